@@ -1,0 +1,187 @@
+"""Speed scales, stops and the units in which people write a dose.
+
+Inside filmdose a dose is always air kerma in microgray; other units are turned
+into it at the door, here and only here.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from typing import Any
+
+import numpy as np
+
+from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.errors import ArgumentError
+
+__all__ = [
+    "BADGE_SIEVERT_PER_GRAY",
+    "LOG10_2",
+    "SCALE_TOLERANCE_STOPS",
+    "STANDARD_SPEEDS",
+    "UGY_PER_MILLIROENTGEN",
+    "degrees_from_speed",
+    "exposure_index",
+    "format_speed",
+    "parse_kerma",
+    "round_to_standard",
+    "speed_from_degrees",
+    "standard_exposure_index",
+    "stops_from_log_exposure",
+]
+
+LOG10_2 = math.log10(2.0)
+
+#: Third-stop scale of arithmetic speeds (the numbers of ISO 6, ISO 5800, ISO 2240), extended down to 1.
+STANDARD_SPEEDS: tuple[int, ...] = (
+    *(1, 2, 3, 4, 5, 6, 8, 10, 12, 16, 20, 25, 32, 40, 50, 64, 80, 100, 125, 160, 200, 250, 320, 400, 500, 640),
+    *(800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12500),
+)
+
+#: The printed numbers of the scale differ from exact third stops by up to 0.02 stop (64 against 63.1);
+#: a compensation smaller than that cannot be set and is not worth a click.
+SCALE_TOLERANCE_STOPS = 0.02
+
+#: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
+UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6
+
+#: Personal dose equivalent per air kerma of filtered 60-80 keV X-rays [Sv/Gy]: from memory, about 1.9.
+BADGE_SIEVERT_PER_GRAY = 1.9
+
+_EXACT = {speed: 10.0 ** (round(10.0 * math.log10(speed)) / 10.0) for speed in STANDARD_SPEEDS}
+
+_KERMA_UNITS: dict[str, float] = {
+    "ugy": 1.0,
+    "µgy": 1.0,
+    "μgy": 1.0,
+    "microgray": 1.0,
+    "ngy": 1e-3,
+    "mgy": 1e3,
+    "cgy": 1e4,
+    "gy": 1e6,
+    "urad": 0.01,
+    "mrad": 10.0,
+    "rad": 1e4,
+    "ur": UGY_PER_MILLIROENTGEN / 1e3,
+    "mr": UGY_PER_MILLIROENTGEN,
+    "r": UGY_PER_MILLIROENTGEN * 1e3,
+    "usv": 1.0 / BADGE_SIEVERT_PER_GRAY,
+    "µsv": 1.0 / BADGE_SIEVERT_PER_GRAY,
+    "μsv": 1.0 / BADGE_SIEVERT_PER_GRAY,
+    "msv": 1e3 / BADGE_SIEVERT_PER_GRAY,
+    "mrem": 10.0 / BADGE_SIEVERT_PER_GRAY,
+}
+_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]*)\s*")
+
+
+def parse_kerma(argument: str, text: Any) -> float:
+    """Air kerma [uGy] from a number (microgray) or a text such as "0.3 mR".
+
+    Units: uGy, nGy, mGy, cGy, Gy; urad, mrad, rad; uR, mR, R (1 mR = 8.764 uGy);
+    and a badge reading in uSv, mSv or mrem, taken as personal dose equivalent of
+    60-80 keV X-rays, 1.9 Sv/Gy (from memory; it is a rough conversion).
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
+
+    Examples
+    --------
+    >>> round(parse_kerma("dose", "1 mR"), 3)
+    8.764
+    >>> parse_kerma("dose", 25)
+    25.0
+    """
+    allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
+    if isinstance(text, str):
+        match = _QUANTITY.fullmatch(text)
+        if match is None:
+            raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
+        unit = match[2].lower() or "ugy"
+        if unit not in _KERMA_UNITS:
+            raise ArgumentError(argument, text, allowed, f"The unit {match[2]!r} is not known.")
+        value = float(match[1]) * _KERMA_UNITS[unit]
+        if not math.isfinite(value) or value < 0:
+            raise ArgumentError(argument, text, allowed)
+        return value
+    return check_number(argument, text, low=0.0, unit="uGy")
+
+
+def stops_from_log_exposure(log_exposure: Numeric) -> Any:
+    """Stops [factors of two] in a difference of log10 exposure: x / log10 2."""
+    return elementwise(lambda x: x / LOG10_2, log_exposure)
+
+
+def degrees_from_speed(speed: Numeric) -> Any:
+    """Logarithmic speed in degrees: 1 + 10 log10 S, rounded to a whole number (ISO 6, ISO 5800, ISO 2240).
+
+    Examples
+    --------
+    >>> degrees_from_speed([100, 400, 3200]).tolist()
+    [21.0, 27.0, 36.0]
+    """
+
+    def kernel(s: FloatArray) -> FloatArray:
+        checked = check_array("speed", s, low=0.0, low_open=True, unit="ISO")
+        return np.asarray(np.floor(1.0 + 10.0 * np.log10(checked) + 0.5))
+
+    return elementwise(kernel, speed)
+
+
+def speed_from_degrees(degrees: Numeric) -> Any:
+    """Arithmetic speed of a speed in degrees: 10**((degrees - 1) / 10), not rounded to the printed scale."""
+    return elementwise(lambda d: 10.0 ** ((check_array("degrees", d, unit="degrees") - 1.0) / 10.0), degrees)
+
+
+def round_to_standard(speed: float) -> int:
+    """Nearest number of the printed third-stop scale, as a speed is stated on a box.
+
+    Examples
+    --------
+    >>> round_to_standard(174.016)
+    160
+    """
+    value = check_number("speed", speed, low=0.0, low_open=True, unit="ISO")
+    return min(STANDARD_SPEEDS, key=lambda s: abs(math.log(value / _EXACT[s])))
+
+
+def exposure_index(speed: Numeric, stops: Numeric) -> Any:
+    """Exact exposure index: speed / 2**stops; NaN where stops is NaN."""
+    return elementwise(lambda s, n: s * np.exp2(-n), speed, stops)
+
+
+def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
+    """Exposure index on the printed third-stop scale, rounded towards more exposure.
+
+    Counted in clicks of a third of a stop from ``speed``, so that a film that
+    needs nothing keeps its own number.  What is below 0.02 stop is the
+    inaccuracy of the printed numbers and is not worth a click.  NaN where
+    ``stops`` is NaN; compensation that would leave the scale gives its lowest number.
+
+    Examples
+    --------
+    >>> standard_exposure_index(800, [0.0, 0.01, 0.3, 0.7, 1.0]).tolist()
+    [800.0, 800.0, 640.0, 400.0, 400.0]
+    """
+    marks = np.asarray(STANDARD_SPEEDS, dtype=np.float64)
+    exact = np.log2([_EXACT[s] for s in STANDARD_SPEEDS])
+
+    def kernel(s: FloatArray, n: FloatArray) -> FloatArray:
+        s, n = np.broadcast_arrays(s, n)
+        # A speed that is itself a printed number stands for the exact third stop it names.
+        nearest = np.argmin(np.abs(np.log2(s)[..., None] - exact), axis=-1)
+        printed = np.isclose(s, marks[nearest], rtol=1e-12, atol=0.0)
+        start = np.where(printed, exact[nearest], np.log2(s))
+        target = start - n + SCALE_TOLERANCE_STOPS
+        index = np.searchsorted(exact, target, side="right") - 1
+        result = marks[np.clip(index, 0, None)]
+        return np.where(np.isnan(n) | np.isnan(s), np.nan, result)
+
+    return elementwise(kernel, speed, stops)
+
+
+def format_speed(speed: float) -> str:
+    """A speed or exposure index as people read it: whole numbers without a decimal point."""
+    return f"{speed:.0f}" if speed >= 10 else f"{speed:.3g}"
