@@ -113,7 +113,7 @@ def check_array(
     allowed = _range_text(low, high, low_open, unit)
     try:
         array = np.asarray(value)
-        if array.dtype == bool or array.dtype.kind in "USO" and any(isinstance(v, (str, bool)) for v in array.flat):
+        if array.dtype == bool or (array.dtype.kind in "USO" and any(isinstance(v, (str, bool)) for v in array.flat)):
             raise TypeError
         array = array.astype(np.float64)
     except (TypeError, ValueError) as error:
