@@ -1,0 +1,100 @@
+"""A film: its kind, its speed and the grain population of each of its records."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from filmdose.arrays import check_number
+from filmdose.emulsion import Emulsion
+from filmdose.errors import ArgumentError, UnknownNameError
+
+__all__ = ["KINDS", "RECORD_NAMES", "Film"]
+
+#: Kinds of pictorial film, each with the standard that defines its speed.
+KINDS: dict[str, str] = {
+    "bw-negative": "ISO 6",
+    "colour-negative": "ISO 5800",
+    "colour-reversal": "ISO 2240",
+    "bw-reversal": "ISO 2240",
+}
+
+#: Names of the records of each kind, by the light that they record.
+RECORD_NAMES: dict[str, tuple[str, ...]] = {
+    "bw-negative": ("visual",),
+    "colour-negative": ("red", "green", "blue"),
+    "colour-reversal": ("red", "green", "blue"),
+    "bw-reversal": ("visual",),
+}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Film:
+    """One film in one state of development.
+
+    Parameters
+    ----------
+    kind
+        One of ``KINDS``.
+    speed
+        ISO arithmetic speed, the number on the box [> 0].
+    records
+        One :class:`Emulsion` for each record, in the order of ``RECORD_NAMES[kind]``.
+    name
+        What the user calls it.
+    origin
+        Where its numbers come from: "generic: inference, typical values", "measured: steps.csv".
+
+    Raises
+    ------
+    UnknownNameError
+        The kind is not known.
+    ArgumentError
+        Speed out of range, wrong number of records, or a record of the wrong polarity.
+    """
+
+    kind: str
+    speed: float
+    records: tuple[Emulsion, ...]
+    name: str = ""
+    origin: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in KINDS:
+            raise UnknownNameError("kind", self.kind, KINDS)
+        speed = check_number("speed", self.speed, low=0.0, low_open=True, high=1e6, unit="ISO")
+        object.__setattr__(self, "speed", speed)
+        object.__setattr__(self, "records", tuple(self.records))
+        wanted = len(RECORD_NAMES[self.kind])
+        if len(self.records) != wanted:
+            raise ArgumentError("records", f"{len(self.records)} records", f"{wanted} for a {self.kind} film")
+        for record in self.records:
+            if record.positive != self.reversal:
+                raise ArgumentError(
+                    "records",
+                    f"positive={record.positive}",
+                    f"positive={self.reversal} in every record of a {self.kind} film",
+                )
+
+    @property
+    def reversal(self) -> bool:
+        """True for reversal film."""
+        return self.kind.endswith("reversal")
+
+    @property
+    def record_names(self) -> tuple[str, ...]:
+        """Names of the records, by the light that they record."""
+        return RECORD_NAMES[self.kind]
+
+    @property
+    def standard(self) -> str:
+        """Standard that defines its speed."""
+        return KINDS[self.kind]
+
+    @property
+    def label(self) -> str:
+        """Name for people: the given one, or kind and speed."""
+        return self.name or f"{self.kind} ISO {self.speed:g}"
+
+    def __iter__(self) -> Iterator[tuple[str, Emulsion]]:
+        return iter(zip(self.record_names, self.records, strict=True))
