@@ -1,0 +1,147 @@
+"""Printing papers: the range of exposures that a paper takes, and the grade that a negative wants."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
+from filmdose.curves import Curve
+from filmdose.errors import ArgumentError
+from filmdose.files import load_data_csv
+
+__all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
+
+#: ISO 6846: the range of a paper runs from least density + 0.04 to 0.90 of the greatest net density.
+PAPER_HIGHLIGHT_DENSITY, PAPER_SHADOW_FRACTION = 0.04, 0.90
+
+
+@dataclass(frozen=True, kw_only=True)
+class PaperRange:
+    """Range of a printing paper by ISO 6846.
+
+    Attributes
+    ----------
+    log_exposure_range
+        Range of useful exposures [log10 units].
+    log_highlight_point, log_shadow_point
+        Its ends [log10 lx s].
+    """
+
+    log_highlight_point: float
+    log_shadow_point: float
+
+    @property
+    def log_exposure_range(self) -> float:
+        """Range of useful exposures [log10 units]."""
+        return self.log_shadow_point - self.log_highlight_point
+
+    @property
+    def iso_range(self) -> float:
+        """ISO range R: a hundred times the log exposure range."""
+        return 100.0 * self.log_exposure_range
+
+    @property
+    def printed_range(self) -> int | None:
+        """ISO range as printed on a box, to the nearest 10 (from memory); None where not known."""
+        return None if math.isnan(self.iso_range) else int(10 * math.floor(self.iso_range / 10.0 + 0.5))
+
+
+def paper_range(curve: Curve) -> PaperRange:
+    """Log exposure range of a printing paper: from least density + 0.04 to 0.90 of net greatest density.
+
+    Parameters
+    ----------
+    curve
+        Curve of a paper, in reflection density.
+
+    Raises
+    ------
+    ArgumentError
+        A falling curve.
+
+    Examples
+    --------
+    A straight line from density 0.05 to 2.05 over 1.0 log units: 0.90 - 0.02 of it.
+
+    >>> from filmdose.curves import MeasuredCurve
+    >>> paper = MeasuredCurve(log_exposures=(0.0, 0.5, 1.0), densities=(0.05, 1.05, 2.05))
+    >>> round(paper_range(paper).iso_range, 6), paper_range(paper).printed_range
+    (88.0, 90)
+
+    References
+    ----------
+    iso_6846
+    """
+    if not curve.rising:
+        raise ArgumentError("curve", "a falling curve", "a curve of negative-working paper")
+    least, net = curve.minimum_density, curve.maximum_density - curve.minimum_density
+    return PaperRange(
+        log_highlight_point=float(curve.inverse(least + PAPER_HIGHLIGHT_DENSITY)),
+        log_shadow_point=float(curve.inverse(least + PAPER_SHADOW_FRACTION * net)),
+    )
+
+
+def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range: float = 2.2) -> Any:
+    """Density range that a scene makes on a negative: |D(x + range) - D(x)|.
+
+    Parameters
+    ----------
+    curve
+        Curve of the film.
+    log_exposure
+        log10 exposure of the deepest shadow [log10 lx s].
+    scene_log_range
+        Scene range at the film [log10 units]; 2.2 is the mean of outdoor scenes.
+
+    Returns
+    -------
+    Density range, the log10 range of exposures that a contact print gets.
+
+    References
+    ----------
+    jones1941
+    """
+    from filmdose.sensitometry.contrast import rise
+
+    return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_log_range))), log_exposure)
+
+
+def grade_for_density_range(density_range: Numeric) -> Any:
+    """Paper grade (0 soft to 5 hard) whose range takes a negative's density range.
+
+    Parameters
+    ----------
+    density_range
+        Density range of the negative as the enlarger sees it [0.50 up to 1.70].
+
+    Returns
+    -------
+    Grade 0 to 5; a range on the border of two grades gets the softer one, a range
+    that no grade takes gives NaN.
+
+    Examples
+    --------
+    >>> grade_for_density_range([1.5, 1.0, 0.85, 0.55, 2.0]).tolist()
+    [0.0, 2.0, 3.0, 5.0, nan]
+
+    References
+    ----------
+    iso_6846
+    """
+    rows = load_data_csv("paper_grades.csv")
+    grades = np.array([float(row["grade"]) for row in rows])
+    lows = np.array([float(row["range_low"]) for row in rows])
+    highest = max(float(row["range_high"]) for row in rows)
+    order = np.argsort(lows)
+
+    def kernel(value: FloatArray) -> FloatArray:
+        ranges = check_array("density_range", value, low=0.0, unit="density")
+        at = np.searchsorted(lows[order], ranges, side="right") - 1
+        found = grades[order][np.clip(at, 0, None)]
+        return np.where((at < 0) | (ranges > highest) | np.isnan(ranges), np.nan, found)
+
+    return elementwise(kernel, density_range)
