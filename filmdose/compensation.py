@@ -1,0 +1,484 @@
+"""From fog to the exposure index: the answer for one roll, and for a grid of speeds and doses.
+
+Compensation [stops] = log2 of how much more exposure the fogged film needs so
+that its shadow point is again as good as on the clean film; EI = speed / 2**stops.
+Four meanings of "as good" are computed side by side (``CRITERIA``).  Then the
+other end is looked at: the scene spans 2.2 log units above the shadow point, and
+the exposure index is capped where its highlights would leave the curve.
+"""
+
+from __future__ import annotations
+
+import html
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+
+from filmdose.arrays import FloatArray, check_array, check_number
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.film import Film
+from filmdose.generic import generic_film
+from filmdose.solver import CRITERIA, DENSITY_STEP, RecordProblem, RecordSolution, record_problem
+from filmdose.units import LOG10_2, exposure_index, format_speed, standard_exposure_index
+
+__all__ = [
+    "DEFAULT_CRITERION",
+    "SCENE_RANGE",
+    "STATUS_SENTENCES",
+    "Compensation",
+    "compensate",
+    "compensation_grid",
+    "criterion_name",
+]
+
+DEFAULT_CRITERION = "shadow_snr"
+
+#: Mean luminance range of outdoor scenes, 160:1 [log units] (Jones & Condit 1941).
+SCENE_RANGE = 2.2
+
+STATUS_SENTENCES: dict[str, str] = {
+    "ok": "the exposure index restores the shadows",
+    "highlight_limited": "full restoration would lose the highlights; the exposure index stops at their limit",
+    "beyond_rescue": "no exposure restores the shadows",
+}
+_STATUS = ("ok", "highlight_limited", "beyond_rescue")
+
+
+def criterion_name(criterion: str) -> str:
+    """Check the name of a criterion; hyphens may stand for underscores."""
+    name = criterion.replace("-", "_") if isinstance(criterion, str) else criterion
+    if name not in CRITERIA:
+        raise UnknownNameError("criterion", criterion, CRITERIA)
+    return name
+
+
+@dataclass(frozen=True, kw_only=True)
+class Compensation:
+    """The answer for one roll.
+
+    Parameters
+    ----------
+    film
+        The film it is about.
+    kerma_ugy
+        Mean effective kerma [uGy].
+    peak_to_mean
+        Fog of the worst band over the mean; every figure here is of the worst band [1].
+    criterion
+        What ``ei`` restores, a key of ``CRITERIA``.
+    snr_target
+        Fraction of the clean signal-to-noise that counts as restored [1].
+    scene_range
+        Scene, from shadow point to highlight [log10 units].
+    record
+        The record that needs most and decides.
+    fog_density
+        Density added where no light fell [density].
+    stops
+        Compensation by criterion [stops]; None where no exposure satisfies it.
+    ei_exact, ei
+        Exposure index, exact and on the printed third-stop scale, rounded towards more exposure; None when
+        nothing restores the shadows.
+    highlight_room_stops
+        Stops between the scene's highlight, at ``ei_exact``, and the end of the useful curve; None if none.
+    snr_kept
+        Signal-to-noise of the shadow point at the marked speed over that of the clean film [1].
+    snr_restored
+        The same at ``ei_exact`` [1]; None when nothing restores the shadows.
+    snr_best, ei_best
+        Best shadow signal-to-noise that any exposure within the highlight room gives, over the clean one, and
+        the exact index that gives it.
+    contrast
+        Mean gradient over the 1.30 log units above the shadow point at the marked speed: clean, fogged.
+    status
+        Key of ``STATUS_SENTENCES``.
+    message
+        The answer in one sentence.
+    """
+
+    film: Film
+    kerma_ugy: float
+    peak_to_mean: float
+    criterion: str
+    snr_target: float
+    scene_range: float
+    record: str
+    fog_density: float
+    stops: dict[str, float | None]
+    ei_exact: float | None
+    ei: float | None
+    highlight_room_stops: float | None
+    snr_kept: float
+    snr_restored: float | None
+    snr_best: float
+    ei_best: float
+    contrast: dict[str, float]
+    status: str
+    message: str
+
+    def to_dict(self) -> dict[str, Any]:
+        """Everything as plain numbers and texts, with the film's grain classes: enough to recompute the answer."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "film"}
+        return {**plain, "film": film_to_dict(self.film)}
+
+    def __str__(self) -> str:
+        lines = [
+            self.message,
+            f"  fog               {self.fog_density:.3f} density",
+            f"  shadow SNR kept   {100 * self.snr_kept:.0f} % at ISO {format_speed(self.film.speed)}",
+            f"  contrast          {self.contrast['clean']:.3f} clean, {self.contrast['fogged']:.3f} fogged",
+        ]
+        for name, value in self.stops.items():
+            chosen = "  <- used" if name == self.criterion else ""
+            lines.append(f"  {name:<20}{_stops_text(value)}{chosen}")
+        if self.highlight_room_stops is not None:
+            lines.append(f"  highlight room    {self.highlight_room_stops:.1f} stops")
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        rows = "".join(
+            f"<tr><td>{html.escape(name)}{' (used)' if name == self.criterion else ''}</td>"
+            f"<td>{_stops_text(value)}</td></tr>"
+            for name, value in self.stops.items()
+        )
+        return (
+            f"<p><b>{html.escape(self.message)}</b></p>"
+            f"<table><tr><th>criterion</th><th>more exposure</th></tr>{rows}</table>"
+            f"<p>fog {self.fog_density:.3f}, shadow signal-to-noise kept {100 * self.snr_kept:.0f} %, "
+            f"contrast {self.contrast['clean']:.3f} clean and {self.contrast['fogged']:.3f} fogged</p>"
+        )
+
+
+def _stops_text(value: float | None) -> str:
+    return "not possible" if value is None else f"{value:.2f} stops"
+
+
+def film_to_dict(film: Film) -> dict[str, Any]:
+    """A film as plain numbers; the grain classes of a single record stand at the top level."""
+    head = {"kind": film.kind, "speed": film.speed, "name": film.name, "origin": film.origin}
+    records = {
+        name: {
+            "base_density": record.base_density,
+            "native_fog": record.native_fog,
+            "quanta": record.quanta,
+            "hit_exponent": record.hit_exponent,
+            "hits_per_ugy": record.hits_per_ugy,
+            "reference_log_sensitivity": record.reference_log_sensitivity,
+            "rms_granularity": record.rms_granularity,
+            "log_sensitivity": record.log_sensitivity.tolist(),
+            "weights": record.weights.tolist(),
+        }
+        for name, record in film
+    }
+    if len(records) == 1:
+        return {**head, **next(iter(records.values()))}
+    return {**head, "records": records}
+
+
+# -- the solver, record by record --------------------------------------------------------------------------------
+
+
+def shadow_points(film: Film) -> tuple[float, ...]:
+    """Clean speed point log10 H_m of every record: where it lies its standard's step above its minimum."""
+    step = DENSITY_STEP[film.kind]
+    points = []
+    for name, record in film:
+        point = float(record.curve().inverse(record.minimum_density() + step))
+        if math.isnan(point):
+            raise ArgumentError(
+                "film", film.label, f"a film whose {name} record rises by {step} or more above its minimum density"
+            )
+        points.append(point)
+    return tuple(points)
+
+
+def _problems(film: Film) -> tuple[RecordProblem, ...]:
+    if film.reversal:
+        raise ArgumentError("film", film.label, "a negative film", "Reversal film cannot be compensated by exposure.")
+    step = DENSITY_STEP[film.kind]
+    return tuple(
+        record_problem(record, point, step) for record, point in zip(film.records, shadow_points(film), strict=True)
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class _FilmSolution:
+    """Records merged: at each dose the record that needs most decides."""
+
+    decides: FloatArray  # index of the record
+    fog_density: FloatArray
+    stops: dict[str, FloatArray]
+    snr_kept: FloatArray
+    contrast_clean: FloatArray
+    contrast_fogged: FloatArray
+    highlight_end: FloatArray
+
+
+def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: float) -> _FilmSolution:
+    problems = _problems(film)
+    solutions = [problem.solve(problem.hits(kerma_ugy), snr_target=snr_target) for problem in problems]
+    clean = [np.full(kerma_ugy.shape, problem.clean_contrast) for problem in problems]
+    if len(solutions) == 1:
+        return _merged(solutions[0], clean[0], np.zeros(kerma_ugy.shape))
+    need = np.stack([np.where(np.isnan(s.stops[criterion]), np.inf, s.stops[criterion]) for s in solutions])
+    decides = np.argmax(need, axis=0)
+
+    def pick(arrays: Sequence[FloatArray]) -> FloatArray:
+        return np.asarray(np.take_along_axis(np.stack(arrays), decides[None], axis=0)[0])
+
+    def worst(arrays: Sequence[FloatArray]) -> FloatArray:
+        stacked = np.stack(arrays)
+        return np.asarray(np.where(np.isnan(stacked).any(axis=0), np.nan, stacked.max(axis=0)))
+
+    chosen = RecordSolution(
+        fog_density=pick([s.fog_density for s in solutions]),
+        stops={name: worst([s.stops[name] for s in solutions]) for name in CRITERIA},
+        snr_kept=np.min([s.snr_kept for s in solutions], axis=0),
+        contrast_fogged=pick([s.contrast_fogged for s in solutions]),
+        highlight_end=np.min([s.highlight_end for s in solutions], axis=0),
+    )
+    return _merged(chosen, pick(clean), decides.astype(np.float64))
+
+
+def _merged(solution: RecordSolution, contrast_clean: FloatArray, decides: FloatArray) -> _FilmSolution:
+    fields = {name: getattr(solution, name) for name in solution.__dataclass_fields__}
+    return _FilmSolution(decides=decides, contrast_clean=contrast_clean, **fields)
+
+
+def _recommend(
+    solution: _FilmSolution, criterion: str, scene_range: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Stops to give, highlight room left after them, and the status index, elementwise."""
+    wanted = solution.stops[criterion]
+    room = (solution.highlight_end - scene_range) / LOG10_2
+    # Where the gradient is nowhere enough there is no room to speak of and nothing to cap.
+    limit = np.where(np.isnan(room), np.inf, np.maximum(room, 0.0))
+    given = np.minimum(wanted, limit)
+    status = np.where(np.isnan(wanted), 2, np.where(wanted > limit, 1, 0))
+    return given, room - np.nan_to_num(given), status
+
+
+# -- one roll ------------------------------------------------------------------------------------------------------
+
+
+def compensate(
+    film: Film | float,
+    kerma_ugy: float,
+    *,
+    criterion: str = DEFAULT_CRITERION,
+    snr_target: float = 1.0,
+    scene_range: float = SCENE_RANGE,
+    peak_to_mean: float = 1.0,
+) -> Compensation:
+    """Exposure index for an unexposed roll that took a dose.
+
+    stops = log2(H_fogged / H_clean) of the shadow point by the criterion;
+    EI = speed / 2**stops, at most so much that the scene's highlight stays on the curve.
+
+    Parameters
+    ----------
+    film
+        A :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
+    kerma_ugy
+        Effective air kerma at the film [uGy; >= 0].
+    criterion
+        "fixed_density", "fractional_gradient", "shadow_gradient" or "shadow_snr".
+    snr_target
+        Fraction of the clean signal-to-noise to restore [above 0, to 1].
+    scene_range
+        From shadow point to highlight [log10 units; 0.3 to 4].
+    peak_to_mean
+        Fog under the worst band over the mean [1; >= 1]; the worst band decides.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, an unknown criterion, a reversal film.
+
+    Notes
+    -----
+    The highlight end of the useful curve is where the gradient has fallen back to
+    what the clean film has at its shadow point: both ends of the scene are held to
+    the same least gradient.
+
+    Examples
+    --------
+    >>> answer = compensate(800, 100.0)
+    >>> answer.status, answer.ei  # regression value
+    ('ok', 400.0)
+    """
+    if not isinstance(film, Film):
+        film = generic_film(film)
+    name = criterion_name(criterion)
+    kerma = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
+    target = check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0)
+    span = check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units")
+    peak = check_number("peak_to_mean", peak_to_mean, low=1.0, high=1000.0)
+    solution = _solve_film(film, np.array([kerma * peak]), name, target)
+    given, room, status_index = _recommend(solution, name, span)
+
+    def first(array: FloatArray) -> float | None:
+        value = float(array[0])
+        return None if math.isnan(value) else value
+
+    status = _STATUS[int(status_index[0])]
+    stops = {key: first(array) for key, array in solution.stops.items()}
+    used = first(given)
+    ei_exact = None if used is None else float(exposure_index(film.speed, used))
+    ei = None if used is None else float(standard_exposure_index(film.speed, used))
+    decides = int(solution.decides[0])
+    snr_ratio = _shadow_snr_ratio(film, decides, kerma * peak)
+    best_stops = _best_stops(snr_ratio, first(room), used)
+    values: dict[str, Any] = {
+        "film": film,
+        "kerma_ugy": kerma,
+        "peak_to_mean": peak,
+        "criterion": name,
+        "snr_target": target,
+        "scene_range": span,
+        "record": film.record_names[decides],
+        "fog_density": float(solution.fog_density[0]),
+        "stops": stops,
+        "ei_exact": ei_exact,
+        "ei": ei,
+        "highlight_room_stops": first(room),
+        "snr_kept": float(solution.snr_kept[0]),
+        "snr_restored": None if used is None else float(snr_ratio(np.asarray(used))),
+        "snr_best": float(snr_ratio(np.asarray(best_stops))),
+        "ei_best": float(exposure_index(film.speed, best_stops)),
+        "contrast": {"clean": float(solution.contrast_clean[0]), "fogged": float(solution.contrast_fogged[0])},
+        "status": status,
+    }
+    return Compensation(message=_sentence(values, used), **values)
+
+
+def _shadow_snr_ratio(film: Film, index: int, kerma_ugy: float) -> Callable[[FloatArray], FloatArray]:
+    """Shadow signal-to-noise of the fogged record over the clean one, as a function of stops more exposure."""
+    record, point = film.records[index], shadow_points(film)[index]
+    clean = record.signal_to_noise(point)
+
+    def ratio(stops: FloatArray) -> FloatArray:
+        return np.asarray(record.signal_to_noise(point + stops * LOG10_2, kerma_ugy) / clean)
+
+    return ratio
+
+
+def _best_stops(ratio: Callable[[FloatArray], FloatArray], room: float | None, used: float | None) -> float:
+    """Stops from 0 to the highlight limit at which the shadow signal-to-noise is greatest [to 1/50 stop]."""
+    limit = 0.0 if room is None else max(room + (used or 0.0), 0.0)
+    candidates = np.linspace(0.0, limit, 1 + math.ceil(50.0 * limit))
+    return float(candidates[np.argmax(ratio(candidates))])
+
+
+def _sentence(values: dict[str, Any], used: float | None) -> str:
+    film: Film = values["film"]
+    box = f"ISO {format_speed(film.speed)}"
+    kept = f"{100 * values['snr_kept']:.0f} %"
+    if values["status"] == "beyond_rescue":
+        return (
+            f"No exposure restores the shadows of this {box} roll by {values['criterion']}: "
+            f"the best that the highlights allow, at EI {format_speed(values['ei_best'])}, is "
+            f"{100 * values['snr_best']:.2g} % of their clean signal-to-noise. Use another roll if it matters."
+        )
+    ei = format_speed(values["ei"])
+    if values["status"] == "highlight_limited":
+        return (
+            f"Set EI {ei} for this {box} roll and no lower: the shadows would need "
+            f"{values['stops'][values['criterion']]:.1f} stops more, but the highlights allow {used:.1f}."
+        )
+    if values["ei"] == values["film"].speed or used == 0.0:
+        return f"Set EI {ei}: this {box} roll needs no compensation (shadow signal-to-noise kept: {kept})."
+    return (
+        f"Set EI {ei} for this {box} roll: {used:.2f} stops more exposure restores its shadows, "
+        f"which at the marked speed would keep {kept} of their signal-to-noise."
+    )
+
+
+# -- a grid of speeds and doses ------------------------------------------------------------------------------------
+
+
+def compensation_grid(
+    films: Sequence[Film | float],
+    kerma_ugy: Any,
+    *,
+    criterion: str = DEFAULT_CRITERION,
+    snr_target: float = 1.0,
+    scene_range: float = SCENE_RANGE,
+) -> xr.Dataset:
+    """The answers for every film at every dose.
+
+    Parameters
+    ----------
+    films
+        Films, or speeds [ISO] of the generic black-and-white negative film.
+    kerma_ugy
+        Effective kerma [uGy; >= 0], one-dimensional; NaN gives NaN there.
+    criterion, snr_target, scene_range
+        As of :func:`compensate`.
+
+    Returns
+    -------
+    Dataset with dimensions ``film`` and ``kerma_ugy`` (and ``criterion`` for ``stops``), units in the
+    attributes.  ``ei`` is NaN where nothing restores the shadows (status "beyond_rescue") or the dose is NaN
+    (status "unknown").
+    """
+    name = criterion_name(criterion)
+    kerma = np.atleast_1d(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy"))
+    if kerma.ndim != 1:
+        raise ArgumentError("kerma_ugy", kerma.shape, "a one-dimensional sequence [uGy]")
+    target = check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0)
+    span = check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units")
+    resolved = [film if isinstance(film, Film) else generic_film(film) for film in films]
+    if not resolved:
+        raise ArgumentError("films", films, "at least one film or speed")
+    rows: dict[str, list[FloatArray]] = {}
+    statuses = []
+    stops = []
+    for film in resolved:
+        solution = _solve_film(film, kerma, name, target)
+        given, room, status = _recommend(solution, name, span)
+        for key, array in {
+            "fog_density": solution.fog_density,
+            "stops_given": given,
+            "ei_exact": exposure_index(film.speed, given),
+            "ei": standard_exposure_index(film.speed, given),
+            "highlight_room_stops": room,
+            "snr_kept": solution.snr_kept,
+            "contrast_fogged": solution.contrast_fogged,
+        }.items():
+            rows.setdefault(key, []).append(np.asarray(array))
+        statuses.append(np.where(np.isnan(kerma), "unknown", np.asarray(_STATUS)[status]))
+        stops.append(np.stack([solution.stops[key] for key in CRITERIA], axis=-1))
+    dims = ("film", "kerma_ugy")
+    data: dict[str, tuple[tuple[str, ...], Any, dict[str, str]]] = {
+        key: (dims, np.stack(arrays), _GRID_ATTRIBUTES[key]) for key, arrays in rows.items()
+    }
+    data["stops"] = ((*dims, "criterion"), np.stack(stops), _GRID_ATTRIBUTES["stops"])
+    data["status"] = (dims, np.stack(statuses), {"long_name": "status"})
+    return xr.Dataset(
+        data,
+        coords={
+            "film": [film.label for film in resolved],
+            "kind": ("film", [film.kind for film in resolved]),
+            "speed": ("film", [film.speed for film in resolved], {"units": "ISO", "long_name": "marked speed"}),
+            "kerma_ugy": ("kerma_ugy", kerma, {"units": "uGy", "long_name": "effective air kerma at the film"}),
+            "criterion": list(CRITERIA),
+        },
+        attrs={"criterion": name, "snr_target": target, "scene_range": span},
+    )
+
+
+_GRID_ATTRIBUTES: dict[str, dict[str, str]] = {
+    "fog_density": {"units": "density", "long_name": "fog density"},
+    "stops": {"units": "stops", "long_name": "compensation by criterion"},
+    "stops_given": {"units": "stops", "long_name": "compensation given, capped by highlight room"},
+    "ei_exact": {"units": "1", "long_name": "exposure index"},
+    "ei": {"units": "1", "long_name": "exposure index on the third-stop scale"},
+    "highlight_room_stops": {"units": "stops", "long_name": "highlight room left"},
+    "snr_kept": {"units": "1", "long_name": "shadow signal-to-noise kept at the marked speed"},
+    "contrast_fogged": {"units": "density per log unit", "long_name": "mean gradient at the marked speed"},
+}
