@@ -1,0 +1,101 @@
+"""filmdose table: exposure index against accumulated dose for the standard speeds."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import pandas as pd
+import typer
+
+from filmdose.cli.options import (
+    CriterionOption,
+    SceneRangeOption,
+    SnrTargetOption,
+    criterion_name,
+    kerma_list,
+    number_list,
+)
+from filmdose.cli.output import (
+    FormatOption,
+    OutputOption,
+    check_format,
+    emit,
+    frame_csv,
+    frame_json,
+    frame_markdown,
+    render_table,
+)
+from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
+from filmdose.tables import TABLE_KERMA_UGY, TABLE_SPEEDS, caption, compensation_table, dose_points, ei_matrix
+
+
+def table(
+    speeds: Annotated[
+        str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
+    ] = None,
+    kerma: Annotated[
+        str | None, typer.Option("--kerma", help="Accumulated doses; microgray, or with a unit.", metavar="10,100,...")
+    ] = None,
+    criterion: CriterionOption = DEFAULT_CRITERION,
+    snr_target: SnrTargetOption = 1.0,
+    scene_range: SceneRangeOption = SCENE_RANGE,
+    format: FormatOption = "text",
+    output: OutputOption = None,
+) -> None:
+    """Print the exposure index for film speeds against accumulated dose."""
+    check_format(format)
+    name = criterion_name(criterion)
+    films = list(TABLE_SPEEDS) if speeds is None else number_list("speeds", speeds, unit="ISO")
+    doses = list(TABLE_KERMA_UGY) if kerma is None else kerma_list("kerma", kerma)
+    cells = compensation_table(films, doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
+    words = caption(name, snr_target=snr_target, scene_range=scene_range)
+    if format == "csv":
+        text = frame_csv(cells)
+    elif format == "json":
+        text = frame_json(cells)
+    elif format == "markdown":
+        points = _points()
+        text = "\n\n".join(
+            [
+                "### Dose of one pass [uGy]",
+                frame_markdown(points),
+                "### Exposure index",
+                frame_markdown(_matrix(cells)),
+                words,
+            ]
+        )
+    else:
+        points, matrix = _points(), _matrix(cells)
+        text = (
+            render_table(
+                points,
+                title="Add up the dose of every pass [uGy air kerma at the film]",
+                caption=_unpublished(),
+                numeric=("low", "typical", "high"),
+            )
+            + "\n"
+            + render_table(
+                matrix, title="Exposure index for the accumulated dose", caption=words, numeric=list(matrix.columns)
+            )
+        )
+    emit(text, output)
+
+
+def _points() -> pd.DataFrame:
+    points = dose_points().drop(columns="note")
+    for column in ("low", "typical", "high"):
+        points[column] = [f"{value:,.4g}" if value < 1e6 else f"{value:.0e}" for value in points[column]]
+    return points
+
+
+def _unpublished() -> str:
+    from filmdose.radiation.sources import list_sources
+
+    sources = list_sources()
+    return " ".join(sources.loc[sources["unpublished"], "note"])
+
+
+def _matrix(cells: pd.DataFrame) -> pd.DataFrame:
+    matrix = ei_matrix(cells).reset_index()
+    matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
+    return matrix
