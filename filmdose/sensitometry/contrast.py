@@ -176,7 +176,7 @@ class StraightLine:
     @property
     def inertia(self) -> float:
         """Exposure at which the line meets the density without exposure [lx s] (Hurter and Driffield)."""
-        return 10.0**self.log_inertia
+        return float(10.0**self.log_inertia)
 
 
 def straight_line(
