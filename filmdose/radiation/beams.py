@@ -3,17 +3,48 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
+from filmdose.radiation.materials import Layer
 
-__all__ = ["REFERENCE_BEAM", "Beam"]
+__all__ = ["DEFAULT_FILTRATION", "REFERENCE_BEAM", "Beam", "parse_layers"]
 
-_BEAM_HELP = "a beam such as '140kVp', '140kVp, al=3' or '80keV'"
+#: Filtration of a tube when nothing else is said: 3 mm aluminium.
+DEFAULT_FILTRATION: tuple[Layer, ...] = (Layer(material="aluminium", thickness_mm=3.0),)
+
+_BEAM_HELP = "a beam such as '140kVp', '140kVp, al=3, cu=0.1' or '80keV'"
 _NUMBER = r"(\d+\.?\d*|\.\d+)"
-_VOLTAGE = re.compile(rf"\s*{_NUMBER}\s*(?:kvp|kv)\s*(?:,\s*al\s*=\s*{_NUMBER}\s*(?:mm)?\s*)?", re.IGNORECASE)
+_VOLTAGE = re.compile(rf"\s*{_NUMBER}\s*(?:kvp|kv)\s*(?:,(.*))?", re.IGNORECASE)
 _ENERGY = re.compile(rf"\s*{_NUMBER}\s*(kev|mev)\s*", re.IGNORECASE)
+_LAYER = re.compile(r"\s*([A-Za-z][\w.-]*)\s*=\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?:mm)?\s*")
+
+
+def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer, ...]:
+    """Layers from text: material=thickness in mm, several joined by ``separator``.
+
+    Raises
+    ------
+    ArgumentError
+        Text that is not of that form, or a negative thickness.
+    UnknownNameError
+        A material that is not known.
+
+    Examples
+    --------
+    >>> [str(layer) for layer in parse_layers("shield", "lead=0.25+tin=0.1")]
+    ['0.25 mm lead', '0.1 mm tin']
+    """
+    allowed = f"material=thickness in mm, such as 'lead=0.25', several joined by {separator!r}"
+    layers = []
+    for part in text.split(separator) if isinstance(text, str) else [""]:
+        match = _LAYER.fullmatch(part)
+        if match is None:
+            raise ArgumentError(argument, text, allowed)
+        layers.append(Layer(material=match[1], thickness_mm=float(match[2])))
+    return tuple(layers)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,51 +57,55 @@ class Beam:
     ----------
     tube_kvp
         Tube voltage [kV peak], tungsten anode.
-    filtration_mm_al
-        Total filtration [mm aluminium]; only with ``tube_kvp``.
+    filtration
+        Layers between tube and bag; a text such as "al=3" will do. Only with ``tube_kvp``.
     energy_kev
-        Photon energy [keV] of a mono-energetic beam.
+        Photon energy [keV] of a mono-energetic beam, or one that stands for a hard quality.
     """
 
     tube_kvp: float | None = None
-    filtration_mm_al: float = 3.0
+    filtration: tuple[Layer, ...] = DEFAULT_FILTRATION
     energy_kev: float | None = None
 
     def __post_init__(self) -> None:
         if (self.tube_kvp is None) == (self.energy_kev is None):
             raise ArgumentError("beam", (self.tube_kvp, self.energy_kev), "either tube_kvp or energy_kev, not both")
+        filtration: Iterable[Layer] = self.filtration
+        if isinstance(filtration, str):
+            filtration = parse_layers("filtration", filtration, ",")
         if self.tube_kvp is not None:
             object.__setattr__(self, "tube_kvp", check_number("tube_kvp", self.tube_kvp, low=1.0, unit="kV"))
         if self.energy_kev is not None:
             object.__setattr__(self, "energy_kev", check_number("energy_kev", self.energy_kev, low=1.0, unit="keV"))
-        filtration = check_number("filtration_mm_al", self.filtration_mm_al, low=0.0, unit="mm Al")
-        object.__setattr__(self, "filtration_mm_al", filtration)
+            filtration = ()
+        object.__setattr__(self, "filtration", tuple(filtration))
 
     @classmethod
     def parse(cls, text: str) -> Beam:
-        """A beam from text: "140kVp" (3 mm Al), "140kVp, al=3" or "80keV".
+        """A beam from text: "140kVp" (3 mm Al), "140kVp, al=3, cu=0.1" or "80keV".
 
         Examples
         --------
-        >>> Beam.parse("140kVp").filtration_mm_al
-        3.0
+        >>> str(Beam.parse("140kVp"))
+        '140 kVp, 3 mm aluminium'
         >>> Beam.parse("80 keV").energy_kev
         80.0
         """
         if isinstance(text, str):
             match = _VOLTAGE.fullmatch(text)
             if match:
-                return cls(tube_kvp=float(match[1]), filtration_mm_al=3.0 if match[2] is None else float(match[2]))
+                layers = DEFAULT_FILTRATION if match[2] is None else parse_layers("beam", match[2], ",")
+                return cls(tube_kvp=float(match[1]), filtration=layers)
             match = _ENERGY.fullmatch(text)
             if match:
                 return cls(energy_kev=float(match[1]) * (1000.0 if match[2].lower() == "mev" else 1.0))
         raise ArgumentError("beam", text, _BEAM_HELP)
 
     def __str__(self) -> str:
-        if self.tube_kvp is not None:
-            return f"{self.tube_kvp:g} kVp, {self.filtration_mm_al:g} mm Al"
-        return f"{self.energy_kev:g} keV"
+        if self.energy_kev is not None:
+            return f"{self.energy_kev:g} keV"
+        return ", ".join([f"{self.tube_kvp:g} kVp", *(str(layer) for layer in self.filtration)])
 
 
 #: Effective kerma is counted in this beam: 140 kVp, 3 mm Al, tungsten anode.
-REFERENCE_BEAM = Beam(tube_kvp=140.0, filtration_mm_al=3.0)
+REFERENCE_BEAM = Beam(tube_kvp=140.0)
