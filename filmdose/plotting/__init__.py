@@ -1,0 +1,19 @@
+"""Plots as functions: each draws on the given Axes, or on those of a new figure, and returns them.
+
+They never show a window and never change Matplotlib's settings; the house style
+(data/filmdose.mplstyle) holds while a plot is drawn and nowhere else.  Lines
+differ in lightness and dash, and are named where they are, so that a plot reads
+in grey and to colour-blind eyes.
+"""
+
+from filmdose.plotting.compensation import plot_ei_isolines, plot_stops
+from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
+from filmdose.plotting.style import house_style
+
+__all__ = [
+    "house_style",
+    "plot_characteristic_curves",
+    "plot_ei_isolines",
+    "plot_signal_to_noise",
+    "plot_stops",
+]

@@ -1,0 +1,76 @@
+"""The house style, applied while a plot is drawn and nowhere else."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from importlib import resources
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+from filmdose.errors import ArgumentError
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+__all__ = ["FOGGED", "GUIDE", "INK", "house_style", "in_house_style", "ordered_colours", "style_parameters"]
+
+#: Colours with a fixed meaning: the clean film, the fogged film, what is only there to guide the eye.
+INK = "#1b1b3a"
+FOGGED = "#d55e00"
+GUIDE = "#6e6e6e"
+
+#: Dashes for ordered families of lines, so that neighbours differ without colour.
+DASHES: tuple[Any, ...] = ("-", "--", "-.", ":", (0, (6, 1.5, 1, 1.5, 1, 1.5)))
+
+_Function = TypeVar("_Function", bound=Callable[..., Any])
+
+
+@functools.cache
+def style_parameters() -> Any:
+    """Matplotlib parameters of the house style sheet."""
+    import matplotlib as mpl
+
+    with resources.as_file(resources.files("filmdose").joinpath("data", "filmdose.mplstyle")) as path:
+        parameters: Any = mpl.rc_params_from_file(path, use_default_template=False)
+    return dict(parameters)
+
+
+def house_style() -> Any:
+    """Context in which Matplotlib draws and saves in the house style; the caller's own settings return after it."""
+    import matplotlib as mpl
+
+    return mpl.rc_context(style_parameters())
+
+
+def in_house_style(function: _Function) -> _Function:
+    """Let a plot function draw in the house style, on the given Axes or on those of a new figure."""
+
+    @functools.wraps(function)
+    def drawn(*arguments: Any, ax: Axes | None = None, **options: Any) -> Axes:
+        with house_style():
+            if ax is None:
+                import matplotlib.pyplot as plt
+
+                _, ax = plt.subplots()
+                # Ticks are made when the figure is drawn, long after this context: fix their looks now.
+                for axis, which in ((ax.xaxis, "xtick"), (ax.yaxis, "ytick")):
+                    parameters = style_parameters()
+                    axis.set_tick_params(
+                        which="both", color=parameters[f"{which}.color"], labelcolor=parameters[f"{which}.color"]
+                    )
+                    axis.set_tick_params(which="major", labelsize=parameters[f"{which}.labelsize"])
+            elif not hasattr(ax, "get_xlim"):
+                raise ArgumentError("ax", ax, "Matplotlib Axes, or None for a new figure")
+            function(*arguments, ax=ax, **options)
+        return ax
+
+    return cast(_Function, drawn)
+
+
+def ordered_colours(count: int) -> list[tuple[float, float, float, float]]:
+    """Colours for ``count`` ordered lines, from dark to light, even in lightness."""
+    import matplotlib as mpl
+    import numpy as np
+
+    palette = mpl.colormaps["cividis"]
+    return [palette(position) for position in np.linspace(0.0, 0.74, max(count, 1))]

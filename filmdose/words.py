@@ -1,0 +1,80 @@
+"""Names and figures in words, as tables, plots, card and reports all say them."""
+
+from __future__ import annotations
+
+import math
+
+from filmdose.film import Film
+from filmdose.units import format_speed
+
+__all__ = ["CRITERION_WORDS", "KIND_WORDS", "STATUS_WORDS", "dose_text", "film_words", "range_text"]
+
+KIND_WORDS: dict[str, str] = {
+    "bw-negative": "black-and-white negative",
+    "colour-negative": "colour negative",
+    "colour-reversal": "colour reversal",
+    "bw-reversal": "black-and-white reversal",
+}
+
+CRITERION_WORDS: dict[str, str] = {
+    "fixed_density": "fixed density",
+    "fractional_gradient": "fractional gradient",
+    "shadow_gradient": "shadow gradient",
+    "shadow_snr": "shadow signal-to-noise",
+}
+
+STATUS_WORDS: dict[str, str] = {
+    "ok": "shadows restored",
+    "highlight_limited": "limited by the highlights",
+    "beyond_rescue": "nothing restores the shadows",
+    "unknown": "dose not known",
+}
+
+
+def film_words(film: Film) -> str:
+    """What a film is: its own name, or its kind in words, and its speed.
+
+    Examples
+    --------
+    >>> from filmdose.generic import generic_film
+    >>> film_words(generic_film(400))
+    'black-and-white negative, ISO 400'
+    """
+    return f"{film.name or KIND_WORDS[film.kind]}, ISO {format_speed(film.speed)}"
+
+
+def figure_text(value: float, digits: int = 3) -> str:
+    """A number to so many significant digits, without an exponent as long as people would write none.
+
+    Examples
+    --------
+    >>> figure_text(1234.5), figure_text(0.04), figure_text(2e10)
+    ('1230', '0.04', '2e+10')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if value == 0 or abs(value) < 1e-4 or abs(value) >= 1e7:
+        return f"{value:.{digits}g}"
+    rounded = float(f"{value:.{digits}g}")
+    return f"{rounded:.10f}".rstrip("0").rstrip(".")
+
+
+def dose_text(kerma_ugy: float) -> str:
+    """A dose with its unit: microgray up to 9999, then milligray, then gray.
+
+    Examples
+    --------
+    >>> dose_text(2000.0), dose_text(12_345.0), dose_text(6e10)
+    ('2000 µGy', '12.3 mGy', '60000 Gy')
+    """
+    for limit, factor, unit in ((10_000.0, 1.0, "µGy"), (10_000_000.0, 1e3, "mGy")):
+        if not kerma_ugy >= limit:
+            return f"{figure_text(kerma_ugy / factor)} {unit}"
+    return f"{figure_text(kerma_ugy / 1e6)} Gy"
+
+
+def range_text(low: float, high: float) -> str:
+    """A range of doses [uGy] in the unit of its upper end."""
+    unit = dose_text(high).rpartition(" ")[2]
+    factor = {"µGy": 1.0, "mGy": 1e3, "Gy": 1e6}[unit]
+    return f"{figure_text(low / factor)} to {figure_text(high / factor)} {unit}"
