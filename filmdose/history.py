@@ -6,6 +6,7 @@ intermittency effect, so the order and the spacing of the parts do not matter.
 
 from __future__ import annotations
 
+import datetime
 import html
 import math
 import re
@@ -97,6 +98,10 @@ class Pass:
         no range.
     peak_to_mean
         Fog under the worst band over the mean [1; at least 1]; None takes the source's.
+    scanner
+        Which machine it was, in the user's words; passes of one source through one scanner share its unknown dose.
+    date, place
+        When and where.
     note
         Free text.
     """
@@ -107,6 +112,9 @@ class Pass:
     multiplier: float = 1.0
     kerma_ugy: float | str | None = None
     peak_to_mean: float | None = None
+    scanner: str = ""
+    date: datetime.date | None = None
+    place: str = ""
     note: str = ""
 
     def __post_init__(self) -> None:
