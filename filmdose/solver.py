@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import gammainc, gammaln
 
 from filmdose.arrays import FloatArray
@@ -38,12 +39,13 @@ CRITERIA: dict[str, str] = {
 DENSITY_STEP: dict[str, float] = {"bw-negative": 0.10, "colour-negative": 0.15}
 
 GRID_STEP = 0.05  # log units; with a cubic through four nodes crossings are good to about 1e-5
-_GRID_LOW = -1.0
+_LEFT = 2  # nodes left of the shadow point that the cubic of its first interval needs
+_FRACTIONAL_LOW = -1.0  # the fractional-gradient point may lie left of the shadow point by this much
 _FRACTION = 0.3
 _MEAN_INTERVAL = 1.5
 _CONTRAST_INTERVAL = 1.30
-_CHUNK = 512  # cells whose grids stay in a core's cache
-_TOLERANCE = 1e-12
+_BLOCK = 512  # cells whose curves stay in a core's cache
+_BATCH = 32 * _BLOCK  # cells whose roots are refined together
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -65,23 +67,27 @@ class RecordProblem:
     """Matrices and clean values of one record (or one family of records of equal shape).
 
     Made by :func:`record_problem`; ``solve`` may be called from several threads.
+
+    A dose is the row vector (surviving weights, 1); its product with each matrix is
+    a quantity on the nodes s.  ``noise`` holds sum_j a_j c_j in the row of the 1;
+    ``fractional`` is the gradient less 0.3 of the mean gradient to the right, which
+    is linear in the weights as well.
     """
 
-    grid: FloatArray  # s, with an exact node at 0
-    zero: int  # its index
-    net: FloatArray  # P_L^T on the grid extended by the mean interval, (classes, nodes + 30)
-    slope: FloatArray  # dP_L/ds^T, (classes, nodes)
-    net_noise: FloatArray  # a_j P_L^T, (classes, nodes)
+    nodes: FloatArray  # s of net, slope and noise; node _LEFT is exactly 0
+    fractional_nodes: FloatArray  # s of fractional
+    net: FloatArray  # (classes + 1, nodes)
+    slope: FloatArray
+    noise: FloatArray
+    fractional: FloatArray
     hit_factor: FloatArray  # m_j = x * hit_factor
     survivors: FloatArray  # c_j (1 - p0)
-    noise_floor: float  # sum a_j c_j
-    area: FloatArray
     density_step: float
     hits_per_ugy: float  # x per uGy of the record this was made from
     clean_gradient: float
     clean_snr: float  # r at the shadow point, in units where a grain of sensitivity 1/H_m has area 1
     clean_contrast: float
-    clean_fractional: float
+    clean_fractional: float  # s of the clean fractional-gradient point
 
     def hits(self, kerma_ugy: FloatArray, hits_per_ugy: float | FloatArray | None = None) -> FloatArray:
         """Dose x for an effective kerma [uGy]."""
@@ -99,102 +105,190 @@ class RecordProblem:
         """
         x = np.ascontiguousarray(hits, dtype=np.float64).ravel()
         out = {name: np.empty(x.size) for name in _OUTPUTS}
-        for start in range(0, x.size, _CHUNK):
-            part = slice(start, start + _CHUNK)
-            self._solve_chunk(x[part], snr_target, {name: array[part] for name, array in out.items()})
-        shaped = {name: array.reshape(np.shape(hits)) for name, array in out.items()}
-        return RecordSolution(
-            stops={name: shaped.pop(name) for name in CRITERIA},
-            **shaped,
-        )
-
-    def _solve_chunk(self, x: FloatArray, snr_target: float, out: dict[str, FloatArray]) -> None:
-        weights = x[:, None] * self.hit_factor
-        np.negative(weights, out=weights)
-        np.exp(weights, out=weights)
-        weights *= self.survivors
-        net = weights @ self.net
-        slope = weights @ self.slope
-        noise = weights @ self.net_noise
-        noise += (self.noise_floor - weights @ self.area)[:, None]
-
-        nodes, zero = self.grid.size, self.zero
-        known = ~np.isnan(x)
-        zero_dose = x == 0.0
-        out["fog_density"][:] = np.where(zero_dose, 0.0, self.survivors.sum() - weights.sum(axis=1))
-        at_shadow = slope[:, zero] / np.sqrt(noise[:, zero])
-        out["snr_kept"][:] = np.where(zero_dose, 1.0, at_shadow / self.clean_snr)
-        reach = zero + round(_CONTRAST_INTERVAL / GRID_STEP)
-        out["contrast_fogged"][:] = (net[:, reach] - net[:, zero]) / _CONTRAST_INTERVAL
-
-        out["fixed_density"][:] = self._crossing(net[:, :nodes] - self.density_step, zero)
-        out["shadow_gradient"][:] = self._crossing(slope - self.clean_gradient, zero)
         threshold = (snr_target * self.clean_snr) ** 2
-        signal = slope * slope
-        signal -= threshold * noise
-        out["shadow_snr"][:] = self._crossing(signal, zero)
-        mean = net[:, -nodes:] - net[:, :nodes]
-        mean *= -_FRACTION / _MEAN_INTERVAL
-        mean += slope
-        out["fractional_gradient"][:] = self._crossing(mean, 0) - self.clean_fractional
+        scaled_noise = threshold * self.noise
+        for start in range(0, x.size, _BATCH):
+            part = slice(start, start + _BATCH)
+            self._solve_batch(x[part], threshold, scaled_noise, {name: array[part] for name, array in out.items()})
+        shaped = {name: array.reshape(np.shape(hits)) for name, array in out.items()}
+        return RecordSolution(stops={name: shaped.pop(name) for name in CRITERIA}, **shaped)
+
+    def _solve_batch(
+        self, x: FloatArray, threshold: float, scaled_noise: FloatArray, out: dict[str, FloatArray]
+    ) -> None:
+        brackets = {name: _Brackets(x.size) for name in (*CRITERIA, "highlight_end")}
+        weights = np.ones((min(_BLOCK, x.size), self.survivors.size + 1))
+        zero, reach = _LEFT, _LEFT + round(_CONTRAST_INTERVAL / GRID_STEP)
+        for start in range(0, x.size, _BLOCK):
+            block = slice(start, min(start + _BLOCK, x.size))
+            w = weights[: block.stop - start]
+            light_decides = w[:, :-1]
+            np.multiply(x[block, None], -self.hit_factor, out=light_decides)
+            np.exp(light_decides, out=light_decides)
+            light_decides *= self.survivors
+            out["fog_density"][block] = light_decides.sum(axis=1)
+
+            net = w @ self.net
+            out["contrast_fogged"][block] = (net[:, reach] - net[:, zero]) / _CONTRAST_INTERVAL
+            brackets["fixed_density"].first(block, net >= self.density_step, zero, net, self.density_step)
+
+            slope = w @ self.slope
+            enough = slope >= self.clean_gradient
+            brackets["shadow_gradient"].first(block, enough, zero, slope, self.clean_gradient)
+            brackets["highlight_end"].last(block, enough, slope, self.clean_gradient)
+
+            noise = w @ scaled_noise
+            np.multiply(slope, slope, out=slope)
+            out["snr_kept"][block] = slope[:, zero] / noise[:, zero]
+            brackets["shadow_snr"].first(block, slope >= noise, zero, slope, noise)
+
+            fractional = w @ self.fractional
+            brackets["fractional_gradient"].first(block, fractional > 0.0, 0, fractional, 0.0)
+
+        out["fog_density"][:] = self.survivors.sum() - out["fog_density"]
+        out["snr_kept"][:] = np.sqrt(out["snr_kept"] * threshold) / self.clean_snr
         for name in CRITERIA:
-            out[name] /= LOG10_2
-            out[name][zero_dose] = 0.0  # an identity; the grid would give it to rounding
+            at = brackets[name].roots()
+            if name == "fractional_gradient":
+                out[name][:] = (self.fractional_nodes[0] + GRID_STEP * at - self.clean_fractional) / LOG10_2
+            else:
+                out[name][:] = GRID_STEP * (at - _LEFT) / LOG10_2
+        out["highlight_end"][:] = GRID_STEP * (brackets["highlight_end"].roots() - _LEFT)
 
-        # The highlight end is the last fall of the gradient through its clean shadow value: the same search, mirrored.
-        margin = self.clean_gradient - slope[:, ::-1]
-        np.negative(margin, out=margin)
-        end = self._crossing(margin, 0)
-        out["highlight_end"][:] = self.grid[-1] + self.grid[0] - end
-        if not known.all():
+        zero_dose = x == 0.0  # an identity, which the grid would give to rounding
+        for name, value in {"fog_density": 0.0, "snr_kept": 1.0, **dict.fromkeys(CRITERIA, 0.0)}.items():
+            out[name][zero_dose] = value
+        unknown = np.isnan(x)
+        if unknown.any():
             for array in out.values():
-                array[~known] = np.nan
-
-    def _crossing(self, excess: FloatArray, first: int) -> FloatArray:
-        """Grid coordinate of the first point at or right of node ``first`` where each row reaches 0 from below.
-
-        The node itself when the row is there already (within rounding); NaN when
-        it never gets there.  Between nodes: the root of the cubic through four.
-        """
-        rows = np.arange(excess.shape[0])
-        index = np.argmax(excess[:, first:] >= -_TOLERANCE, axis=1) + first
-        reached = excess[rows, index] >= -_TOLERANCE
-        inside = reached & (index > first)
-        result = np.where(reached, self.grid[index], np.nan)
-        if np.any(inside):
-            left = np.clip(index[inside] - 2, 0, self.grid.size - 4)
-            which = rows[inside]
-            values = [excess[which, left + i] for i in range(4)]
-            low = (index[inside] - 1 - left).astype(np.float64)
-            result[inside] = self.grid[left] + GRID_STEP * _cubic_root(values, low)
-        return result
+                array[unknown] = np.nan
 
 
 _OUTPUTS = (*CRITERIA, "fog_density", "snr_kept", "contrast_fogged", "highlight_end")
 
 
-def _cubic_root(values: list[FloatArray], low: FloatArray) -> FloatArray:
-    """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it changes sign from below."""
+class _Brackets:
+    """Where a batch of rows passes through zero: four neighbouring values of each, refined all at once.
+
+    ``position`` is in units of the node index: the answer itself where no
+    refinement is needed, NaN where there is no crossing.
+    """
+
+    def __init__(self, size: int) -> None:
+        self.position = np.empty(size)
+        self.left = np.zeros(size, dtype=np.intp)  # first of the four nodes
+        self.low = np.zeros(size)  # which of the three intervals between them: 0, 1 or 2
+        self.values = np.zeros((4, size))  # negative at the low end, at least 0 at the high end
+        self.refine = np.zeros(size, dtype=bool)
+
+    def first(
+        self, block: slice, reached: NDArray[np.bool_], start: int, value: FloatArray, level: FloatArray | float
+    ) -> None:
+        """First node at or right of ``start`` where ``value >= level``; the node itself if that is ``start``."""
+        index = reached[:, start:].argmax(axis=1) + start
+        rows = np.arange(index.size)
+        found = reached[rows, index]
+        self.position[block] = np.where(found, index, np.nan)
+        self._store(block, found & (index > start), index - 1, value, level, 1.0)
+        if not found.all():
+            self._touch(block, np.flatnonzero(~found), start, value, level)
+
+    def last(self, block: slice, reached: NDArray[np.bool_], value: FloatArray, level: float) -> None:
+        """Last node where ``value >= level``, for a value that falls through ``level`` on its right."""
+        size = reached.shape[1]
+        index = size - 1 - reached[:, ::-1].argmax(axis=1)
+        found = reached[np.arange(index.size), index]
+        self.position[block] = np.where(found, index, np.nan)
+        self._store(block, found & (index < size - 1), index, value, level, -1.0)
+
+    def _store(
+        self,
+        block: slice,
+        refine: NDArray[np.bool_],
+        interval: NDArray[np.intp],
+        value: FloatArray,
+        level: FloatArray | float,
+        sign: float,
+    ) -> None:
+        size = value.shape[1]
+        left = np.clip(interval - 1, 0, size - 4)
+        flat = np.arange(interval.size) * size + left
+        self.left[block] = left
+        self.low[block] = interval - left
+        self.refine[block] = refine
+        for i in range(4):
+            f = value.ravel().take(flat + i) - (
+                level.ravel().take(flat + i) if isinstance(level, np.ndarray) else level
+            )
+            self.values[i, block] = sign * f
+
+    def _touch(
+        self, block: slice, rows: NDArray[np.intp], start: int, value: FloatArray, level: FloatArray | float
+    ) -> None:
+        """Rows that never reach the level on a node may still reach it between nodes, at a maximum."""
+        excess = value[rows] - (level[rows] if isinstance(level, np.ndarray) else level)
+        top = np.clip(excess[:, start:].argmax(axis=1) + start, start + 1, excess.shape[1] - 2)
+        here = np.arange(rows.size)
+        before, at, after = excess[here, top - 1], excess[here, top], excess[here, top + 1]
+        curvature = before - 2.0 * at + after
+        slope = 0.5 * (after - before)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            peak = at - 0.5 * slope**2 / curvature
+            place = -slope / curvature - np.sqrt(-2.0 * peak / curvature)
+        touches = (curvature < 0) & (peak >= 0) & (np.abs(place) <= 1)
+        position = self.position[block]
+        position[rows[touches]] = top[touches] + place[touches]
+
+    def roots(self) -> FloatArray:
+        """Positions [node index], refined on the cubic through the four values."""
+        refine = self.refine
+        if refine.all():
+            return self.left + _cubic_root(self.values, self.low)
+        result = self.position
+        if refine.any():
+            result[refine] = self.left[refine] + _cubic_root(self.values[:, refine], self.low[refine])
+        return result
+
+
+def _cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
+    """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero."""
     f0, f1, f2, f3 = values
     # Newton's forward differences, as a polynomial in t.
-    d1, d2, d3 = f1 - f0, f2 - 2.0 * f1 + f0, f3 - 3.0 * f2 + 3.0 * f1 - f0
+    d2, d3 = f2 - 2.0 * f1 + f0, f3 - 3.0 * (f2 - f1) - f0
     a3 = d3 / 6.0
-    a2 = d2 / 2.0 - d3 / 2.0
-    a1 = d1 - d2 / 2.0 + d3 / 3.0
-    lo, hi = low.copy(), low + 1.0
-    f_lo = f0 + lo * (a1 + lo * (a2 + lo * a3))
-    f_hi = f0 + hi * (a1 + hi * (a2 + hi * a3))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = lo - f_lo / (f_hi - f_lo)
-        t = np.where(np.isfinite(t), t, lo)
-        for _ in range(5):
-            f = f0 + t * (a1 + t * (a2 + t * a3))
-            below = f < 0
-            lo = np.where(below, t, lo)
-            hi = np.where(below, hi, t)
-            step = t - f / (a1 + t * (2.0 * a2 + t * 3.0 * a3))
-            t = np.where((step >= lo) & (step <= hi), step, 0.5 * (lo + hi))
-    return np.asarray(t)
+    a2 = 0.5 * (d2 - d3)
+    a1 = (f1 - f0) - 0.5 * d2 + d3 / 3.0
+
+    def cubic(t: FloatArray) -> FloatArray:
+        return np.asarray(f0 + t * (a1 + t * (a2 + t * a3)))
+
+    high = low + 1.0
+    at_low, at_high = cubic(low), cubic(high)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        t = low - at_low / (at_high - at_low)
+        for _ in range(3):
+            t -= cubic(t) / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
+            np.clip(t, low, high, out=t)  # keeps NaN, seen below
+        scale = np.abs(at_low) + np.abs(at_high)
+        astray = ~(np.abs(cubic(t)) <= 1e-9 * scale)
+    if astray.any():
+        t[astray] = _bisected(f0[astray], a1[astray], a2[astray], a3[astray], low[astray])
+    return t
+
+
+def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, low: FloatArray) -> FloatArray:
+    """The same root, slowly and surely, for the few rows that Newton's steps lead astray."""
+    low, high = low.copy(), low + 1.0
+    for _ in range(40):
+        t = 0.5 * (low + high)
+        below = f0 + t * (a1 + t * (a2 + t * a3)) < 0
+        low = np.where(below, t, low)
+        high = np.where(below, high, t)
+    return 0.5 * (low + high)
+
+
+def _node_positions(first: int, last: int) -> FloatArray:
+    return np.asarray(GRID_STEP * np.arange(first, last + 1), dtype=np.float64)
 
 
 @lru_cache(maxsize=64)
@@ -209,46 +303,49 @@ def _matrices(
     z = np.frombuffer(relative)
     c = np.frombuffer(weights)
     survivors = c * (1.0 - native_fog)
-    top = max(3.0, _saturation(z, survivors, quanta))
-    zero = round(-_GRID_LOW / GRID_STEP)
-    nodes = zero + math.ceil(top / GRID_STEP) + 1
-    extra = round(_MEAN_INTERVAL / GRID_STEP)
-    long_grid: FloatArray = np.asarray((np.arange(nodes + extra) - zero) * GRID_STEP, dtype=np.float64)
-    grid = long_grid[:nodes]
-    log_x = LN10 * (long_grid[:, None] + z)
-    light = np.asarray(gammainc(quanta, np.exp(log_x)), dtype=np.float64)
-    short = log_x[:nodes]
-    slope = LN10 * np.exp(quanta * short - np.exp(short) - gammaln(quanta))
+    top = math.ceil(max(3.0, _saturation(z, survivors, quanta)) / GRID_STEP)
+    nodes = _node_positions(-_LEFT, top)
+    fractional_nodes = _node_positions(round(_FRACTIONAL_LOW / GRID_STEP), top)
+
+    def light(s: FloatArray) -> FloatArray:
+        return np.asarray(gammainc(quanta, np.exp(LN10 * (s + z[:, None]))), dtype=np.float64)
+
+    def slope(s: FloatArray) -> FloatArray:
+        log_x = LN10 * (s + z[:, None])
+        return np.asarray(LN10 * np.exp(quanta * log_x - np.exp(log_x) - gammaln(quanta)))
+
+    def mean_gradient(s: FloatArray) -> FloatArray:
+        return (light(s + _MEAN_INTERVAL) - light(s)) / _MEAN_INTERVAL
+
+    def with_constant(rows: FloatArray, constant: float = 0.0) -> FloatArray:
+        return np.vstack([rows, np.full((1, rows.shape[1]), constant)])
+
     area = 10.0 ** (2.0 * hit_exponent * z / 3.0)
-    noise_floor = float(area @ c)
-    gradient = slope @ survivors
-    density = light @ survivors
-    variance = noise_floor - float(area @ survivors) + light[:nodes] @ (area * survivors)
-    reach = zero + round(_CONTRAST_INTERVAL / GRID_STEP)
+    clean = np.append(survivors, 1.0)
+    matrices = {
+        "net": with_constant(light(nodes)),
+        "slope": with_constant(slope(nodes)),
+        "noise": with_constant(area[:, None] * (light(nodes) - 1.0), float(area @ c)),
+        "fractional": with_constant(slope(fractional_nodes) - _FRACTION * mean_gradient(fractional_nodes)),
+    }
+    net, gradient, variance = (clean @ matrices[name] for name in ("net", "slope", "noise"))
+    reach = _LEFT + round(_CONTRAST_INTERVAL / GRID_STEP)
     problem = RecordProblem(
-        grid=grid,
-        zero=zero,
-        net=_transposed(light),
-        slope=_transposed(slope),
-        net_noise=_transposed(light[:nodes] * area),
+        nodes=nodes,
+        fractional_nodes=fractional_nodes,
+        **matrices,
         hit_factor=10.0 ** (hit_exponent * z),
         survivors=survivors,
-        noise_floor=noise_floor,
-        area=area,
         density_step=density_step,
         hits_per_ugy=math.nan,
-        clean_gradient=float(gradient[zero]),
-        clean_snr=float(gradient[zero] / math.sqrt(variance[zero])),
-        clean_contrast=float((density[reach] - density[zero]) / _CONTRAST_INTERVAL),
+        clean_gradient=float(gradient[_LEFT]),
+        clean_snr=float(gradient[_LEFT] / math.sqrt(variance[_LEFT])),
+        clean_contrast=float((net[reach] - net[_LEFT]) / _CONTRAST_INTERVAL),
         clean_fractional=0.0,
     )
-    clean = problem.solve(np.array([1e-300]))
-    fractional = float(clean.stops["fractional_gradient"][0]) * LOG10_2
-    return replace(problem, clean_fractional=fractional)
-
-
-def _transposed(matrix: FloatArray) -> FloatArray:
-    return np.ascontiguousarray(matrix.T)
+    # a dose too small to change anything, but not the zero that is answered by identity
+    clean_point = problem.solve(np.array([1e-300])).stops["fractional_gradient"]
+    return replace(problem, clean_fractional=float(clean_point[0]) * LOG10_2)
 
 
 def _saturation(z: FloatArray, survivors: FloatArray, quanta: float) -> float:

@@ -1,0 +1,28 @@
+"""Shared by all rooms."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import pytest
+from hypothesis import settings
+
+# helpers that several rooms import stand beside this file
+sys.path.insert(0, str(Path(__file__).parent))
+
+settings.register_profile("filmdose", deadline=None, max_examples=50, derandomize=True)
+settings.load_profile("filmdose")
+
+
+@pytest.fixture
+def run(capsys):
+    """Run the command line in this process: (exit code, standard output, standard error)."""
+    from filmdose.cli import main
+
+    def call(*words: object) -> tuple[int, str, str]:
+        code = main([str(word) for word in words])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return call

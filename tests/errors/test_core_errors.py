@@ -1,0 +1,105 @@
+"""Bad input to the core: a clear error that names the argument, the value, what is allowed."""
+
+import pickle
+
+import numpy as np
+import pytest
+
+from filmdose.compensation import compensate, compensation_grid
+from filmdose.emulsion import Emulsion
+from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
+from filmdose.files import write_text_atomic
+from filmdose.film import Film
+from filmdose.generic import generic_film
+from filmdose.units import parse_kerma
+
+
+@pytest.mark.parametrize("speed", [-1, 0, float("nan"), float("inf"), "fast", None, True, 10, 12800])
+def test_bad_speed(speed):
+    with pytest.raises(ArgumentError, match=r"speed: got .*25 .*6400"):
+        generic_film(speed)
+
+
+@pytest.mark.parametrize("kerma", [-1.0, float("nan"), float("inf"), "much", None])
+def test_bad_kerma(kerma):
+    with pytest.raises(ArgumentError, match="kerma_ugy: got"):
+        compensate(400, kerma)
+
+
+def test_bad_kerma_in_an_array_is_named():
+    with pytest.raises(ArgumentError, match=r"kerma_ugy: got -3\.0"):
+        compensation_grid([400], [1.0, -3.0])
+
+
+def test_unknown_criterion_lists_near_matches():
+    with pytest.raises(UnknownNameError, match="Did you mean fixed_density"):
+        compensate(400, 1.0, criterion="fixed_densty")
+
+
+@pytest.mark.parametrize(
+    ("name", "value"),
+    [("snr_target", 0.0), ("snr_target", 1.2), ("scene_range", 0.0), ("scene_range", 9.0), ("peak_to_mean", 0.5)],
+)
+def test_bad_options(name, value):
+    with pytest.raises(ArgumentError, match=name):
+        compensate(400, 1.0, **{name: value})
+
+
+def test_bad_emulsions():
+    good = generic_film(100).records[0]
+    values = {name: getattr(good, name) for name in good.__dataclass_fields__}
+    for name, bad in [
+        ("weights", -good.weights),
+        ("weights", good.weights[:-1]),
+        ("weights", 0.0 * good.weights),
+        ("log_sensitivity", good.log_sensitivity[::-1]),
+        ("native_fog", 1.0),
+        ("quanta", 0.5),
+        ("rms_granularity", 0.0),
+        ("hits_per_ugy", float("nan")),
+    ]:
+        with pytest.raises(ArgumentError, match=name):
+            Emulsion(**{**values, name: bad})
+
+
+def test_film_needs_its_records():
+    record = generic_film(100).records[0]
+    with pytest.raises(ArgumentError, match="1 for a bw-negative film"):
+        Film(kind="bw-negative", speed=100, records=(record, record))
+    with pytest.raises(UnknownNameError, match="kind"):
+        Film(kind="wet plate", speed=100, records=(record,))
+
+
+@pytest.mark.parametrize("text", ["0.3 mRx", "mR", "-1 mR", "1 2", "", "nan", "1e999 mR"])
+def test_doses_that_do_not_parse(text):
+    with pytest.raises(ArgumentError, match="dose: got"):
+        parse_kerma("dose", text)
+
+
+def test_errors_are_a_family_and_pickle():
+    for error in (ArgumentError("speed", -1, "a number"), UnknownNameError("kind", "x", ["a", "b"])):
+        assert isinstance(error, FilmdoseError)
+    again = pickle.loads(pickle.dumps(UnknownNameError("kind", "x", ["a", "b"])))
+    assert str(again) == "kind: got 'x'; allowed is one of a, b."
+
+
+def test_writing_fails_whole(tmp_path):
+    with pytest.raises(OutputFileError, match="cannot be written"):
+        write_text_atomic(tmp_path / "missing" / "x.csv", "text")
+    with pytest.raises(OutputFileError):
+        write_text_atomic(tmp_path, "text")
+    target = write_text_atomic(tmp_path / "x.csv", "old")
+    write_text_atomic(target, "new")
+    assert target.read_text() == "new"
+    assert [p.name for p in tmp_path.iterdir()] == ["x.csv"]
+
+
+def test_emulsions_compare_by_value_and_pickle():
+    film = generic_film(100)
+    again = pickle.loads(pickle.dumps(film))
+    assert again == film
+    assert hash(again.records[0]) == hash(film.records[0])
+    assert film != generic_film(125)
+    with pytest.raises(ValueError, match="read-only"):
+        film.records[0].weights[0] = 1.0
+    assert np.shares_memory(film.records[0].weights, film.records[0].weights)
