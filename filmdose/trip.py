@@ -10,8 +10,8 @@ from __future__ import annotations
 import datetime
 import tomllib
 from collections.abc import Callable
-from functools import partial
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import Any
 
