@@ -7,7 +7,7 @@ import math
 from filmdose.film import Film
 from filmdose.units import format_speed
 
-__all__ = ["CRITERION_WORDS", "KIND_WORDS", "STATUS_WORDS", "dose_text", "film_words", "range_text"]
+__all__ = ["CRITERION_WORDS", "KIND_WORDS", "STATUS_WORDS", "dose_text", "figure_text", "film_words", "range_text"]
 
 KIND_WORDS: dict[str, str] = {
     "bw-negative": "black-and-white negative",

@@ -159,9 +159,8 @@ def plot_signal_to_noise(
             left = int(crossing[0])
             share = (target - values[left]) / (values[left + 1] - values[left])
             ax.plot(x[left] + share * (x[1] - x[0]), target, marker="o", color=colours[number], zorder=3)
-    ax.axhline(target, color=GUIDE, linewidth=1.0, linestyle="-", zorder=1)
-    words = "as good as the clean shadow point" if target == 1.0 else f"{100 * target:.0f} % of the clean shadow point"
-    ax.annotate(words, (low, target), xytext=(4, 4), textcoords="offset points", color=GUIDE, fontsize="small")
+    words = "clean shadow point" if target == 1.0 else f"{100 * target:.0f} % of the clean shadow point"
+    ax.axhline(target, color=GUIDE, linewidth=1.0, linestyle="-", zorder=1, label=words)
     ax.set_xlim(low, high)
     ax.set_ylim(bottom=0.0)
     ax.set_xlabel(EXPOSURE_LABEL)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import functools
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
@@ -35,11 +36,21 @@ def style_parameters() -> Any:
     return dict(parameters)
 
 
-def house_style() -> Any:
-    """Context in which Matplotlib draws and saves in the house style; the caller's own settings return after it."""
+@contextlib.contextmanager
+def house_style() -> Iterator[None]:
+    """Context in which Matplotlib draws and saves in the house style; the caller's own settings return after it.
+
+    Only the parameters of the style sheet are set and put back: a notebook's own backend may set others
+    inside, when the first figure wakes it, and they must stay.
+    """
     import matplotlib as mpl
 
-    return mpl.rc_context(style_parameters())
+    before = {name: mpl.rcParams[name] for name in style_parameters()}
+    mpl.rcParams.update(style_parameters())
+    try:
+        yield
+    finally:
+        mpl.rcParams.update(before)
 
 
 def in_house_style(function: _Function) -> _Function:
