@@ -10,6 +10,7 @@ import datetime
 import html
 import math
 import re
+import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
@@ -17,9 +18,10 @@ from typing import Any
 import pandas as pd
 
 from filmdose.arrays import check_count, check_number
-from filmdose.errors import ArgumentError
+from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.radiation.background import (
     HARD_BEAM,
+    PUBLISHED_ALTITUDE_FT,
     altitude_in_feet,
     background_kerma_ugy,
     flight_kerma_ugy,
@@ -329,7 +331,7 @@ def history_dose(
 
     References
     ----------
-    ncrp147, nist-srd126
+    ncrp147, nist_srd126
     """
     parts = _as_history(history)
     rows = [
@@ -436,7 +438,10 @@ def _hard_row(
 def _flight_row(flight: Flight, eta_low: float) -> dict[str, Any]:
     altitude = flight.resolved_altitude_ft
     band = latitude_band(flight.latitude)
-    kerma = flight_kerma_ugy(flight.hours, altitude, band)
+    with warnings.catch_warnings():
+        # Above the published altitudes the answer carries a note instead of a warning.
+        warnings.simplefilter("ignore", ValidityWarning)
+        kerma = flight_kerma_ugy(flight.hours, altitude, band)
     return _hard_row("flight", f"{flight.hours:g} h at {altitude:.0f} ft, {band}", kerma, "reported", eta_low)
 
 
@@ -459,6 +464,9 @@ def _notes(parts: History, rows: list[dict[str, Any]]) -> Iterable[str]:
                 f"The shield {row['shield']} is credited by a narrow-beam calculation: no broad-beam value is "
                 f"published for it at {row['beam']}, and scatter makes the true transmission larger."
             )
+    for flight in parts.flights:
+        if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:
+            yield f"Dose rates in flight above {PUBLISHED_ALTITUDE_FT:.0f} ft continue the slope below it."
     if parts.flights or parts.storage:
         yield (
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "

@@ -25,6 +25,7 @@ __all__ = [
     "FEET_PER_METRE",
     "HARD_BEAM",
     "LATITUDE_BANDS",
+    "PUBLISHED_ALTITUDE_FT",
     "background_kerma_ugy",
     "flight_dose_rate_usv_h",
     "flight_kerma_ugy",
@@ -39,6 +40,9 @@ HARD_BEAM = Beam(energy_kev=constant("background_energy_kev"))
 
 #: Altitudes for which a dose rate is given [ft]; above 39 000 ft by extrapolation.
 ALTITUDE_RANGE_FT = (0.0, 45_000.0)
+
+#: Highest altitude with a published dose rate [ft].
+PUBLISHED_ALTITUDE_FT = 39_000.0
 
 
 @cache
@@ -94,7 +98,7 @@ def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle
 
     References
     ----------
-    faa-am-92-2, faa-ac-120-52, unep1985
+    faa_am_92_2, faa_ac_120_52, unep1985
     """
     factor = _bands()[latitude_band(latitude)][1]
     rows = load_data_csv("flight_dose_rates.csv")

@@ -69,7 +69,7 @@ def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
 
     References
     ----------
-    nist-srd126
+    nist_srd126
     """
     if material not in ("air", "emulsion"):
         raise UnknownNameError("material", material, ("air", "emulsion"))

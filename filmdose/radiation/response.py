@@ -96,7 +96,7 @@ def emulsion_to_air(energy_kev: Numeric) -> Any:
 
     References
     ----------
-    nist-srd126
+    nist_srd126
     """
     return mass_energy_absorption("emulsion", energy_kev) / mass_energy_absorption("air", energy_kev)
 

@@ -13,16 +13,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from filmdose.arrays import check_number
+from filmdose.files import load_data_toml
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
-from filmdose.radiation.constants import constant, constant_range
+from filmdose.radiation.constants import constant
 from filmdose.radiation.materials import get_material, mass_attenuation
 from filmdose.radiation.response import relative_response
 from filmdose.radiation.spectra import air_kerma_ugy, spectrum_of
 
 __all__ = ["CALIBRATION_FOG", "FogSensitivity", "calibrated_fog_kerma_ugy", "first_principles_sensitivity"]
 
+_CALIBRATION = load_data_toml("films.toml")["model"]
+
 #: Net fog to which the calibrating kerma belongs.
-CALIBRATION_FOG = 0.02
+CALIBRATION_FOG = float(_CALIBRATION["calibration_fog"]["value"])
 
 #: Optical density of opaque grains over their covered area: Nutting's log10 e.
 NUTTING = math.log10(math.e)
@@ -31,9 +34,10 @@ NUTTING = math.log10(math.e)
 def calibrated_fog_kerma_ugy() -> tuple[float, float, float]:
     """Effective kerma [uGy] for a fog of 0.02 on a generic ISO 400 film: low, typical, high (12, 25, 50).
 
-    Our own calibration; see the note in radiation.toml.
+    Our own calibration; see its mark in films.toml.
     """
-    return constant_range("fog_kerma_ugy")
+    row = _CALIBRATION["calibration_kerma"]
+    return float(row["low"]), float(row["value"]), float(row["high"])
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -192,7 +192,7 @@ def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: fl
 
     References
     ----------
-    ncrp147, xraydb, nist-srd126
+    ncrp147, xraydb, nist_srd126
     """
     return _transmission(as_shields(shield), beam, float(check_number("eta_low", eta_low, low=0.0, high=1.0)))
 
