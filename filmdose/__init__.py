@@ -1,3 +1,38 @@
-"""Film, scanners and the exposure index to set: see the README for the job and the first ten lines."""
+"""filmdose: which exposure index to set for film that went through X-ray and CT scanners.
+
+The names here are the way in; each module says more:
+history -> effective kerma -> emulsion -> compensation -> table, plot, report.
+"""
+
+from filmdose.compensation import Compensation, compensate, compensation_grid
+from filmdose.emulsion import Emulsion
+from filmdose.errors import FilmdoseError, ValidityWarning
+from filmdose.film import Film
+from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.history import History, HistoryDose, Pass, history_dose
+from filmdose.tables import compensation_table
+from filmdose.trip import Trip, answer_trip, read_trip, trip_table
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "Compensation",
+    "Emulsion",
+    "Film",
+    "FilmdoseError",
+    "History",
+    "HistoryDose",
+    "Pass",
+    "Trip",
+    "ValidityWarning",
+    "__version__",
+    "answer_trip",
+    "calibrated_hits_per_ugy",
+    "compensate",
+    "compensation_grid",
+    "compensation_table",
+    "generic_film",
+    "history_dose",
+    "read_trip",
+    "trip_table",
+]

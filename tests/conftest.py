@@ -26,3 +26,14 @@ def run(capsys):
         return code, captured.out, captured.err
 
     return call
+
+
+def pytest_addoption(parser):
+    parser.addoption("--forbid-skips", action="store_true", help="A skipped test fails the run.")
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_sessionfinish(session, exitstatus):
+    reporter = session.config.pluginmanager.get_plugin("terminalreporter")
+    if session.config.getoption("--forbid-skips") and reporter.stats.get("skipped") and exitstatus == 0:
+        session.exitstatus = pytest.ExitCode.TESTS_FAILED

@@ -1,0 +1,108 @@
+"""filmdose roll: the answer of one roll, recomputable from its own output."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from independent import slow_stops
+
+
+def answer(run, *words):
+    code, out, err = run("roll", *words, "--format", "json")
+    assert code == 0, err
+    return json.loads(out)
+
+
+def test_text_gives_the_reasons(run):
+    code, out, _ = run(
+        "roll", "--speed", 800, "--pass", "cabin-ct=2", "--pass", "cabin-xray=3", "--shield", "lead=0.25"
+    )
+    assert code == 0
+    assert out.startswith("Set EI ")
+    for words in ("cabin-ct", "lead 0.25 mm", "shadow_snr", "(used)", "No dose per bag", "highlight room"):
+        assert words in out
+
+
+def test_json_has_all_that_is_needed_to_recompute_the_answer(run):
+    got = answer(run, "--speed", 800, "--pass", "cabin-ct=2", "--pass", "cabin-xray=3")
+    assert got["kerma_ugy"] == pytest.approx(203.0)
+    film = got["film"]
+    z, c = np.array(film["log_sensitivity"]), np.array(film["weights"])
+    hits = (
+        film["hits_per_ugy"] * got["kerma_ugy"] * 10 ** (film["hit_exponent"] * (z - film["reference_log_sensitivity"]))
+    )
+    fog = float(np.sum(c * (1 - film["native_fog"]) * (1 - np.exp(-hits))))
+    assert got["fog_density"] == pytest.approx(fog, abs=1e-9)
+    expected = slow_stops(film, got["kerma_ugy"], math.log10(0.8 / 800))
+    assert set(got["stops"]) == {"fixed_density", "fractional_gradient", "shadow_gradient", "shadow_snr"}
+    for name, stops in got["stops"].items():
+        assert stops == pytest.approx(expected[name], abs=1e-3)
+    assert got["ei_exact"] == pytest.approx(800 / 2 ** got["stops"]["shadow_snr"])
+    assert got["ei"] <= got["ei_exact"]
+    assert got["contrast"]["fogged"] < got["contrast"]["clean"]
+    assert 0 < got["snr_kept"] < 1
+    assert got["highlight_room_stops"] > 0
+    assert got["status"] == "ok"
+    assert got["message"]
+    assert got["kerma_low_ugy"] < got["kerma_ugy"] < got["kerma_high_ugy"]
+    assert any("No dose per bag" in note for note in got["notes"])
+
+
+def test_lead_shield_is_the_published_broad_beam_value(run):
+    # NCRP Report 147 (2004) Table A.1, lead, 140 kVp: B(0.25 mm) = 0.2072 (derived from its fit).
+    bare = answer(run, "--speed", 400, "--pass", "cabin-ct=1")["kerma_ugy"]
+    behind = answer(run, "--speed", 400, "--pass", "cabin-ct=1", "--shield", "lead=0.25")["kerma_ugy"]
+    assert behind / bare == pytest.approx(0.2072, abs=2e-4)
+
+
+def test_a_pass_may_have_its_own_shield(run):
+    mixed = answer(
+        run, "--speed", 400, "--pass", "cabin-ct=1@lead=0.5", "--pass", "cabin-ct=1", "--shield", "lead=0.25"
+    )
+    assert [row["shield"] for row in mixed["contributions"]] == ["lead 0.5 mm", "lead 0.25 mm"]
+
+
+def test_kerma_can_be_given_with_a_unit(run):
+    assert answer(run, "--speed", 400, "--kerma", "2 mR")["kerma_ugy"] == pytest.approx(2 * 8.764, abs=1e-3)
+
+
+def test_no_pass_is_no_compensation(run):
+    got = answer(run, "--speed", 400)
+    assert got["ei"] == 400
+    assert "no compensation" in got["message"]
+
+
+def test_uneven_fog_is_judged_by_the_worst_band(run):
+    even = answer(run, "--speed", 400, "--pass", "cabin-ct=1")
+    uneven = answer(run, "--speed", 400, "--pass", "cabin-ct=1", "--peak-to-mean", 2.0)
+    twice = answer(run, "--speed", 400, "--pass", "cabin-ct=2")
+    assert uneven["stops"] == pytest.approx(twice["stops"])
+    assert uneven["kerma_ugy"] == even["kerma_ugy"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--speed", "-5"], "speed: got -5"),
+        (["--speed", "nan"], "speed: got nan"),
+        (["--speed", "400", "--pass", "cabin-tc=1"], "Did you mean cabin-ct"),
+        (["--speed", "400", "--pass", "cabin-ct=x"], "pass: got"),
+        (["--speed", "400", "--pass", "cabin-ct=-1"], "count: got -1"),
+        (["--speed", "400", "--pass", "cabin-ct=1.5"], "pass: got"),
+        (["--speed", "400", "--pass", ""], "pass: got"),
+        (["--speed", "400", "--pass", "cabin-ct=1", "--shield", "lead=-1"], "thickness_mm: got -1"),
+        (["--speed", "400", "--pass", "cabin-ct=1", "--shield", "led=1"], "led"),
+        (["--speed", "400", "--pass", "cabin-ct=1", "--shield", "lead"], "shield: got 'lead'"),
+        (["--speed", "400", "--shield", "lead=1"], "at least one --pass"),
+        (["--speed", "400", "--kerma", "-1"], "kerma: got '-1'"),
+        (["--speed", "400", "--peak-to-mean", "0.5"], "peak_to_mean: got 0.5"),
+    ],
+)
+def test_bad_input_is_one_line_and_exit_2(run, words, says):
+    code, out, err = run("roll", *words)
+    assert code == 2
+    assert out == ""
+    assert says in err
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
