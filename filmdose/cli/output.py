@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import io
-import json
-import math
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import pandas as pd
 import typer
 
-from filmdose.errors import UnknownNameError
-from filmdose.files import write_text_atomic
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.files import write_bytes_atomic, write_text_atomic
+from filmdose.writers import TABLE_FORMATS, json_text, table_bytes
+from filmdose.writers import table_csv as frame_csv
+from filmdose.writers import table_json as frame_json
+from filmdose.writers import table_markdown as frame_markdown
 
 __all__ = [
+    "ALL_FORMATS",
     "FORMATS",
     "FormatOption",
     "OutputOption",
+    "TableFormatOption",
     "check_format",
+    "choose_format",
     "emit",
+    "emit_table",
     "frame_csv",
     "frame_json",
     "frame_markdown",
@@ -31,14 +37,24 @@ __all__ = [
 
 FORMATS = ("text", "csv", "json", "markdown")
 
+#: Formats of a verb that prints one table.
+ALL_FORMATS = ("text", *TABLE_FORMATS)
+
 FormatOption = Annotated[
     str, typer.Option("--format", "-f", help="How to print: text, csv, json or markdown.", metavar="FORMAT")
+]
+TableFormatOption = Annotated[
+    str | None,
+    typer.Option(
+        "--format",
+        "-f",
+        help=f"How to print: {', '.join(ALL_FORMATS)}; by default as the ending of the output file says, else text.",
+        metavar="FORMAT",
+    ),
 ]
 OutputOption = Annotated[
     Path | None, typer.Option("--output", "-o", help="Write to this file instead of the screen.", metavar="FILE")
 ]
-
-_FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
 
 def check_format(value: str, allowed: Sequence[str] = FORMATS) -> str:
@@ -48,6 +64,25 @@ def check_format(value: str, allowed: Sequence[str] = FORMATS) -> str:
     return value
 
 
+def choose_format(value: str | None, output: Path | None, allowed: Sequence[str] = FORMATS) -> str:
+    """Return the format asked for; when none is, the one that the ending of the output file stands for, else text."""
+    if value is not None:
+        return check_format(value, allowed)
+    ending = "" if output is None else output.suffix.lower()
+    return next((name for name, endings in TABLE_FORMATS.items() if ending in endings and name in allowed), "text")
+
+
+def emit_table(frame: pd.DataFrame, format: str, output: Path | None, *, caption: str = "") -> None:
+    """Print or write a table in one of the formats of ``filmdose.writers``."""
+    content = table_bytes(frame, format, caption=caption)
+    if output is not None:
+        write_bytes_atomic(output, content)
+    elif format == "xlsx":
+        raise ArgumentError("output", None, "a file for a spreadsheet", "Add --output FILE.xlsx.")
+    else:
+        sys.stdout.write(content.decode("utf-8"))
+
+
 def emit(text: str, output: Path | None) -> None:
     """Print to the screen, or write to a file beside-then-replace."""
     text = text if text.endswith("\n") else text + "\n"
@@ -55,54 +90,6 @@ def emit(text: str, output: Path | None) -> None:
         sys.stdout.write(text)
     else:
         write_text_atomic(output, text)
-
-
-def _plain(value: Any) -> Any:
-    """JSON has no NaN and no NumPy scalars."""
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
-
-
-def json_text(value: Any) -> str:
-    """JSON with two spaces of indent; NaN becomes null."""
-    return json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def frame_json(frame: pd.DataFrame) -> str:
-    """A table as a JSON list of rows."""
-    return json_text(frame.to_dict(orient="records"))
-
-
-def neutral_cell(value: Any) -> Any:
-    """Text that a spreadsheet would run as a formula gets an apostrophe in front."""
-    if isinstance(value, str) and value.startswith(_FORMULA_START) and value != "-":
-        return "'" + value
-    return value
-
-
-def frame_csv(frame: pd.DataFrame) -> str:
-    """A table as CSV, full precision, cells that a spreadsheet would run as formulas neutralised."""
-    safe = frame.copy()
-    for column in safe.columns:
-        if not pd.api.types.is_numeric_dtype(safe[column]):
-            safe[column] = [neutral_cell(value) for value in safe[column]]
-    return safe.to_csv(index=False)
-
-
-def frame_markdown(frame: pd.DataFrame, *, index: bool = False) -> str:
-    """A table as Markdown."""
-    escaped = frame.copy()
-    for column in escaped.columns:
-        if not pd.api.types.is_numeric_dtype(escaped[column]):
-            escaped[column] = [str(value).replace("|", "\\|").replace("\n", " ") for value in escaped[column]]
-    return str(escaped.to_markdown(index=index))
 
 
 def render_table(frame: pd.DataFrame, *, title: str = "", caption: str = "", numeric: Sequence[str] = ()) -> str:

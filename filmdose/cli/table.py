@@ -16,12 +16,12 @@ from filmdose.cli.options import (
     number_list,
 )
 from filmdose.cli.output import (
-    FormatOption,
+    ALL_FORMATS,
     OutputOption,
-    check_format,
+    TableFormatOption,
+    choose_format,
     emit,
-    frame_csv,
-    frame_json,
+    emit_table,
     frame_markdown,
     render_table,
 )
@@ -39,31 +39,31 @@ def table(
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
-    format: FormatOption = "text",
+    format: TableFormatOption = None,
     output: OutputOption = None,
 ) -> None:
     """Print the exposure index for film speeds against accumulated dose."""
-    check_format(format)
+    chosen = choose_format(format, output, ALL_FORMATS)
     name = criterion_name(criterion)
     films = list(TABLE_SPEEDS) if speeds is None else number_list("speeds", speeds, unit="ISO")
     doses = list(TABLE_KERMA_UGY) if kerma is None else kerma_list("kerma", kerma)
     cells = compensation_table(films, doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
     words = caption(name, snr_target=snr_target, scene_range=scene_range)
-    if format == "csv":
-        text = frame_csv(cells)
-    elif format == "json":
-        text = frame_json(cells)
-    elif format == "markdown":
+    if chosen in ("csv", "json", "xlsx"):
+        emit_table(cells, chosen, output, caption=words)
+    elif chosen == "markdown":
         points = _points()
-        text = "\n\n".join(
+        text = "\n".join(
             [
-                "### Dose of one pass [uGy]",
-                frame_markdown(points),
-                "### Exposure index",
-                frame_markdown(_matrix(cells)),
-                words,
+                "### Dose of one pass [uGy]\n",
+                frame_markdown(points, caption=_unpublished()),
+                "### Exposure index\n",
+                frame_markdown(_matrix(cells), caption=words),
             ]
         )
+        emit(text, output)
+    elif chosen in ("html", "latex"):
+        emit_table(_matrix(cells), chosen, output, caption=words)
     else:
         points, matrix = _points(), _matrix(cells)
         text = (
@@ -78,7 +78,7 @@ def table(
                 matrix, title="Exposure index for the accumulated dose", caption=words, numeric=list(matrix.columns)
             )
         )
-    emit(text, output)
+        emit(text, output)
 
 
 def _points() -> pd.DataFrame:
