@@ -42,7 +42,7 @@ HARD_BEAM = Beam(energy_kev=constant("background_energy_kev"))
 ALTITUDE_RANGE_FT = (0.0, 45_000.0)
 
 #: Highest altitude with a published dose rate [ft].
-PUBLISHED_ALTITUDE_FT = 39_000.0
+PUBLISHED_ALTITUDE_FT = float(load_data_csv("flight_dose_rates.csv")[-1]["altitude_ft"])
 
 
 @cache

@@ -78,6 +78,11 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     tube_kvp
         Tube voltage [kVp].
 
+    Notes
+    -----
+    The published fits between the shipped ones are met within 2 % up to 0.25 mm
+    of lead and 4 % up to 0.5 mm, from 80 kVp up (see the tests).
+
     References
     ----------
     ncrp147
