@@ -34,7 +34,16 @@ from filmdose.radiation.shields import Shield, ShieldLike, Transmission, as_shie
 from filmdose.radiation.sources import Source, get_source
 from filmdose.units import parse_kerma
 
-__all__ = ["CONTRIBUTION_COLUMNS", "Flight", "History", "HistoryDose", "Pass", "Storage", "history_dose"]
+__all__ = [
+    "CONTRIBUTION_COLUMNS",
+    "Flight",
+    "History",
+    "HistoryDose",
+    "Pass",
+    "Storage",
+    "credited_shields",
+    "history_dose",
+]
 
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
 
@@ -372,6 +381,11 @@ def _no_shield_counts(beam: Beam) -> bool:
     return beam.energy_kev is not None and beam.energy_kev > ENERGY_RANGE_KEV[1]
 
 
+def credited_shields(part: Pass) -> tuple[Shield, ...]:
+    """The shields of a pass that count against its beam: none of them when it is too hard."""
+    return () if _no_shield_counts(part.resolved_source.beam) else part.shields
+
+
 def _row(
     kerma: tuple[float, float, float], beam: Beam, through: Transmission, shields: tuple[Shield, ...], eta_low: float
 ) -> dict[str, Any]:
@@ -402,7 +416,7 @@ def _pass_row(part: Pass, eta_low: float) -> dict[str, Any]:
     source = part.resolved_source
     per_pass = source.kerma_points_ugy if part.kerma_ugy is None else (float(part.kerma_ugy),) * 3
     low, typical, high = (part.count * part.multiplier * kerma for kerma in per_pass)
-    shields = () if _no_shield_counts(source.beam) else part.shields
+    shields = credited_shields(part)
     through = transmission(shields, source.beam, eta_low=eta_low)
     return {
         "kind": "pass",
