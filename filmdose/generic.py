@@ -18,7 +18,7 @@ from filmdose.arrays import FloatArray, check_number
 from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
-from filmdose.film import KINDS, Film
+from filmdose.film import KINDS, RECORD_NAMES, Film
 
 __all__ = [
     "LogNormalShape",
@@ -26,11 +26,15 @@ __all__ = [
     "film_value",
     "generic_film",
     "log_normal_shape",
+    "record_value",
 ]
 
 #: The log-normal of a generic film runs over +-4 standard deviations in 49 classes, fine against the
 #: 0.23 log units over which the Poisson threshold of 4 quanta rises.
 _CLASS_POSITIONS = np.linspace(-4.0, 4.0, 49)
+
+
+_ORIGIN = "generic: inference, typical values"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -116,6 +120,12 @@ def film_value(section: str, name: str) -> float:
     return float(load_data_toml("films.toml")[section][name]["value"])
 
 
+def record_value(kind: str, record: str, name: str) -> float:
+    """A number of one record of a generic film: the record's own, or else that of the whole film."""
+    section = load_data_toml("films.toml")[kind]
+    return float(section.get(record, {}).get(name, section.get(name))["value"])
+
+
 def calibrated_hits_per_ugy(
     *,
     hit_exponent: float | None = None,
@@ -168,12 +178,15 @@ def generic_film(
     The centre and width of a log-normal population are chosen so that the clean
     film meets the standard of its speed exactly.  Black-and-white negative, ISO 6:
     density 0.10 above its minimum at H_m = 0.8 / S, and 0.90 above it 1.30 log
-    units further right.
+    units further right.  Colour negative, ISO 5800: every record 0.15 above its
+    minimum at sqrt(2) / S, with the contrast of its kind.  Reversal, ISO 2240:
+    every record 0.20 and 2.00 above its minimum at exposures whose geometric mean is 10 / S.
 
     Parameters
     ----------
     speed
-        ISO arithmetic speed [for black-and-white negative film 25 to 6400].
+        ISO arithmetic speed [black-and-white negative 25 to 6400, colour negative 25 to 3200,
+        colour reversal 25 to 800, black-and-white reversal 25 to 400].
     kind
         One of :data:`filmdose.film.KINDS`.
     hit_exponent, quanta
@@ -198,7 +211,7 @@ def generic_film(
 
     References
     ----------
-    iso_6
+    iso_6, iso_5800, iso_2240
     """
     if kind not in KINDS:
         raise UnknownNameError("kind", kind, KINDS)
@@ -218,7 +231,10 @@ def generic_film(
     kappa = hits_per_ugy
     if kappa is None:
         kappa = calibrated_hits_per_ugy(hit_exponent=b, quanta=q, calibration_kerma_ugy=calibration_kerma_ugy)
-    return _generic_bw_negative(value, b, q, kappa)
+    make = {"bw-negative": _generic_bw_negative, "colour-negative": _generic_colour_negative}
+    if kind in make:
+        return make[kind](value, b, q, kappa)
+    return _generic_reversal(kind, value, b, q, kappa)
 
 
 def _generic_bw_negative(speed: float, hit_exponent: float, quanta: float, hits_per_ugy: float) -> Film:
@@ -237,7 +253,67 @@ def _generic_bw_negative(speed: float, hit_exponent: float, quanta: float, hits_
         quanta=quanta,
         hit_exponent=hit_exponent,
         hits_per_ugy=hits_per_ugy,
-        # Area goes as 10**(2 b z / 3), so rms granularity as speed**(b / 3).
-        rms_granularity=film_value("bw-negative", "rms_granularity") * (speed / 400.0) ** (hit_exponent / 3.0),
+        rms_granularity=_granularity("bw-negative", speed, hit_exponent),
     )
-    return Film(kind="bw-negative", speed=speed, records=(emulsion,), origin="generic: inference, typical values")
+    return Film(kind="bw-negative", speed=speed, records=(emulsion,), origin=_ORIGIN)
+
+
+def _generic_colour_negative(speed: float, hit_exponent: float, quanta: float, hits_per_ugy: float) -> Film:
+    kind = "colour-negative"
+
+    def record(name: str) -> Emulsion:
+        net_maximum, native_fog = record_value(kind, name, "net_maximum"), record_value(kind, name, "native_fog")
+        shape = log_normal_shape(
+            net_maximum=net_maximum,
+            quanta=float(quanta),
+            first_density=0.15,
+            second_density=0.15 + record_value(kind, name, "rise_1_30"),
+            log_interval=1.30,
+        )
+        positions, weights = shape.classes(net_maximum, native_fog)
+        return Emulsion(
+            log_sensitivity=shape.first_point - math.log10(math.sqrt(2.0) / speed) + positions,
+            weights=weights,
+            base_density=record_value(kind, name, "minimum_density") - native_fog * float(weights.sum()),
+            native_fog=native_fog,
+            quanta=quanta,
+            hit_exponent=hit_exponent,
+            hits_per_ugy=hits_per_ugy,
+            rms_granularity=_granularity(kind, speed, hit_exponent),
+        )
+
+    return Film(kind=kind, speed=speed, records=tuple(record(name) for name in RECORD_NAMES[kind]), origin=_ORIGIN)
+
+
+def _generic_reversal(kind: str, speed: float, hit_exponent: float, quanta: float, hits_per_ugy: float) -> Film:
+    def record(name: str) -> Emulsion:
+        net_maximum, native_fog = record_value(kind, name, "net_maximum"), record_value(kind, name, "native_fog")
+        interval = record_value(kind, name, "log_interval")
+        # The image is what did not develop first, so 2.00 of image is net maximum less 2.00 developed.
+        shape = log_normal_shape(
+            net_maximum=net_maximum,
+            quanta=float(quanta),
+            first_density=net_maximum - 2.00,
+            second_density=net_maximum - 0.20,
+            log_interval=interval,
+        )
+        positions, weights = shape.classes(net_maximum, native_fog)
+        shadow_point = math.log10(10.0 / speed) - 0.5 * interval
+        return Emulsion(
+            log_sensitivity=shape.first_point - shadow_point + positions,
+            weights=weights,
+            base_density=record_value(kind, name, "minimum_density"),
+            native_fog=native_fog,
+            quanta=quanta,
+            hit_exponent=hit_exponent,
+            hits_per_ugy=hits_per_ugy,
+            rms_granularity=_granularity(kind, speed, hit_exponent),
+            positive=True,
+        )
+
+    return Film(kind=kind, speed=speed, records=tuple(record(name) for name in RECORD_NAMES[kind]), origin=_ORIGIN)
+
+
+def _granularity(kind: str, speed: float, hit_exponent: float) -> float:
+    """Rms granularity at a speed: grain area goes as 10**(2 b z / 3), so its root as speed**(b / 3)."""
+    return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** (hit_exponent / 3.0))

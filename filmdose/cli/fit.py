@@ -1,0 +1,115 @@
+"""filmdose fit: a film file from step-tablet readings."""
+
+from __future__ import annotations
+
+import warnings
+from pathlib import Path
+from typing import Annotated
+
+import pandas as pd
+import typer
+
+from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
+from filmdose.errors import UnknownNameError, ValidityWarning
+from filmdose.fitting import FilmFit, fit_film
+from filmdose.readings import read_steps
+
+
+def fit(
+    steps: Annotated[Path, typer.Argument(help="CSV (columns log_exposure, density) or CGATS text.", metavar="STEPS")],
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Write the film file here.", metavar="FILM.toml")
+    ] = None,
+    kind: Annotated[
+        str, typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.")
+    ] = "bw-negative",
+    speed: Annotated[
+        float | None, typer.Option("--speed", help="Rated speed; it anchors a relative log exposure.", metavar="ISO")
+    ] = None,
+    axis: Annotated[
+        str | None,
+        typer.Option(
+            "--axis", help="absolute or relative log exposure; relative when --speed is given.", metavar="AXIS"
+        ),
+    ] = None,
+    base: Annotated[
+        float | None, typer.Option("--base", help="Density of the support; separates native fog.", metavar="D")
+    ] = None,
+    unexposed: Annotated[
+        float | None, typer.Option("--unexposed", help="Density of the unexposed edge, developed.", metavar="D")
+    ] = None,
+    granularity: Annotated[
+        float | None, typer.Option("--granularity", help="Rms granularity of the film, as on its sheet.", metavar="RMS")
+    ] = None,
+    name: Annotated[str, typer.Option("--name", help="What you call the film.")] = "",
+    delimiter: Annotated[
+        str | None, typer.Option("--delimiter", help="Of the CSV file; found when left out.", metavar="CHAR")
+    ] = None,
+    decimal: Annotated[
+        str | None, typer.Option("--decimal", help="Decimal mark of the CSV file; found when left out.", metavar="CHAR")
+    ] = None,
+    header: Annotated[
+        bool | None, typer.Option("--header/--no-header", help="Whether the first line has names; found when left out.")
+    ] = None,
+    plot: Annotated[
+        Path | None,
+        typer.Option("--plot", help="Draw readings, curve and residuals into this file.", metavar="FILE.png"),
+    ] = None,
+    format: FormatOption = "text",
+) -> None:
+    """Fit a film to step-tablet readings and write it to a film file."""
+    check_format(format)
+    if axis not in (None, "absolute", "relative"):
+        raise UnknownNameError("axis", axis, ("absolute", "relative"))
+    readings = read_steps(
+        steps, delimiter="\t" if delimiter in ("tab", "\\t") else delimiter, decimal=decimal, header=header
+    )
+    with warnings.catch_warnings():
+        # Each of them is among the messages of the result.
+        warnings.simplefilter("ignore", ValidityWarning)
+        result = fit_film(
+            readings,
+            kind=kind,
+            speed=speed,
+            axis=axis,  # type: ignore[arg-type]
+            base_density=base,
+            unexposed_density=unexposed,
+            rms_granularity=granularity,
+            name=name,
+            origin=f"measured: {steps.name}",
+        )
+    if plot is not None:
+        from filmdose.plotting.fit import write_fit_plot
+
+        write_fit_plot(result, plot)
+    if output is not None:
+        from filmdose.filmfile import write_film
+
+        write_film(result.film, output)
+    emit(_text(result, format, output), None)
+
+
+def _text(result: FilmFit, format: str, output: Path | None) -> str:
+    if format == "json":
+        return json_text(result.to_dict())
+    if format == "text":
+        return str(result) + (f"\nwritten to {output}" if output else "")
+    row = pd.DataFrame([_row(result)])
+    return frame_csv(row) if format == "csv" else frame_markdown(row)
+
+
+def _row(result: FilmFit) -> dict[str, object]:
+    speeds = {f"speed_{criterion}": value for criterion, value in result.speed.items()}
+    return {
+        "kind": result.film.kind,
+        "name": result.film.name,
+        **speeds,
+        "log_speed_point": result.log_speed_point,
+        "base_plus_fog": result.base_plus_fog,
+        "rise_1_30": result.rise_1_30,
+        "mean_gradient": result.mean_gradient,
+        "contrast_index": result.contrast_index,
+        "rms_density": result.rms_density,
+        "axis": result.axis,
+        "log_exposure_shift": result.log_exposure_shift,
+    }
