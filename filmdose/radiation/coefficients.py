@@ -59,8 +59,8 @@ def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
 
     Notes
     -----
-    Monotone cubic interpolation. For air it stays within 1.3 % of an independent
-    table above 40 keV, about as near as the tabulated points themselves.
+    Monotone cubic interpolation. For air it stays within 1.6 % of an independent
+    table above 40 keV, as near as the tabulated points themselves.
 
     Examples
     --------

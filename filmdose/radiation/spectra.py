@@ -62,7 +62,8 @@ class Spectrum:
             raise ArgumentError("energy_kev and fluence", shapes, "two sequences of the same length, at least 1")
         if np.any(np.diff(energy) <= 0):
             raise ArgumentError("energy_kev", self.energy_kev, "energies in ascending order [keV]")
-        total = float(fluence.sum())
+        with np.errstate(over="ignore"):
+            total = float(fluence.sum())
         if not 0.0 < total < np.inf:
             raise ArgumentError("fluence", total, "a sum above 0 and finite, so that the spectrum can be normalised")
         for name, array in (("energy_kev", energy.copy()), ("fluence", fluence.copy())):
