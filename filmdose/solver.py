@@ -44,11 +44,11 @@ _FRACTIONAL_LOW = -1.0  # the fractional-gradient point may lie left of the shad
 _FRACTION = 0.3
 _MEAN_INTERVAL = 1.5
 _CONTRAST_INTERVAL = 1.30
-_BLOCK = 512  # cells whose curves stay in a core's cache
-_BATCH = 32 * _BLOCK  # cells whose roots are refined together
+_BLOCK = 1024  # cells whose curves stay in a core's cache
+_BATCH = 16 * _BLOCK  # cells whose roots are refined together
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class RecordSolution:
     """What the solver found, one element for each dose, in the order given.
 
@@ -62,7 +62,7 @@ class RecordSolution:
     highlight_end: FloatArray  #: log units right of the shadow point; NaN where no gradient is enough
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class RecordProblem:
     """Matrices and clean values of one record (or one family of records of equal shape).
 
@@ -80,8 +80,9 @@ class RecordProblem:
     slope: FloatArray
     noise: FloatArray
     fractional: FloatArray
-    hit_factor: FloatArray  # m_j = x * hit_factor
-    survivors: FloatArray  # c_j (1 - p0)
+    exponents: FloatArray  # row 0: -m_j / x, and 0 for the 1; row 1: log of clean_weights
+    clean_weights: FloatArray  # c_j (1 - p0), and the 1
+    counted: FloatArray  # 1 for every class, 0 for the 1
     density_step: float
     hits_per_ugy: float  # x per uGy of the record this was made from
     clean_gradient: float
@@ -117,35 +118,38 @@ class RecordProblem:
         self, x: FloatArray, threshold: float, scaled_noise: FloatArray, out: dict[str, FloatArray]
     ) -> None:
         brackets = {name: _Brackets(x.size) for name in (*CRITERIA, "highlight_end")}
-        weights = np.ones((min(_BLOCK, x.size), self.survivors.size + 1))
+        # Buffers are made once: fresh memory for every product would cost more than the product.
+        dose = np.stack([x, np.ones(x.size)], axis=1)
+        rows = min(_BLOCK, x.size)
+        weights = np.empty((rows, self.clean_weights.size))
+        products = [np.empty((rows, matrix.shape[1])) for matrix in (self.net, self.slope, self.noise, self.fractional)]
         zero, reach = _LEFT, _LEFT + round(_CONTRAST_INTERVAL / GRID_STEP)
         for start in range(0, x.size, _BLOCK):
             block = slice(start, min(start + _BLOCK, x.size))
             w = weights[: block.stop - start]
-            light_decides = w[:, :-1]
-            np.multiply(x[block, None], -self.hit_factor, out=light_decides)
-            np.exp(light_decides, out=light_decides)
-            light_decides *= self.survivors
-            out["fog_density"][block] = light_decides.sum(axis=1)
+            net, slope, noise, fractional = (buffer[: block.stop - start] for buffer in products)
+            np.matmul(dose[block], self.exponents, out=w)
+            np.exp(w, out=w)
+            out["fog_density"][block] = w @ self.counted
 
-            net = w @ self.net
+            np.matmul(w, self.net, out=net)
             out["contrast_fogged"][block] = (net[:, reach] - net[:, zero]) / _CONTRAST_INTERVAL
             brackets["fixed_density"].first(block, net >= self.density_step, zero, net, self.density_step)
 
-            slope = w @ self.slope
+            np.matmul(w, self.slope, out=slope)
             enough = slope >= self.clean_gradient
             brackets["shadow_gradient"].first(block, enough, zero, slope, self.clean_gradient)
             brackets["highlight_end"].last(block, enough, slope, self.clean_gradient)
 
-            noise = w @ scaled_noise
+            np.matmul(w, scaled_noise, out=noise)
             np.multiply(slope, slope, out=slope)
             out["snr_kept"][block] = slope[:, zero] / noise[:, zero]
             brackets["shadow_snr"].first(block, slope >= noise, zero, slope, noise)
 
-            fractional = w @ self.fractional
+            np.matmul(w, self.fractional, out=fractional)
             brackets["fractional_gradient"].first(block, fractional > 0.0, 0, fractional, 0.0)
 
-        out["fog_density"][:] = self.survivors.sum() - out["fog_density"]
+        out["fog_density"][:] = self.clean_weights @ self.counted - out["fog_density"]
         out["snr_kept"][:] = np.sqrt(out["snr_kept"] * threshold) / self.clean_snr
         for name in CRITERIA:
             at = brackets[name].roots()
@@ -178,8 +182,9 @@ class _Brackets:
         self.position = np.empty(size)
         self.left = np.zeros(size, dtype=np.intp)  # first of the four nodes
         self.low = np.zeros(size)  # which of the three intervals between them: 0, 1 or 2
-        self.values = np.zeros((4, size))  # negative at the low end, at least 0 at the high end
+        self.values = np.zeros((4, size))  # less the level
         self.refine = np.zeros(size, dtype=bool)
+        self.falling = False
 
     def first(
         self, block: slice, reached: NDArray[np.bool_], start: int, value: FloatArray, level: FloatArray | float
@@ -189,7 +194,7 @@ class _Brackets:
         rows = np.arange(index.size)
         found = reached[rows, index]
         self.position[block] = np.where(found, index, np.nan)
-        self._store(block, found & (index > start), index - 1, value, level, 1.0)
+        self._store(block, found & (index > start), index - 1, value, level)
         if not found.all():
             self._touch(block, np.flatnonzero(~found), start, value, level)
 
@@ -199,7 +204,8 @@ class _Brackets:
         index = size - 1 - reached[:, ::-1].argmax(axis=1)
         found = reached[np.arange(index.size), index]
         self.position[block] = np.where(found, index, np.nan)
-        self._store(block, found & (index < size - 1), index, value, level, -1.0)
+        self._store(block, found & (index < size - 1), index, value, level)
+        self.falling = True
 
     def _store(
         self,
@@ -208,19 +214,18 @@ class _Brackets:
         interval: NDArray[np.intp],
         value: FloatArray,
         level: FloatArray | float,
-        sign: float,
     ) -> None:
         size = value.shape[1]
-        left = np.clip(interval - 1, 0, size - 4)
-        flat = np.arange(interval.size) * size + left
+        left = np.minimum(np.maximum(interval - 1, 0), size - 4)
         self.left[block] = left
         self.low[block] = interval - left
         self.refine[block] = refine
+        left += np.arange(0, interval.size * size, size)
         for i in range(4):
-            f = value.ravel().take(flat + i) - (
-                level.ravel().take(flat + i) if isinstance(level, np.ndarray) else level
-            )
-            self.values[i, block] = sign * f
+            at = self.values[i, block]
+            value.ravel().take(left, out=at, mode="clip")  # with 'raise' NumPy would buffer
+            at -= level.ravel().take(left) if isinstance(level, np.ndarray) else level
+            left += 1
 
     def _touch(
         self, block: slice, rows: NDArray[np.intp], start: int, value: FloatArray, level: FloatArray | float
@@ -242,6 +247,8 @@ class _Brackets:
     def roots(self) -> FloatArray:
         """Positions [node index], refined on the cubic through the four values."""
         refine = self.refine
+        if self.falling:
+            np.negative(self.values, out=self.values)
         if refine.all():
             return self.left + _cubic_root(self.values, self.low)
         result = self.position
@@ -268,7 +275,7 @@ def _cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
         t = low - at_low / (at_high - at_low)
         for _ in range(3):
             t -= cubic(t) / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
-            np.clip(t, low, high, out=t)  # keeps NaN, seen below
+            np.minimum(np.maximum(t, low, out=t), high, out=t)  # keeps NaN, seen below
         scale = np.abs(at_low) + np.abs(at_high)
         astray = ~(np.abs(cubic(t)) <= 1e-9 * scale)
     if astray.any():
@@ -334,8 +341,9 @@ def _matrices(
         nodes=nodes,
         fractional_nodes=fractional_nodes,
         **matrices,
-        hit_factor=10.0 ** (hit_exponent * z),
-        survivors=survivors,
+        exponents=np.stack([np.append(-(10.0 ** (hit_exponent * z)), 0.0), np.log(np.maximum(clean, 1e-300))]),
+        clean_weights=clean,
+        counted=np.append(np.ones(z.size), 0.0),
         density_step=density_step,
         hits_per_ugy=math.nan,
         clean_gradient=float(gradient[_LEFT]),

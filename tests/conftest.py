@@ -9,7 +9,8 @@ import pytest
 from hypothesis import settings
 
 # helpers that several rooms import stand beside this file
-sys.path.insert(0, str(Path(__file__).parent))
+for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
+    sys.path.insert(0, str(folder))
 
 settings.register_profile("filmdose", deadline=None, max_examples=50, derandomize=True)
 settings.load_profile("filmdose")
