@@ -9,6 +9,7 @@ __all__ = ["app", "main"]
 
 import typer
 
+from filmdose.cli.card import card
 from filmdose.cli.roll import roll
 from filmdose.cli.table import table
 from filmdose.cli.trip import trip
@@ -20,7 +21,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip):
+for verb in (table, roll, trip, card):
     app.command()(verb)
 
 

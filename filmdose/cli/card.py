@@ -1,0 +1,93 @@
+"""filmdose card: the field card as PDF, SVG, PNG or a page for a phone."""
+
+from __future__ import annotations
+
+import datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from filmdose.cli.options import CriterionOption, SceneRangeOption, SnrTargetOption, kerma_list, number_list
+from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
+from filmdose.errors import ArgumentError
+from filmdose.film import Film
+
+
+def card(
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="File that ends in .pdf, .svg, .png or .html.", metavar="FILE")
+    ] = None,
+    speeds: Annotated[
+        str | None,
+        typer.Option("--speeds", help="Speeds of generic films, with commas between.", metavar="100,400,..."),
+    ] = None,
+    kind: Annotated[str, typer.Option("--kind", help="Kind of the generic films.", metavar="KIND")] = "bw-negative",
+    film: Annotated[
+        list[Path] | None, typer.Option("--film", help="Film file of a measured film; may be repeated.", metavar="FILM")
+    ] = None,
+    sources: Annotated[
+        list[str] | None, typer.Option("--source", help="A source on the card; may be repeated.", metavar="SOURCE")
+    ] = None,
+    shields: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--shield", help="A shield on the card, such as lead=0.25; may be repeated.", metavar="MATERIAL=MM"
+        ),
+    ] = None,
+    kerma: Annotated[
+        str | None, typer.Option("--kerma", help="Totals of the rows; microgray, or with a unit.", metavar="10,100,...")
+    ] = None,
+    text: Annotated[
+        Path | None, typer.Option("--text", help="Translation of the words of the card, TOML.", metavar="TEXT.toml")
+    ] = None,
+    write_text: Annotated[
+        Path | None,
+        typer.Option("--write-text", help="Write the English words to translate, and stop.", metavar="FILE"),
+    ] = None,
+    date: Annotated[str | None, typer.Option("--date", help="Date on the card; today.", metavar="YYYY-MM-DD")] = None,
+    criterion: CriterionOption = DEFAULT_CRITERION,
+    snr_target: SnrTargetOption = 1.0,
+    scene_range: SceneRangeOption = SCENE_RANGE,
+) -> None:
+    """Write the field card: add up dose points, read the exposure index."""
+    from filmdose.report.card import CARD_KERMA_UGY, CARD_SHIELDS, CARD_SOURCES, CARD_SPEEDS, make_card, write_card
+    from filmdose.report.text import read_card_text, write_card_text
+
+    if write_text is not None:
+        write_card_text(write_text)
+        return
+    if output is None:
+        raise ArgumentError("output", None, "a file that ends in .pdf, .svg, .png or .html", "Add --output FILE.")
+    films = _films(speeds, kind, film or [], CARD_SPEEDS)
+    made = make_card(
+        films,
+        kerma_ugy=CARD_KERMA_UGY if kerma is None else kerma_list("kerma", kerma),
+        sources=sources or CARD_SOURCES,
+        shields=CARD_SHIELDS if shields is None else shields,
+        criterion=criterion,
+        snr_target=snr_target,
+        scene_range=scene_range,
+        text=read_card_text(text),
+        date=None if date is None else parse_date(date),
+    )
+    write_card(made, output)
+
+
+def _films(speeds: str | None, kind: str, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:
+    from filmdose.filmfile import read_film
+    from filmdose.generic import generic_film
+
+    own: list[Film | float] = [read_film(path) for path in files]
+    if own and speeds is None:
+        return own
+    numbers = list(usual) if speeds is None else number_list("speeds", speeds, unit="ISO")
+    return [*own, *(generic_film(speed, kind=kind) for speed in numbers)]
+
+
+def parse_date(value: str) -> datetime.date:
+    """A date such as 2026-05-01."""
+    try:
+        return datetime.date.fromisoformat(value)
+    except ValueError as error:
+        raise ArgumentError("date", value, "a date such as 2026-05-01") from error

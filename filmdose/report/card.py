@@ -1,0 +1,463 @@
+"""The field card: dose points to add up, and the exposure index for their total.
+
+One A5 page as PDF, SVG and PNG, and one HTML file for a phone without a network.
+Card and page are made from one :class:`Card`, which holds every figure on them.
+"""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+
+from filmdose import __version__
+from filmdose.arrays import FloatArray, check_array
+from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid, criterion_name
+from filmdose.errors import ArgumentError
+from filmdose.files import write_bytes_atomic
+from filmdose.film import Film
+from filmdose.generic import film_value, generic_film
+from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.radiation.shields import Shield
+from filmdose.radiation.sources import get_source
+from filmdose.report.page import A5_MM, Page, line_height, page_png, page_svg, pages_pdf
+from filmdose.report.text import CardText, read_card_text
+from filmdose.tables import film_bound
+from filmdose.units import LOG10_2, format_speed
+from filmdose.words import figure_text
+
+__all__ = ["CARD_KERMA_UGY", "CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "make_card", "write_card"]
+
+CARD_SPEEDS: tuple[float, ...] = (50, 100, 200, 400, 800, 1600, 3200)
+
+#: Totals of the printed rows [points].
+CARD_KERMA_UGY: tuple[float, ...] = (5, 10, 20, 50, 100, 200, 300, 500, 1000, 2000)
+
+CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "hold-ct")
+CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
+
+#: The phone page answers up to this total [points].
+PAGE_LIMIT_UGY = 20_000.0
+
+_MOST_FILMS = 8
+_MOST_SHIELDS = 3
+_MOST_ROWS = 8
+_FLIGHT_HOURS = 10.0
+_STORAGE_DAYS = 30.0
+#: Letters of the small print and the least that an arm's length allows [points].
+_SMALL, _SMALLEST_LETTERS = 7.0, 6.5
+_BOTTOM_MM = 6.0
+_LINE_MM = 6.5
+_TALLY_MM = 3 * _LINE_MM
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardRow:
+    """What one event adds.
+
+    Parameters
+    ----------
+    name
+        Name of the source, or "flight", "storage".
+    title
+        The words on the card.
+    points
+        Typical points, bare and behind every shield of the card; None where shields do not matter.
+    low, high
+        Points at the low and the high end, bare and behind every shield.
+    unpublished
+        True when no dose per pass has been published.
+    """
+
+    name: str
+    title: str
+    points: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    unpublished: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Card:
+    """Every figure and word of the card; see :func:`make_card`."""
+
+    films: tuple[Film, ...]
+    speed_titles: tuple[str, ...]
+    kerma_ugy: tuple[float, ...]
+    cells: tuple[tuple[str, ...], ...]  #: one row for each total, one text for each film
+    steps: tuple[tuple[tuple[float, str], ...], ...]  #: for each film: (largest total, text), up to ``PAGE_LIMIT_UGY``
+    rows: tuple[CardRow, ...]
+    shields: tuple[Shield, ...]
+    criterion: str
+    scene_range: float
+    text: CardText
+    date: datetime.date
+
+    @property
+    def title(self) -> str:
+        """Title of the files."""
+        return self.text["title"]
+
+    @property
+    def subtitle(self) -> str:
+        """What the card is for."""
+        kinds = {film.kind for film in self.films}
+        return self.text("subtitle", films=self.text["kind." + (kinds.pop() if len(kinds) == 1 else "mixed")])
+
+    @property
+    def made(self) -> str:
+        """Version and date."""
+        return self.text("made", version=__version__, date=self.date.isoformat())
+
+    @property
+    def shield_titles(self) -> tuple[str, ...]:
+        """Headings of the columns of points: bare, then every shield."""
+        words = [
+            self.text(
+                "column_shield",
+                material=self.text.named("material", shield.material),
+                thickness=f"{shield.thickness_mm:g}",
+            )
+            for shield in self.shields
+        ]
+        return (self.text["column_bare"], *words)
+
+    @property
+    def legend(self) -> str:
+        """What the marks in the cells mean."""
+        return self.text("legend", range=f"{self.scene_range:g}", stops=f"{self.scene_range / LOG10_2:.0f}")
+
+    @property
+    def sure(self) -> str:
+        """How sure it is."""
+        low, high = (film_bound("calibration_kerma", side) for side in ("low", "high"))
+        typical = film_value("model", "calibration_kerma")
+        return self.text("sure", calibration=f"{typical:g}", low=f"{low:g}", high=f"{high:g}")
+
+    @property
+    def assumes(self) -> str:
+        """What it assumes."""
+        generic = all(film.origin.startswith("generic") for film in self.films)
+        return self.text(
+            "assumes",
+            origin=self.text["generic" if generic else "measured"],
+            criterion=self.text["criterion." + self.criterion],
+        )
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """The small print below step 1."""
+        return (self.text["unpublished"],) if any(row.unpublished for row in self.rows) else ()
+
+    def row_range(self, row: CardRow) -> str:
+        """Low to high of a bare row, in words."""
+        return self.text("range", low=figure_text(row.low[0], 2), high=figure_text(row.high[0], 2))
+
+
+def make_card(
+    films: Sequence[Film | float] = CARD_SPEEDS,
+    *,
+    kerma_ugy: Sequence[float] = CARD_KERMA_UGY,
+    sources: Sequence[str] = CARD_SOURCES,
+    shields: Sequence[Shield | str] = CARD_SHIELDS,
+    criterion: str = DEFAULT_CRITERION,
+    snr_target: float = 1.0,
+    scene_range: float = SCENE_RANGE,
+    text: CardText | None = None,
+    date: datetime.date | None = None,
+) -> Card:
+    """Work out a field card.
+
+    Parameters
+    ----------
+    films
+        Up to 8 films, or speeds [ISO] of the generic black-and-white negative film.
+    kerma_ugy
+        Totals of the printed rows [points = uGy; increasing].
+    sources
+        Names of shipped sources.
+    shields
+        Up to 3 shields, such as "lead=0.25".
+    criterion, snr_target, scene_range
+        As of :func:`filmdose.compensation.compensate`.
+    text
+        Words of the card; the shipped English by default.
+    date
+        Date on the card; today by default.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        Too many films or shields, no film, a value out of range.
+
+    Notes
+    -----
+    A pass counts as typical; the range beside it is what the pass may be. Points
+    behind a shield use the published broad-beam transmission of lead where there is one.
+    """
+    chosen = tuple(film if isinstance(film, Film) else generic_film(film) for film in films)
+    if not 1 <= len(chosen) <= _MOST_FILMS:
+        raise ArgumentError("films", f"{len(chosen)} films", f"1 to {_MOST_FILMS} films, as many as the page holds")
+    walls = tuple(shield if isinstance(shield, Shield) else Shield.parse(shield) for shield in shields)
+    if len(walls) > _MOST_SHIELDS:
+        raise ArgumentError("shields", f"{len(walls)} shields", f"up to {_MOST_SHIELDS} shields")
+    if not 1 <= len(sources) <= _MOST_ROWS - 2:
+        raise ArgumentError("sources", f"{len(sources)} sources", f"1 to {_MOST_ROWS - 2} sources")
+    words = read_card_text() if text is None else text
+    totals = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="points", nan_allowed=False)
+    if totals.ndim != 1 or not 1 <= totals.size <= 14 or np.any(np.diff(totals) <= 0):
+        raise ArgumentError("kerma_ugy", list(kerma_ugy), "1 to 14 increasing totals [points]")
+    name = criterion_name(criterion)
+
+    def answers(film: Film, doses: FloatArray) -> list[str]:
+        grid = compensation_grid([film], doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
+        pairs = zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True)
+        return [_cell(words, float(ei), str(status)) for ei, status in pairs]
+
+    columns = [answers(film, totals) for film in chosen]
+    rows = [_source_row(words, source, walls) for source in sources]
+    rows += [
+        _hard_row("flight", words("flight", hours=f"{_FLIGHT_HOURS:g}"), Flight(hours=_FLIGHT_HOURS)),
+        _hard_row("storage", words("storage", days=f"{_STORAGE_DAYS:g}"), Storage(days=_STORAGE_DAYS)),
+    ]
+    return Card(
+        films=chosen,
+        speed_titles=tuple(words("column_speed", speed=format_speed(film.speed)) for film in chosen),
+        kerma_ugy=tuple(float(total) for total in totals),
+        cells=tuple(zip(*columns, strict=True)),
+        steps=tuple(_steps(partial(answers, film)) for film in chosen),
+        rows=tuple(rows),
+        shields=walls,
+        criterion=name,
+        scene_range=scene_range,
+        text=words,
+        date=datetime.date.today() if date is None else date,
+    )
+
+
+def _cell(text: CardText, ei: float, status: str) -> str:
+    if np.isnan(ei):
+        return text["nothing"]
+    number = format_speed(ei)
+    return text("limited_mark", ei=number) if status == "highlight_limited" else number
+
+
+def _source_row(text: CardText, source: str, shields: tuple[Shield, ...]) -> CardRow:
+    doses = [history_dose(Pass(source=source, shield=shield)) for shield in (None, *shields)]
+    title = text.named("source", source)
+    unpublished = get_source(source).unpublished
+    return CardRow(
+        name=source,
+        title=text("unpublished_mark", name=title) if unpublished else title,
+        points=tuple(dose.kerma_ugy for dose in doses),
+        low=tuple(dose.kerma_low_ugy for dose in doses),
+        high=tuple(dose.kerma_high_ugy for dose in doses),
+        unpublished=unpublished,
+    )
+
+
+def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
+    dose = history_dose(event)
+    return CardRow(
+        name=name, title=title, points=(dose.kerma_ugy,), low=(dose.kerma_low_ugy,), high=(dose.kerma_high_ugy,)
+    )
+
+
+def _steps(answers: Callable[[FloatArray], list[str]]) -> tuple[tuple[float, str], ...]:
+    """The exposure index as a staircase over the total: the largest total of every tread, found by halving."""
+    doses = np.concatenate([[0.0], np.geomspace(0.01, PAGE_LIMIT_UGY, 1000)])
+    texts = np.asarray(answers(doses))
+    edges = np.flatnonzero(texts[1:] != texts[:-1])
+    low, high = doses[edges].copy(), doses[edges + 1].copy()
+    before = texts[edges]
+    for _ in range(24):
+        if not edges.size:
+            break
+        middle = 0.5 * (low + high)
+        same = np.asarray(answers(middle)) == before
+        low, high = np.where(same, middle, low), np.where(same, high, middle)
+    return (
+        *((float(dose), str(words)) for dose, words in zip(low, before, strict=True)),
+        (PAGE_LIMIT_UGY, str(texts[-1])),
+    )
+
+
+# -- the printed page ----------------------------------------------------------------------------------------------
+
+
+def card_page(card: Card) -> Page:
+    """Lay the card out on an A5 page, in letters as large as its words allow.
+
+    Raises
+    ------
+    ArgumentError
+        The words do not fit, or the font lacks a letter.
+    """
+    smallest = _SMALLEST_LETTERS / _SMALL
+    for scale, bottom in ((1.0, _TALLY_MM), (0.96, _TALLY_MM), (smallest, 0.0)):
+        page = Page(size_mm=A5_MM, margin_mm=9.0, font=card.text["font"] or "DejaVu Sans")
+        if _lay_out(page, card, scale) + bottom <= A5_MM[1] - _BOTTOM_MM:
+            return page
+    raise ArgumentError(
+        "text", card.text["language"], "words that fit on one A5 page in legible letters", "Shorten the longest texts."
+    )
+
+
+def _lay_out(page: Page, card: Card, scale: float) -> float:
+    """Draw everything from the top down; the lowest y [mm] that was used comes back."""
+    small, body, head, figures = _SMALL * scale, 8.0 * scale, 10.0 * scale, 10.0 * scale
+    text, left, right, width = card.text, page.left, page.right, page.width
+    y = 13.0
+    page.text(left, y, card.title, size=15.0 * scale, bold=True)
+    page.text(right, y, card.made, size=small, align="right")
+    y += line_height(body) + 1.0
+    y = page.paragraph(left, y, card.subtitle, width=width, size=body)
+    page.rule(y - 2.0, weight=1.2)
+
+    y += 2.5
+    page.text(left, y, text["step_1"], size=head, bold=True)
+    y += line_height(head) + 0.4
+    y = page.paragraph(left, y, text["step_1_help"], width=width, size=small)
+    y = _points_table(page, card, y + 0.5, body=body, small=small)
+    for note in card.notes:
+        y = page.paragraph(left, y, note, width=width, size=small)
+
+    y += 2.6
+    page.text(left, y, text["step_2"], size=head, bold=True)
+    y += line_height(head) + 0.4
+    y = page.paragraph(left, y, text["step_2_help"], width=width, size=small)
+    y = _index_table(page, card, y + 0.5, body=body, small=small + 0.5, figures=figures)
+    y = page.paragraph(left, y, card.legend, width=width, size=small)
+
+    y += 2.6
+    page.text(left, y, text["step_3"], size=head, bold=True)
+    y += line_height(head) + 0.4
+    for words in (card.sure, card.assumes, text["caution"]):
+        y = page.paragraph(left, y, words, width=width, size=small)
+    return _tally(page, card, y, head=head, small=small)
+
+
+def _points_table(page: Page, card: Card, y: float, *, body: float, small: float) -> float:
+    count = 1 + len(card.shields)
+    range_width, column = 22.0, 18.0
+    first = page.right - count * column
+    name_width = first - range_width - page.left
+    headings = [page.wrap(words, width=column - 1.0, size=small, bold=True) for words in card.shield_titles]
+    headings.append(page.wrap(card.text["column_range"], width=range_width - 2.0, size=small, bold=True))
+    lines = max(len(heading) for heading in headings)
+    step = line_height(small)
+    bottom = y + (lines - 1) * step
+    page.text(page.left, bottom, card.text["column_pass"], size=small, bold=True)
+    edges = [first + (i + 1) * column for i in range(count)] + [first - 2.0]
+    for edge, heading in zip(edges, headings, strict=True):
+        for i, line in enumerate(heading):
+            page.text(edge - 0.5, bottom - (len(heading) - 1 - i) * step, line, size=small, bold=True, align="right")
+    y = bottom + 1.3
+    page.rule(y)
+    pitch = line_height(body) + 1.1
+    for row in card.rows:
+        names = page.wrap(row.title, width=name_width - 1.0, size=body)
+        baseline = y + pitch - 1.4
+        for i, line in enumerate(names):
+            page.text(page.left, baseline + i * line_height(body), line, size=body)
+        page.text(first - 2.5, baseline, card.row_range(row), size=small, align="right")
+        for i in range(count):
+            value = row.points[i] if i < len(row.points) else row.points[0]
+            page.text(edges[i] - 0.5, baseline, figure_text(value, 2), size=body + 1.0, bold=True, align="right")
+        y += pitch + (len(names) - 1) * line_height(body)
+        page.rule(y, weight=0.3)
+    return y + line_height(small)
+
+
+def _index_table(page: Page, card: Card, y: float, *, body: float, small: float, figures: float) -> float:
+    first_width = 24.0
+    column = (page.width - first_width) / len(card.films)
+    titles = [page.wrap(words, width=column - 1.0, size=small, bold=True) for words in card.speed_titles]
+    names = [page.wrap(film.name, width=column - 1.0, size=body - 1.5) if film.name else [] for film in card.films]
+    lines = max(len(title) for title in titles)
+    name_lines = max(len(name) for name in names)
+    heads = page.wrap(card.text["column_total"], width=first_width - 1.0, size=small, bold=True)
+    step = line_height(body)
+    bottom = y + (max(lines, len(heads)) - 1) * step + name_lines * step * 0.85
+    for i, line in enumerate(heads):
+        page.text(page.left, bottom - (len(heads) - 1 - i) * step, line, size=small, bold=True)
+    for i, (title, name) in enumerate(zip(titles, names, strict=True)):
+        edge = page.left + first_width + (i + 1) * column - 1.0
+        for j, line in enumerate(title):
+            page.text(edge, bottom - (len(title) - 1 - j) * step, line, size=small, bold=True, align="right")
+        for j, line in enumerate(name):
+            at = bottom - len(title) * step - (len(name) - 1 - j) * step * 0.85
+            page.text(edge, at, line, size=body - 1.5, align="right")
+    y = bottom + 1.3
+    page.rule(y)
+    pitch = line_height(figures) + 0.75
+    nothing = card.text["nothing"]
+    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
+        baseline = y + pitch - 1.5
+        page.text(page.left + first_width - 6.0, baseline, figure_text(total), size=figures, align="right")
+        for i, cell in enumerate(cells):
+            start = page.left + first_width + i * column
+            # Shade repeats what the star and the word say; it carries nothing of its own.
+            if cell == nothing:
+                page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#c8c8c8")
+            elif not cell.isdigit():
+                page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#e9e9e9")
+            size = figures if cell != nothing else figures - 1.5
+            page.text(start + column - 1.0, baseline, cell, size=size, bold=True, align="right")
+        y += pitch
+        page.rule(y, weight=0.3)
+    return y + line_height(body) - 0.3
+
+
+def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> float:
+    """Empty lines to write on, as many as the rest of the page holds."""
+    y += 2.0
+    page.text(page.left, y, card.text["tally"], size=head, bold=True)
+    edges = (page.left, page.left + 26.0, page.right - 38.0, page.right - 18.0)
+    y += line_height(small) + 0.5
+    for start, name in zip(edges, ("tally_roll", "tally_points", "tally_total", "tally_ei"), strict=True):
+        page.text(start + 1.0, y, card.text[name], size=small)
+    y += 1.2
+    page.rule(y)
+    below = y
+    while below + _LINE_MM <= A5_MM[1] - _BOTTOM_MM:
+        below += _LINE_MM
+        page.rule(below, weight=0.3)
+    return y
+
+
+# -- files ---------------------------------------------------------------------------------------------------------
+
+
+def card_bytes(card: Card, format: str) -> bytes:
+    """The card as "pdf", "svg", "png" or "html"."""
+    if format == "html":
+        from filmdose.report.card_html import card_html
+
+        return card_html(card).encode("utf-8")
+    page = card_page(card)
+    if format == "pdf":
+        return pages_pdf([page], title=card.title, date=card.date)
+    if format == "svg":
+        description = " ".join((card.subtitle, card.made, card.assumes))
+        return page_svg(page, title=card.title, description=description, date=card.date)
+    if format == "png":
+        return page_png(page)
+    raise ArgumentError("format", format, "pdf, svg, png or html")
+
+
+def write_card(card: Card, path: str | Path) -> Path:
+    """Write the card to a file that ends in .pdf, .svg, .png or .html.
+
+    Raises
+    ------
+    ArgumentError, OutputFileError
+    """
+    ending = Path(path).suffix.lower().lstrip(".")
+    if ending not in ("pdf", "svg", "png", "html"):
+        raise ArgumentError("path", str(path), "a file name that ends in .pdf, .svg, .png or .html")
+    return write_bytes_atomic(path, card_bytes(card, ending))

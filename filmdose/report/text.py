@@ -1,0 +1,113 @@
+"""The words of the card, shipped in English and replaceable by a user's translation."""
+
+from __future__ import annotations
+
+import string
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from filmdose.errors import InputFileError
+from filmdose.files import data_text, write_text_atomic
+
+__all__ = ["CardText", "read_card_text", "write_card_text"]
+
+_SHIPPED = "card_text.toml"
+
+
+@dataclass(frozen=True)
+class CardText:
+    """Texts by name; a name in a table is written "table.name"."""
+
+    texts: Mapping[str, str] = field(repr=False)
+
+    def __getitem__(self, name: str) -> str:
+        return self.texts[name]
+
+    def __call__(self, name: str, /, **values: object) -> str:
+        """The text with its placeholders filled."""
+        return self.texts[name].format(**values)
+
+    def named(self, table: str, name: str) -> str:
+        """The text for a source or material; its own name when the table does not have it."""
+        return self.texts.get(f"{table}.{name}", name)
+
+
+def read_card_text(path: str | Path | None = None) -> CardText:
+    """The shipped English texts, or those of a translation file.
+
+    A translation has exactly the names of the shipped file (data/card_text.toml),
+    and in every text the same placeholders; the tables ``[source]`` and
+    ``[material]`` may name more.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read or parsed; a name is missing, unknown or no text; a placeholder is missing or unknown.
+    """
+    if path is None:
+        return CardText(_shipped())
+    try:
+        raw = Path(path).read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
+    except UnicodeDecodeError as error:
+        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
+    try:
+        texts = _flat(path, tomllib.loads(raw))
+    except tomllib.TOMLDecodeError as error:
+        raise InputFileError(path, "", f"is not valid TOML: {error}.", f"Start from the shipped {_SHIPPED}.") from error
+    wanted = _shipped()
+    missing = [name for name in wanted if name not in texts]
+    if missing:
+        raise InputFileError(path, f"text '{missing[0]}'", "is missing.", f"English: {wanted[missing[0]]!r}")
+    for name, text in texts.items():
+        if name not in wanted:
+            if name.startswith(("source.", "material.")):
+                continue
+            raise InputFileError(path, f"text '{name}'", "is not known.", f"Start from the shipped {_SHIPPED}.")
+        found, allowed = _placeholders(path, name, text), _placeholders(_SHIPPED, name, wanted[name])
+        if found != allowed:
+            raise InputFileError(
+                path, f"text '{name}'", f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
+            )
+    return CardText(texts)
+
+
+def write_card_text(path: str | Path) -> Path:
+    """Write the shipped English texts, to be translated."""
+    return write_text_atomic(path, data_text(_SHIPPED))
+
+
+def _braces(names: frozenset[str]) -> str:
+    return ", ".join("{" + name + "}" for name in sorted(names)) or "none"
+
+
+def _placeholders(path: object, name: str, text: str) -> frozenset[str]:
+    try:
+        parts = list(string.Formatter().parse(text))
+    except ValueError as error:
+        raise InputFileError(path, f"text '{name}'", f"has braces that do not match ({error}).") from error
+    if any(spec or conversion for _, _, spec, conversion in parts):
+        raise InputFileError(path, f"text '{name}'", "has a placeholder with more than a name in it.")
+    return frozenset(found for _, found, _, _ in parts if found is not None)
+
+
+def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, str]:
+    texts: dict[str, str] = {}
+    for name, value in data.items():
+        if isinstance(value, dict) and not above:
+            texts.update(_flat(path, value, f"{name}."))
+        elif isinstance(value, str):
+            texts[above + name] = value
+        else:
+            raise InputFileError(path, f"text '{above}{name}'", f"is {value!r}; allowed is a text in quotes.")
+    return texts
+
+
+@cache
+def _shipped() -> dict[str, str]:
+    return _flat(_SHIPPED, tomllib.loads(data_text(_SHIPPED)))
