@@ -1,0 +1,367 @@
+"""What is not known exactly: distributions from three points, shipped as data, replaceable one by one.
+
+Every uncertain input is a function of a standard normal *score*: 0 is the typical
+value, -1.645 the 5 % and +1.645 the 95 % point.  Two halves of a (log-)normal meet
+at the typical value, so that all three points come back exactly.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtr, ndtri
+
+from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError
+from filmdose.files import load_data_toml
+
+__all__ = ["PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]
+
+#: 95 % point of the standard normal distribution.
+SCORE_95 = float(ndtri(0.95))
+
+PRIOR_KINDS = ("log_normal", "normal", "logit_normal", "uniform")
+
+#: Scores beyond this stand for one draw in three million on either side; they keep every value finite.
+_GREATEST_SCORE = 5.0
+
+
+def _logit(value: float) -> float:
+    return math.log(value / (1.0 - value))
+
+
+@dataclass(frozen=True, kw_only=True)
+class Prior:
+    """Distribution of one uncertain input, from its 5, 50 and 95 % points.
+
+    ``log_normal``: ln x = ln typical + s z, with s = ln(high/typical)/1.645 for z > 0 and
+    ln(typical/low)/1.645 for z < 0; ``normal`` and ``logit_normal`` alike for x and ln(x/(1-x));
+    ``uniform`` is even between two ends.
+
+    Parameters
+    ----------
+    low, typical, high
+        5, 50 and 95 % points. All three equal: the value is known.
+    kind
+        One of ``PRIOR_KINDS``.
+    label, unit
+        In words.
+    scope
+        What one unknown value is shared by.
+    evidence, flag, references, note
+        Where the points come from.
+
+    Raises
+    ------
+    ArgumentError
+        Points out of order or outside what the kind allows.
+
+    Examples
+    --------
+    >>> dose = Prior(low=20, typical=100, high=1000, unit="uGy")
+    >>> dose.quantile([0.05, 0.5, 0.95]).round(6).tolist()
+    [20.0, 100.0, 1000.0]
+    """
+
+    low: float
+    typical: float
+    high: float
+    kind: str = "log_normal"
+    label: str = ""
+    unit: str = "1"
+    scope: str = ""
+    evidence: str = "inference"
+    flag: str = "I"
+    references: tuple[str, ...] = ()
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        if self.kind not in PRIOR_KINDS:
+            raise UnknownNameError("kind", self.kind, PRIOR_KINDS)
+        bounds: dict[str, Any] = {}
+        if self.kind == "log_normal":
+            bounds = {"low": 0.0, "low_open": True}
+        elif self.kind == "logit_normal":
+            bounds = {"low": 0.0, "low_open": True, "high": 1.0 - 1e-12}
+        for name in ("low", "typical", "high"):
+            object.__setattr__(self, name, check_number(name, getattr(self, name), unit=self.unit, **bounds))
+        points = (self.low, self.typical, self.high)
+        if not self.low <= self.typical <= self.high:
+            raise ArgumentError("prior", points, "low <= typical <= high: the 5, 50 and 95 % points in this order")
+        middle = 0.5 * (self.low + self.high)
+        if self.kind == "uniform" and not math.isclose(self.typical, middle, rel_tol=1e-6, abs_tol=1e-12):
+            raise ArgumentError("typical", self.typical, f"{middle:g}, the middle of an even distribution")
+        object.__setattr__(self, "references", tuple(self.references))
+
+    @classmethod
+    def known(cls, value: float, **options: Any) -> Prior:
+        """A value without uncertainty.
+
+        Examples
+        --------
+        >>> Prior.known(25.0).is_known
+        True
+        """
+        kind = options.pop("kind", "normal")
+        return cls(low=value, typical=value, high=value, kind=kind, **options)
+
+    @property
+    def is_known(self) -> bool:
+        """True when all three points are the same."""
+        return self.low == self.high
+
+    def value(self, score: Numeric) -> Any:
+        """Value at a standard normal score: 0 gives the typical value.
+
+        Scores beyond 5 count as 5, so that no draw is endless.
+        """
+
+        def kernel(z: FloatArray) -> FloatArray:
+            z = np.clip(z, -_GREATEST_SCORE, _GREATEST_SCORE)
+            if self.kind == "uniform":
+                width = (self.high - self.low) / 0.9
+                return np.asarray(self.typical + width * (ndtr(z) - 0.5))
+            low, typical, high = (self._to_line(point) for point in (self.low, self.typical, self.high))
+            line = typical + np.where(z < 0.0, typical - low, high - typical) / SCORE_95 * z
+            return self._from_line(line)
+
+        return elementwise(kernel, score)
+
+    def quantile(self, probability: Numeric) -> Any:
+        """Value below which the given share of the distribution lies."""
+
+        def kernel(p: FloatArray) -> FloatArray:
+            return np.asarray(ndtri(check_array("probability", p, low=0.0, high=1.0)))
+
+        return self.value(elementwise(kernel, probability))
+
+    def _to_line(self, point: float) -> float:
+        if self.kind == "log_normal":
+            return math.log(point)
+        return _logit(point) if self.kind == "logit_normal" else point
+
+    def _from_line(self, line: FloatArray) -> FloatArray:
+        if self.kind == "log_normal":
+            return np.asarray(np.exp(line))
+        return np.asarray(1.0 / (1.0 + np.exp(-line)) if self.kind == "logit_normal" else line)
+
+
+@dataclass(frozen=True, eq=False)
+class Priors(Mapping[str, Prior]):
+    """All priors of a calculation, by name; immutable, ``replaced`` gives a changed copy.
+
+    The dose per pass of a source is that of the source itself, unless an entry
+    ``dose:SOURCE`` or ``dose:SOURCE@SCANNER`` [uGy per pass] replaces it.
+
+    Parameters
+    ----------
+    entries
+        Prior by name.
+    scanner_class_share
+        Share of the variance of ln(dose per pass) that all scanners of one class have in common [0 to 1].
+    """
+
+    entries: Mapping[str, Prior]
+    scanner_class_share: float = 0.5
+
+    def __post_init__(self) -> None:
+        known = set(load_data_toml("priors.toml")["priors"])
+        for name, prior in self.entries.items():
+            if name not in known and not (name.startswith("dose:") and len(name) > len("dose:")):
+                raise UnknownNameError("prior", name, sorted(known), "Doses are called dose:SOURCE.")
+            if not isinstance(prior, Prior):
+                raise ArgumentError(name, prior, "a Prior with low, typical and high")
+        missing = known - set(self.entries)
+        if missing:
+            raise ArgumentError("priors", sorted(missing)[0], "an entry for every uncertain input", "It is missing.")
+        share = check_number("scanner_class_share", self.scanner_class_share, low=0.0, high=1.0)
+        object.__setattr__(self, "scanner_class_share", share)
+        object.__setattr__(self, "entries", dict(self.entries))
+        _check_domains(self.entries)
+
+    def __getitem__(self, name: str) -> Prior:
+        return self.entries[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.entries)
+
+    def __len__(self) -> int:
+        return len(self.entries)
+
+    def replaced(self, changes: Mapping[str, Prior] | None = None, **named: Prior | float) -> Priors:
+        """A copy with other priors; a plain number stands for a known value.
+
+        Examples
+        --------
+        >>> priors = default_priors().replaced(hit_exponent=0.8)
+        >>> priors["hit_exponent"].is_known, default_priors()["hit_exponent"].is_known
+        (True, False)
+        """
+        entries = dict(self.entries)
+        for name, prior in {**(changes or {}), **named}.items():
+            old = entries.get(name)
+            if isinstance(prior, Prior):
+                entries[name] = prior
+            else:
+                value = check_number(name, prior)
+                label, unit = ("", "uGy") if old is None else (old.label, old.unit)
+                entries[name] = Prior.known(value, label=label, unit=unit, note="given by the user")
+        return replace(self, entries=entries)
+
+    def all_known(self) -> Priors:
+        """Every input at its typical value: the answer without uncertainty."""
+        return self.replaced({name: replace(p, low=p.typical, high=p.typical) for name, p in self.entries.items()})
+
+    def dose(self, source: str, scanner: str) -> Prior | None:
+        """The entry that replaces a source's own dose per pass, if any."""
+        return self.entries.get(f"dose:{source}@{scanner}", self.entries.get(f"dose:{source}"))
+
+
+def _check_domains(entries: Mapping[str, Prior]) -> None:
+    """Limits that the physics sets, beyond those of the kind of distribution."""
+    limits: dict[str, tuple[float, float]] = {
+        "hit_exponent": (0.0, 2.0),
+        "grain_area_exponent": (0.0, 1.5),
+        "shield_scatter": (0.0, 1.0),
+        "eta_low": (0.0, 1.0),
+        "unevenness": (0.0, 1000.0),
+    }
+    above_zero = ("calibration_kerma", "film_factor", "film_contrast", "shield_thickness", "background")
+    for name, prior in entries.items():
+        low, high = limits.get(name, (-math.inf, math.inf))
+        strict = name in above_zero or name.startswith("dose:")
+        for point in ("low", "high"):
+            check_number(
+                f"prior {name}, {point}",
+                getattr(prior, point),
+                low=0.0 if strict else low,
+                high=high,
+                low_open=strict,
+                unit=prior.unit,
+            )
+
+
+def _points(row: Mapping[str, Any]) -> dict[str, Any]:
+    """low, typical, high and unit of an entry, looked up where another data file holds them."""
+    if "taken_from" not in row:
+        return {key: row[key] for key in ("low", "typical", "high", "unit") if key in row}
+    file, _, place = row["taken_from"].partition(": ")
+    entry: Any = load_data_toml(file)
+    for key in place.split("."):
+        entry = entry[key]
+    return {"low": entry["low"], "typical": entry["value"], "high": entry["high"], "unit": entry["unit"]}
+
+
+@cache
+def default_priors() -> Priors:
+    """The shipped priors (data/priors.toml).
+
+    Examples
+    --------
+    >>> p = default_priors()["calibration_kerma"]
+    >>> p.low, p.typical, p.high, p.unit
+    (12.0, 25.0, 50.0, 'uGy')
+    """
+    data = load_data_toml("priors.toml")
+    words = ("kind", "label", "scope", "evidence", "flag", "references", "note")
+    entries = {
+        name: Prior(**_points(row), **{key: row[key] for key in words if key in row})
+        for name, row in data["priors"].items()
+    }
+    return Priors(entries, float(data["settings"]["scanner_class_share"]["value"]))
+
+
+def list_priors(priors: Priors | None = None) -> pd.DataFrame:
+    """All priors as a table, one row each, index ``name``, with unit, evidence, flag and references.
+
+    Examples
+    --------
+    >>> list_priors().loc["calibration_kerma", ["low", "typical", "high"]].tolist()
+    [12.0, 25.0, 50.0]
+    """
+    rows = [
+        {
+            "name": name,
+            "label": prior.label or name,
+            "low": prior.low,
+            "typical": prior.typical,
+            "high": prior.high,
+            "unit": prior.unit,
+            "kind": prior.kind,
+            "scope": prior.scope,
+            "evidence": prior.evidence,
+            "flag": prior.flag,
+            "references": ", ".join(prior.references),
+            "note": prior.note,
+        }
+        for name, prior in (priors or default_priors()).items()
+    ]
+    return pd.DataFrame(rows).set_index("name")
+
+
+_FILE_FIELDS = ("low", "typical", "high", "kind", "unit", "note")
+
+
+def read_priors(path: str | Path) -> Priors:
+    """Shipped priors with the entries of a TOML file in place of their own.
+
+    The file has one table ``[priors.NAME]`` (or ``[priors."dose:SOURCE"]``) for each changed input, with low,
+    typical and high, or with typical alone for a known value; and optionally ``scanner_class_share = 0.5`` at its
+    top.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
+    """
+    try:
+        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except OSError as error:
+        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
+    except UnicodeDecodeError as error:
+        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
+    except tomllib.TOMLDecodeError as error:
+        raise InputFileError(path, "", f"is not valid TOML: {error}.") from error
+    for key in data:
+        if key not in ("priors", "scanner_class_share"):
+            raise InputFileError(path, f"entry {key!r}", "is not known; allowed are priors, scanner_class_share.")
+    rows = data.get("priors", {})
+    if not isinstance(rows, dict) or not all(isinstance(row, dict) for row in rows.values()):
+        raise InputFileError(path, "table 'priors'", "must hold one table [priors.NAME] for each changed input.")
+    result = default_priors()
+    for name, row in rows.items():
+        place = f"entry {name!r}"
+        for key in row:
+            if key not in _FILE_FIELDS:
+                allowed = ", ".join(_FILE_FIELDS)
+                raise InputFileError(path, f"{place}, field {key!r}", f"is not known; allowed are {allowed}.")
+        if "typical" not in row:
+            raise InputFileError(path, f"{place}, field 'typical'", "is missing.", "Write typical = ...: a number.")
+        if ("low" in row) != ("high" in row):
+            raise InputFileError(path, place, "has only one of low and high.", "Give both, or neither if it is known.")
+        old = result.get(name)
+        points = {key: row.get(key, row["typical"]) for key in ("low", "typical", "high")}
+        words = {"kind": "log_normal" if old is None else old.kind, "note": f"given in {Path(path).name}"}
+        if old is not None:
+            words |= {"label": old.label, "unit": old.unit, "scope": old.scope}
+        elif name.startswith("dose:"):
+            words["unit"] = "uGy"
+        words |= {key: row[key] for key in ("kind", "unit", "note") if key in row}
+        try:
+            result = result.replaced({name: Prior(**points, **words, evidence="measured", flag="user")})
+        except FilmdoseError as error:
+            raise InputFileError(path, place, str(error)) from error
+    if "scanner_class_share" in data:
+        try:
+            result = replace(result, scanner_class_share=data["scanner_class_share"])
+        except FilmdoseError as error:
+            raise InputFileError(path, "entry 'scanner_class_share'", str(error)) from error
+    return result

@@ -1,0 +1,379 @@
+"""Answers of the solver as smooth tables of dose and of the film's uncertain shape.
+
+A draw changes a film in two ways: in how many hits it takes (one number) and in the
+shape of its curves (b, the exponent of grain area, the contrast).  The solver's
+answer is smooth in all of them: a tensor of Chebyshev nodes in the shape, and for
+each node a table over dose, stand for it.  A draw's own table is a weighted sum of
+the nodes' tables, shared by all its rolls; between the entries of a table runs the
+cubic through four.
+
+Where no exposure restores the shadow any more the need has a vertical tangent: two
+solutions meet.  Dose is therefore counted as t = 1 - sqrt(1 - w), with w the
+logarithmic dose over that of this end; in t the need is smooth up to the end itself.
+
+The error is not assumed but measured against the solver when a table is made, on
+shapes and doses between its nodes; where it is too large, more nodes are taken.
+"""
+
+from __future__ import annotations
+
+import math
+import warnings
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from functools import lru_cache, partial
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import qmc
+
+from filmdose.arrays import FloatArray
+from filmdose.compensation import shadow_points
+from filmdose.emulsion import Emulsion
+from filmdose.errors import ValidityWarning
+from filmdose.film import Film
+from filmdose.solver import DENSITY_STEP, RecordProblem, RecordSolution, record_problem
+
+__all__ = ["SURFACE_TOLERANCE_STOPS", "Answers", "FilmSurface", "RecordSurface", "Shape", "film_surface"]
+
+#: Largest error of a tabulated need that is accepted below 0.95 of the dose beyond rescue [stops].
+SURFACE_TOLERANCE_STOPS = 0.01
+
+_ENTRIES = 129  # of a table over dose
+_BEND = 100.0  # dose is counted as ln(1 + 100 X): linear for few hits, logarithmic for many
+_GREATEST_HITS = 3000.0  # of a grain at the shadow point; nothing of a picture is left far below
+_NODES = ((7, 3, 3), (11, 4, 4), (15, 5, 5))
+_CHECKS = 32
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shape:
+    """Ranges of what changes a film's shape: b, exponent of grain area, ln contrast; equal ends: known."""
+
+    hit_exponent: tuple[float, float]
+    grain_area_exponent: tuple[float, float]
+    log_contrast: tuple[float, float]
+
+    @property
+    def ranges(self) -> tuple[tuple[float, float], ...]:
+        """The three ranges in the order of the node tensor."""
+        return self.hit_exponent, self.grain_area_exponent, self.log_contrast
+
+
+def shaped_problem(
+    emulsion: Emulsion, density_step: float, hit_exponent: float, grain_area_exponent: float, log_contrast: float
+) -> tuple[RecordProblem, float]:
+    """The solver for a record of another shape, and the log exposure of its clean speed point.
+
+    A contrast factor multiplies all densities above the base, as more or less development does; the speed
+    point is found again.  Grain area grows as hits**grain_area_exponent (the solver's own is 2/3).
+    """
+    record = replace(emulsion, hit_exponent=hit_exponent, weights=emulsion.weights * math.exp(log_contrast))
+    point = float(record.curve().inverse(record.minimum_density() + density_step))
+    problem = record_problem(record, point, density_step)
+    exponent = 1.5 * grain_area_exponent * hit_exponent
+    if not math.isclose(exponent, hit_exponent, rel_tol=1e-12):
+        # Area goes as 10**(2 b z / 3): another b gives the noise, and the hits are put back.
+        other = record_problem(replace(record, hit_exponent=min(exponent, 2.0)), point, density_step)
+        problem = replace(other, exponents=problem.exponents, hits_per_ugy=problem.hits_per_ugy)
+    return problem, point
+
+
+def _nodes(bounds: tuple[float, float], count: int) -> FloatArray:
+    low, high = bounds
+    if high - low < 1e-9:
+        return np.array([0.5 * (low + high)])
+    angles = np.pi * (np.arange(count) + 0.5) / count
+    return np.asarray(0.5 * (low + high) - 0.5 * (high - low) * np.cos(angles))
+
+
+def _lagrange(nodes: FloatArray, values: FloatArray) -> FloatArray:
+    """Weight of every node at every value; shape (values, nodes)."""
+    if nodes.size == 1:
+        return np.ones((values.size, 1))
+    weights = np.ones((values.size, nodes.size))
+    for j, k in product(range(nodes.size), repeat=2):
+        if j != k:
+            weights[:, j] *= (values - nodes[k]) / (nodes[j] - nodes[k])
+    return weights
+
+
+class _Table:
+    """One quantity over dose for every node of the shape, up to an end that moves with the shape.
+
+    Where at some node no end exists below the greatest dose looked at, all nodes are tabulated up to the least
+    end, so that nothing bends between nodes; beyond it the last value stands.
+    """
+
+    def __init__(self, quantity: Callable[[_Node, FloatArray], FloatArray], nodes: list[_Node]) -> None:
+        limits = np.array([_last_dose(partial(quantity, node)) for node in nodes])
+        self.log_limits = np.log(limits)
+        ends = np.full(limits.shape, limits.min()) if limits.max() >= _GREATEST_HITS else limits
+        self.log_ends = np.log(ends)
+        self.values = np.array([quantity(node, _doses(end)) for node, end in zip(nodes, ends.tolist(), strict=True)])
+
+    def at(self, node_weights: FloatArray, hits: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Value for every draw and roll, and whether its dose lies beyond the last one with a solution."""
+        ends = np.exp(node_weights @ self.log_ends)[:, None]
+        limits = np.exp(node_weights @ self.log_limits)[:, None]
+        rows = node_weights @ self.values
+        share = np.log1p(_BEND * hits) / np.log1p(_BEND * ends)
+        t = 1.0 - np.sqrt(np.maximum(1.0 - share, 0.0))
+        position = t * (_ENTRIES - 1)
+        left = np.clip(position.astype(np.intp) - 1, 0, _ENTRIES - 4)
+        u = position - left
+        flat = left + (np.arange(len(rows)) * _ENTRIES)[:, None]
+        f0, f1, f2, f3 = (rows.ravel().take(flat + i) for i in range(4))
+        # Newton's forward differences of the cubic through four entries.
+        d1, d2, d3 = f1 - f0, f2 - 2.0 * f1 + f0, f3 - 3.0 * (f2 - f1) - f0
+        value = f0 + u * (d1 + 0.5 * (u - 1.0) * (d2 + (u - 2.0) / 3.0 * d3))
+        return np.asarray(value), np.asarray(hits > limits)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Node:
+    """The solver of one shape, and its own hits over those at the nominal speed point."""
+
+    problem: RecordProblem
+    scale: float
+
+    def solve(self, hits: FloatArray, snr_target: float = 1.0) -> RecordSolution:
+        """The solver's answers; ``hits`` at the nominal speed point."""
+        return self.problem.solve(hits * self.scale, snr_target=snr_target)
+
+
+def _doses(end: float) -> FloatArray:
+    """Hits at the entries of a table that ends at ``end``."""
+    t = np.linspace(0.0, 1.0, _ENTRIES)
+    hits = np.expm1((1.0 - (1.0 - t) ** 2) * math.log1p(_BEND * end)) / _BEND
+    hits[-1] = end
+    return np.asarray(hits)
+
+
+def _last_dose(solved: Callable[[FloatArray], FloatArray]) -> float:
+    """Largest hits for which there is a solution, at most the greatest looked at [relative error below 1e-6]."""
+    if np.isfinite(solved(np.array([_GREATEST_HITS])))[0]:
+        return _GREATEST_HITS
+    low, high = math.log(1e-4), math.log(_GREATEST_HITS)
+    for _ in range(5):
+        trial = np.linspace(low, high, 34)
+        first = int(np.argmin(np.isfinite(solved(np.exp(trial)))))
+        if first == 0:
+            break
+        low, high = trial[first - 1], trial[first]
+    return math.exp(low)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answers:
+    """Answers of one record or one film; first axis draws, second rolls.
+
+    Parameters
+    ----------
+    stops
+        More exposure needed [stops]; infinite beyond rescue.
+    capped_stops
+        The same, and beyond rescue the need at the last dose that can be rescued [stops].
+    fog_density
+        Added density without light [density].
+    snr_kept
+        Shadow signal-to-noise at the marked speed over the clean one [1].
+    room_end
+        Highlight end [log units right of the speed point]; NaN where no gradient is enough.
+    """
+
+    stops: FloatArray
+    capped_stops: FloatArray
+    fog_density: FloatArray
+    snr_kept: FloatArray
+    room_end: FloatArray
+
+
+class RecordSurface:
+    """Tables of one record for every shape in a range; hits are counted at its nominal speed point."""
+
+    def __init__(
+        self,
+        emulsion: Emulsion,
+        density_step: float,
+        shape: Shape,
+        criterion: str,
+        snr_target: float,
+        counts: tuple[int, int, int],
+    ) -> None:
+        self.criterion, self.snr_target = criterion, snr_target
+        self._emulsion, self._step = emulsion, density_step
+        self.nominal_point = _speed_point(emulsion, density_step)
+        self.axes = [_nodes(bounds, count) for bounds, count in zip(shape.ranges, counts, strict=True)]
+        nodes = [self._node(*node) for node in product(*(axis.tolist() for axis in self.axes))]
+
+        def stops(node: _Node, hits: FloatArray) -> FloatArray:
+            return node.solve(hits, snr_target).stops[criterion]
+
+        def room_end(node: _Node, hits: FloatArray) -> FloatArray:
+            return node.solve(hits).highlight_end
+
+        def log_snr(node: _Node, hits: FloatArray) -> FloatArray:
+            kept = node.solve(hits).snr_kept
+            return np.log(np.where(kept > 1e-9, kept, np.nan))
+
+        def log_fog(node: _Node, hits: FloatArray) -> FloatArray:
+            some = np.maximum(hits, 1e-9)
+            return np.log(node.solve(some).fog_density / some)
+
+        self._stops, self._room_end = _Table(stops, nodes), _Table(room_end, nodes)
+        self._log_snr, self._log_fog = _Table(log_snr, nodes), _Table(log_fog, nodes)
+
+    def _node(self, b: float, area: float, log_contrast: float) -> _Node:
+        problem, point = shaped_problem(self._emulsion, self._step, b, area, log_contrast)
+        return _Node(problem=problem, scale=10.0 ** (b * (self.nominal_point - point)))
+
+    def node_weights(self, shapes: FloatArray) -> FloatArray:
+        """Weight of every node for every draw; ``shapes`` holds b, area exponent and ln contrast in its columns."""
+        first, second, third = (_lagrange(axis, shapes[:, place]) for place, axis in enumerate(self.axes))
+        return np.asarray(np.einsum("ni,nj,nk->nijk", first, second, third).reshape(len(shapes), -1))
+
+    def answers(self, node_weights: FloatArray, hits: FloatArray) -> Answers:
+        """Tabulated answers; ``hits`` at the nominal speed point, shape (draws, rolls)."""
+        clean = hits == 0.0
+        stops, beyond = self._stops.at(node_weights, hits)
+        stops[clean] = 0.0
+        room, lost = self._room_end.at(node_weights, hits)
+        log_snr, _ = self._log_snr.at(node_weights, hits)
+        log_fog, _ = self._log_fog.at(node_weights, hits)
+        room[lost] = np.nan
+        return Answers(
+            stops=np.where(beyond, np.inf, stops),
+            capped_stops=stops,
+            fog_density=np.exp(log_fog) * hits,
+            snr_kept=np.where(clean, 1.0, np.minimum(np.exp(log_snr), 1.0)),
+            room_end=room,
+        )
+
+    def exact(self, shape: FloatArray, hits: FloatArray) -> Answers:
+        """The solver's own answers for one shape and a row of doses, to measure the error of the tables."""
+        solution = self._node(*shape.tolist()).solve(hits, self.snr_target)
+        stops = solution.stops[self.criterion]
+        return Answers(
+            stops=np.where(np.isnan(stops), np.inf, stops),
+            capped_stops=stops,
+            fog_density=solution.fog_density,
+            snr_kept=solution.snr_kept,
+            room_end=solution.highlight_end,
+        )
+
+
+def _speed_point(emulsion: Emulsion, density_step: float) -> float:
+    return float(emulsion.curve().inverse(emulsion.minimum_density() + density_step))
+
+
+# -- films -------------------------------------------------------------------------------------------------------------
+
+
+class FilmSurface:
+    """Tables of every record of a film, or of several films that differ in speed only.
+
+    The record that needs most decides, as in :func:`filmdose.compensation.compensate`.
+    """
+
+    def __init__(self, records: tuple[RecordSurface, ...], error_stops: float) -> None:
+        self.records = records
+        self.error_stops = error_stops  #: largest error measured where a table was checked [stops]
+
+    def answers(self, shapes: FloatArray, hits: tuple[FloatArray, ...]) -> Answers:
+        """Answers for draws and rolls; ``hits`` by record, at each record's nominal speed point."""
+        each = [
+            record.answers(record.node_weights(shapes), dose) for record, dose in zip(self.records, hits, strict=True)
+        ]
+        if len(each) == 1:
+            return each[0]
+        need = np.stack([answer.stops for answer in each])
+        decides = np.argmax(need, axis=0)[None]
+        return Answers(
+            stops=need.max(axis=0),
+            capped_stops=np.max([answer.capped_stops for answer in each], axis=0),
+            fog_density=np.take_along_axis(np.stack([answer.fog_density for answer in each]), decides, axis=0)[0],
+            snr_kept=np.min([answer.snr_kept for answer in each], axis=0),
+            room_end=np.min([answer.room_end for answer in each], axis=0),
+        )
+
+
+def film_surface(film: Film, shape: Shape, criterion: str, snr_target: float = 1.0) -> FilmSurface:
+    """Tables of a film, with their error measured; made once and kept for all films of equal shape."""
+    step = DENSITY_STEP[film.kind]
+    found = []
+    for record, point in zip(film.records, shadow_points(film), strict=True):
+        # The films of one family differ by a shift only: rounded, so that they share their tables.
+        relative = np.round(record.log_sensitivity + point, 10)
+        found.append(
+            _record_surface(
+                relative.tobytes(),
+                record.weights.tobytes(),
+                record.native_fog,
+                record.quanta,
+                step,
+                shape,
+                criterion,
+                snr_target,
+            )
+        )
+    return _film_surface(tuple(found))
+
+
+@lru_cache(maxsize=32)
+def _film_surface(found: tuple[tuple[RecordSurface, float], ...]) -> FilmSurface:
+    return FilmSurface(tuple(surface for surface, _ in found), max(error for _, error in found))
+
+
+@lru_cache(maxsize=32)
+def _record_surface(
+    relative: bytes,
+    weights: bytes,
+    native_fog: float,
+    quanta: float,
+    density_step: float,
+    shape: Shape,
+    criterion: str,
+    snr_target: float,
+) -> tuple[RecordSurface, float]:
+    emulsion = Emulsion(
+        log_sensitivity=np.frombuffer(relative),
+        weights=np.frombuffer(weights),
+        base_density=0.0,
+        native_fog=native_fog,
+        quanta=quanta,
+        hit_exponent=0.5 * sum(shape.hit_exponent),
+        hits_per_ugy=1.0,
+        rms_granularity=10.0,  # cancels in every criterion
+    )
+    for counts in _NODES:
+        surface = RecordSurface(emulsion, density_step, shape, criterion, snr_target, counts)
+        error = measured_error(surface, shape)
+        if error <= SURFACE_TOLERANCE_STOPS:
+            break
+    else:
+        text = f"The need by {criterion} is tabulated to {error:.2g} stop only: its shape is very uncertain."
+        warnings.warn(text, ValidityWarning, stacklevel=2)
+    return surface, error
+
+
+def measured_error(surface: RecordSurface, shape: Shape, checks: int = _CHECKS) -> float:
+    """Largest difference from the solver on shapes between the nodes, up to 0.95 of the dose beyond rescue [stops].
+
+    Doses that leave less than a thousandth of the shadow's signal-to-noise are not looked at.  The shapes fill the middle of the ranges, out to 2.5 of the 3.5 standard deviations at their ends; beyond
+    lies one draw in 80.
+    """
+    inside = 2.5 / 3.5
+    middle = np.array([0.5 * (low + high) for low, high in shape.ranges])
+    half = np.array([0.5 * (high - low) * inside for low, high in shape.ranges])
+    shapes = middle + half * (2.0 * qmc.Sobol(3, rng=0).random(checks) - 1.0)
+    worst = 0.0
+    hits = np.geomspace(1e-3, _GREATEST_HITS, 200)
+    for row in shapes:
+        exact = surface.exact(row, hits)
+        within = np.isfinite(exact.stops)
+        within &= (hits < 0.95 * hits[within].max()) & (exact.snr_kept > 1e-3)
+        table = surface.answers(surface.node_weights(row[None]), hits[None]).capped_stops[0]
+        worst = max(worst, float(np.abs(table - exact.stops)[within].max(initial=0.0)))
+    return worst
