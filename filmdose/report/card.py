@@ -272,18 +272,20 @@ def _steps(answers: Callable[[FloatArray], list[str]]) -> tuple[tuple[float, str
     doses = np.concatenate([[0.0], np.geomspace(0.01, PAGE_LIMIT_UGY, 1000)])
     texts = np.asarray(answers(doses))
     edges = np.flatnonzero(texts[1:] != texts[:-1])
-    low, high = doses[edges].copy(), doses[edges + 1].copy()
-    before = texts[edges]
-    for _ in range(24):
-        if not edges.size:
+    low, high, before, after = doses[edges], doses[edges + 1], texts[edges], texts[edges + 1]
+    for _ in range(28):
+        if not low.size:
             break
         middle = 0.5 * (low + high)
-        same = np.asarray(answers(middle)) == before
-        low, high = np.where(same, middle, low), np.where(same, high, middle)
-    return (
-        *((float(dose), str(words)) for dose, words in zip(low, before, strict=True)),
-        (PAGE_LIMIT_UGY, str(texts[-1])),
-    )
+        found = np.asarray(answers(middle))
+        # A middle that is like neither end has an edge on either side.
+        right, left = found != after, found != before
+        low, high = np.concatenate([middle[right], low[left]]), np.concatenate([high[right], middle[left]])
+        before = np.concatenate([found[right], before[left]])
+        after = np.concatenate([after[right], found[left]])
+    order = np.argsort(low)
+    treads = [(float(dose), str(words)) for dose, words in zip(low[order], before[order], strict=True)]
+    return (*treads, (PAGE_LIMIT_UGY, str(texts[-1])))
 
 
 # -- the printed page ----------------------------------------------------------------------------------------------

@@ -1,0 +1,278 @@
+"""The field card: its figures against the library, its files against independent readers."""
+
+import datetime
+import html.parser
+import io
+import json
+import re
+import xml.etree.ElementTree as ElementTree
+
+import numpy as np
+import pypdf
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from PIL import Image
+
+from filmdose.compensation import compensate, compensation_grid
+from filmdose.errors import ArgumentError, InputFileError
+from filmdose.film import Film
+from filmdose.generic import generic_film
+from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.report.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
+from filmdose.report.page import A5_MM
+from filmdose.report.text import read_card_text, write_card_text
+
+DATE = datetime.date(2026, 5, 1)
+HOSTILE = "</script><script>document.title='x'</script><img src=x onerror=alert(1)> $\\frac{ {{7*7}} & \"'"
+
+
+@pytest.fixture(scope="module")
+def card():
+    return make_card([100, 800, 3200], date=DATE)
+
+
+@pytest.fixture(scope="module")
+def hostile_card():
+    film = generic_film(400)
+    own = Film(kind=film.kind, speed=400, records=film.records, name=HOSTILE, origin="measured: steps.csv")
+    return make_card([own], date=DATE)
+
+
+def cell_of(film, kerma):
+    answer = compensate(film, kerma)
+    if answer.ei is None:
+        return "none"
+    return f"{answer.ei:.0f}" + ("*" if answer.status == "highlight_limited" else "")
+
+
+def test_cells_and_points_are_those_of_the_library(card):
+    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
+        assert cells == tuple(cell_of(film, total) for film in card.films)
+    for row in card.rows:
+        if row.name in ("flight", "storage"):
+            event = Flight(hours=10) if row.name == "flight" else Storage(days=30)
+            assert row.points == (history_dose(event).kerma_ugy,)
+            continue
+        for shield, points in zip((None, *card.shields), row.points, strict=True):
+            assert points == history_dose(Pass(source=row.name, shield=shield)).kerma_ugy
+
+
+def test_the_staircase_is_the_library_at_any_total(card):
+    totals = np.exp(np.random.default_rng(5).uniform(np.log(0.5), np.log(19_000), 2000))
+    for film, steps in zip(card.films, card.steps, strict=True):
+        ends = np.array([end for end, _ in steps])
+        assert np.all(np.diff(ends) > 0)
+        read = [steps[i][1] for i in np.searchsorted(ends, totals)]
+        grid = compensation_grid([film], totals)
+        wanted = [
+            "none" if np.isnan(ei) else f"{ei:.0f}" + ("*" if status == "highlight_limited" else "")
+            for ei, status in zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True)
+        ]
+        assert read == wanted
+
+
+def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
+    reader = pypdf.PdfReader(io.BytesIO(card_bytes(card, "pdf")))
+    (page,) = reader.pages
+    assert float(page.mediabox.width) == pytest.approx(A5_MM[0] * 72 / 25.4, abs=0.1)
+    assert float(page.mediabox.height) == pytest.approx(A5_MM[1] * 72 / 25.4, abs=0.1)
+    assert not page.images
+    for font in page["/Resources"]["/Font"].values():
+        descriptor = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
+        assert "/FontFile2" in descriptor  # TrueType, embedded
+    text = page.extract_text()
+    words = " ".join(text.split())
+    for part in (
+        card.title,
+        card.made,
+        "2026-05-01",
+        "no dose per bag has been published",
+        "Test one unimportant roll",
+    ):
+        assert part in words, part
+    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
+        assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, cells)), words), (total, cells)
+
+
+def test_everything_lies_on_the_page_and_is_legible(card):
+    for each in (card, make_card(date=DATE), make_card([50, 100, 200, 400, 800, 1600, 3200, 6400], date=DATE)):
+        page = card_page(each)
+        renderer = FigureCanvasAgg(page.figure).get_renderer()
+        width, height = page.figure.canvas.get_width_height()
+        for words in page.canvas_axes.texts:
+            box = words.get_window_extent(renderer)
+            assert box.x0 >= 0, words.get_text()
+            assert box.x1 <= width, words.get_text()
+            assert box.y0 >= 0, words.get_text()
+            assert box.y1 <= height, words.get_text()
+        sizes = {words.get_text(): words.get_fontsize() for words in page.canvas_axes.texts}
+        assert min(sizes.values()) >= 6.5
+        for cells in each.cells:
+            assert min(sizes[cell] for cell in cells) >= 8.0
+
+
+def test_no_letters_overlap(card):
+    page = card_page(card)
+    renderer = FigureCanvasAgg(page.figure).get_renderer()
+    boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in page.canvas_axes.texts]
+    for i, (words, box) in enumerate(boxes):
+        for others, other in boxes[i + 1 :]:
+            apart = box.x1 <= other.x0 or other.x1 <= box.x0 or box.y1 <= other.y0 + 1.5 or other.y1 <= box.y0 + 1.5
+            assert apart, (words, others)
+
+
+def test_shade_only_repeats_what_the_text_says():
+    card = make_card([3200], kerma_ugy=[10, 1000, 20_000], date=DATE)
+    assert [row[0] for row in card.cells] == ["2500", "320*", "none"]
+    shades = [patch.get_facecolor() for patch in card_page(card).canvas_axes.patches]
+    assert len(shades) == 2  # the starred cell and the one that says none
+    assert "* as far as the highlights" in card.legend
+    assert "none: nothing restores" in card.legend
+
+
+def test_svg_and_png(card):
+    root = ElementTree.fromstring(card_bytes(card, "svg"))
+    assert root.tag.endswith("svg")
+    assert root.get("width") == f"{A5_MM[0] * 72 / 25.4:.6f}".rstrip("0").rstrip(".") + "pt"
+    assert not [e for e in root.iter() if e.tag.endswith("}image")]
+    assert any("Film dose card" in (e.text or "") for e in root.iter())
+    with Image.open(io.BytesIO(card_bytes(card, "png"))) as image:
+        assert image.size == (int(A5_MM[0] / 25.4 * 200), int(A5_MM[1] / 25.4 * 200))
+
+
+@pytest.mark.parametrize("format", ["pdf", "svg", "png", "html"])
+def test_same_input_same_bytes_and_only_the_date_differs(card, format):
+    first = card_bytes(card, format)
+    again = card_bytes(make_card([100, 800, 3200], date=DATE), format)
+    assert first == again
+    assert card_bytes(make_card([100, 800, 3200], date=datetime.date(2026, 5, 2)), format) != first
+
+
+class Page(html.parser.HTMLParser):
+    """Tags, attributes and texts of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.texts = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes.extend(attrs)
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+
+def test_the_page_asks_for_nothing_from_outside(card):
+    text = card_bytes(card, "html").decode()
+    page = Page(text)
+    names = {name for name, _ in page.attributes}
+    assert not names & {"src", "href", "srcset", "action", "style", "data", "poster"}
+    assert "default-src 'none'" in dict(page.attributes)["content"] or "default-src 'none'" in text
+    assert not re.search(r"https?:|url\(|@import|fetch\(|XMLHttpRequest|import\(", text)
+    assert not {"link", "img", "iframe", "object", "embed"} & set(page.tags)
+
+
+def test_the_page_holds_the_printed_table(card):
+    page = Page(card_bytes(card, "html").decode())
+    figures = json.loads(next(text for text in page.texts if text.startswith('{"beyond"')))
+    assert figures["steps"] == [[list(step) for step in steps] for steps in card.steps]
+    for cells in card.cells:
+        for cell in cells:
+            assert cell in page.texts
+
+
+def test_hostile_names_are_text(hostile_card):
+    text = card_bytes(hostile_card, "html").decode()
+    assert Page(text).tags.count("script") == 2
+    assert "img" not in Page(text).tags
+    assert HOSTILE in Page(text).texts
+    assert "{{7*7}}" in text
+    card_bytes(hostile_card, "svg")
+    extracted = pypdf.PdfReader(io.BytesIO(card_bytes(hostile_card, "pdf"))).pages[0].extract_text()
+    assert "onerror" in extracted.replace("\n", "")
+
+
+# -- words -----------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def english(tmp_path):
+    return write_card_text(tmp_path / "text.toml")
+
+
+def test_a_translation_replaces_every_word(english):
+    original = english.read_text(encoding="utf-8")
+    strange = re.sub(r'(?m)^([\w-]+) = "(?!en"$)(?!"$)(.+)"$', r'\1 = "Ž \2"', original)
+    english.write_text(strange, encoding="utf-8")
+    card = make_card([100], text=read_card_text(english), date=DATE)
+    texts = [t.get_text() for t in card_page(card).canvas_axes.texts]
+    assert "Ž Film dose card" in texts
+    # every paragraph and heading begins with the mark; only figures and continued lines do not
+    assert sum(text.startswith("Ž") for text in texts) >= 25
+    assert "Ž " + read_card_text()["page_intro"] in card_bytes(card, "html").decode()
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "message"),
+    [
+        ('title = "Film dose card"\n', "", r"text 'title': is missing"),
+        ('title = "Film dose card"', 'titel = "x"\ntitle = "y"', r"text 'titel': is not known"),
+        ('title = "Film dose card"', "title = 3", r"text 'title': is 3"),
+        ("{version}", "{versoin}", r"text 'made': has the placeholders \{date\}, \{versoin\}"),
+        ("{version}, {date}", "{version}", r"text 'made': has the placeholders"),
+        ("{version}", "{version.__class__}", r"text 'made'"),
+        ("{version}", "{version!r}", r"more than a name"),
+        ("{version}", "{version", r"braces that do not match|placeholders"),
+        ('title = "Film dose card"', "title = ", r"not valid TOML"),
+    ],
+)
+def test_a_faulty_translation_says_where(english, old, new, message):
+    original = english.read_text(encoding="utf-8")
+    assert old in original
+    english.write_text(original.replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(InputFileError, match=message) as caught:
+        read_card_text(english)
+    assert str(english) in str(caught.value)
+
+
+def test_letters_that_the_font_lacks_are_refused(english):
+    english.write_text(english.read_text(encoding="utf-8").replace("Film dose card", "胶片"), encoding="utf-8")
+    with pytest.raises(ArgumentError, match="letters that the font DejaVu Sans has"):
+        card_page(make_card([100], text=read_card_text(english), date=DATE))
+
+
+def test_words_that_do_not_fit_are_refused(english):
+    english.write_text(
+        english.read_text(encoding="utf-8").replace("No exposure index", "No " * 900 + "exposure index"),
+        encoding="utf-8",
+    )
+    with pytest.raises(ArgumentError, match="fit on one A5 page"):
+        card_page(make_card([100], text=read_card_text(english), date=DATE))
+
+
+@pytest.mark.parametrize(
+    "options",
+    [
+        {"films": []},
+        {"films": [100] * 9},
+        {"shields": ["lead=0.1"] * 4},
+        {"sources": []},
+        {"sources": ["cabin-ct-scan"]},
+        {"kerma_ugy": [10, 5]},
+        {"kerma_ugy": [-1]},
+        {"criterion": "best"},
+    ],
+)
+def test_impossible_cards_are_refused(options):
+    with pytest.raises((ArgumentError, KeyError)):
+        make_card(**{"films": [100], **options})
+
+
+def test_the_file_name_chooses_the_format(card, tmp_path):
+    with pytest.raises(ArgumentError, match=r"\.pdf, \.svg, \.png or \.html"):
+        write_card(card, tmp_path / "card.doc")
+    assert list(tmp_path.iterdir()) == []
+    assert write_card(card, tmp_path / "card.html").read_bytes() == card_bytes(card, "html")
+    assert len(CARD_KERMA_UGY) == 10
