@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -31,11 +31,11 @@ if TYPE_CHECKING:
 
 __all__ = ["plot_film_response", "plot_shares", "plot_spectra", "plot_transmission"]
 
-#: K edges worth marking [keV], from xraydb.
-_EDGES = {"tin": ("Sn", 29.2), "tungsten": ("W", 69.525), "lead": ("Pb", 88.0045), "bismuth": ("Bi", 90.526)}
-
 #: Spectra are drawn down to this fraction of the highest bin: below it nothing reaches the film.
 _FLOOR = 1e-5
+
+#: Below this energy a filtered tube sends nothing worth a mark [keV].
+_LOWEST_EDGE_KEV = 15.0
 
 
 @in_house_style
@@ -67,20 +67,19 @@ def plot_spectra(
         label = f"{name}: {100 * share:.3g} % of the air kerma"
         style: dict[str, Any] = {"color": colour, "linestyle": DASHES[number % len(DASHES)]}
         ax.plot(np.where(seen, behind.energy_kev, np.nan), behind.fluence / top, label=label, **style)
-    for material in dict.fromkeys(shield.material for stack in stacks for shield in stack):
-        if material in _EDGES:
-            symbol, energy = _EDGES[material]
-            ax.axvline(energy, color=GUIDE, linewidth=0.8, linestyle=":")
-            ax.annotate(
-                f"{symbol} K edge\n{energy:.1f} keV",
-                (energy, 1.0),
-                xycoords=("data", "axes fraction"),
-                xytext=(3, -2),
-                textcoords="offset points",
-                va="top",
-                fontsize="small",
-                color=GUIDE,
-            )
+    elements = {name for stack in stacks for shield in stack for name, _ in shield.layer.resolved.mass_fractions}
+    for symbol, energy in _k_edges(elements, float(bare.energy_kev[-1])):
+        ax.axvline(energy, color=GUIDE, linewidth=0.8, linestyle=":")
+        ax.annotate(
+            f"{symbol} K edge\n{energy:.1f} keV",
+            (energy, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(3, -2),
+            textcoords="offset points",
+            va="top",
+            fontsize="small",
+            color=GUIDE,
+        )
     ax.set_yscale("log")
     # Room above the lines for their names.
     ax.set_ylim(_FLOOR, 10.0 ** (0.9 + 0.42 * len(stacks)))
@@ -90,6 +89,14 @@ def plot_spectra(
     ax.set_title(f"{beam}: photons before and behind a shield")
     ax.legend(loc="upper left")
     return ax
+
+
+def _k_edges(elements: Iterable[str], highest_kev: float) -> list[tuple[str, float]]:
+    """K edges [keV] of elements that a tube's filtered beam can show."""
+    import xraydb  # type: ignore[import-untyped]
+
+    edges = [(symbol, float(xraydb.xray_edge(symbol, "K").energy) / 1e3) for symbol in sorted(elements)]
+    return [(symbol, energy) for symbol, energy in edges if _LOWEST_EDGE_KEV < energy < highest_kev]
 
 
 @in_house_style

@@ -29,6 +29,7 @@ __all__ = [
 ]
 
 _WEIGHTS = ("kerma", "emulsion", "film")
+_BLOCK = 4096
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,7 +242,14 @@ def _weights(beam: Beam, weight: str, eta_low: float) -> FloatArray:
 
 
 def _curve(beam: Beam, weight: str, eta_low: float, depth: FloatArray, multiples: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(-np.multiply.outer(multiples, depth)) @ _weights(beam, weight, eta_low))
+    weights = _weights(beam, weight, eta_low)
+    flat = multiples.ravel()
+    result = np.empty(flat.shape)
+    # In blocks, so that a million thicknesses need no more memory than a few thousand.
+    for start in range(0, flat.size, _BLOCK):
+        block = slice(start, start + _BLOCK)
+        result[block] = np.exp(-np.multiply.outer(flat[block], depth)) @ weights
+    return result.reshape(multiples.shape)
 
 
 def transmission_curve(

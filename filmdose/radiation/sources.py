@@ -11,6 +11,7 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
+from filmdose.radiation.spectra import KVP_RANGE
 from filmdose.units import parse_kerma
 
 __all__ = ["EVIDENCE_GRADES", "Source", "get_source", "list_sources", "source_names"]
@@ -32,7 +33,7 @@ class Source:
     kerma_low_ugy, kerma_typical_ugy, kerma_high_ugy
         Air kerma per pass [uGy]: the 5, 50 and 95 % points of a log-normal. Numbers or texts such as "0.1 mR".
     beam
-        Beam quality; a :class:`Beam` or a text such as "140kVp, al=3".
+        Beam quality; a :class:`Beam` of 60 to 200 kVp or one energy, or a text such as "140kVp, al=3".
     peak_to_mean
         Fog under the worst band over the mean [1; at least 1].
     evidence
@@ -71,7 +72,13 @@ class Source:
         object.__setattr__(self, "kerma_low_ugy", low)
         object.__setattr__(self, "kerma_high_ugy", high)
         object.__setattr__(self, "title", self.title or self.name)
-        object.__setattr__(self, "beam", Beam.parse(self.beam) if isinstance(self.beam, str) else self.beam)
+        beam = Beam.parse(self.beam) if isinstance(self.beam, str) else self.beam
+        if not isinstance(beam, Beam):
+            raise ArgumentError("beam", beam, "a Beam, or a text such as '140kVp, al=3'")
+        if beam.tube_kvp is not None:
+            low_kvp, high_kvp = KVP_RANGE
+            check_number("beam", beam.tube_kvp, low=low_kvp, high=high_kvp, unit="kVp")
+        object.__setattr__(self, "beam", beam)
         object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
         object.__setattr__(self, "references", tuple(self.references))
 

@@ -265,6 +265,14 @@ def test_container_in_container_out(function, values):
     assert np.isnan(with_nan[1])
 
 
+def test_a_hundred_thousand_thicknesses_equal_a_few():
+    thickness = np.linspace(0.0, 2.0, 100_001)
+    many = transmission_curve("lead", thickness)
+    np.testing.assert_allclose(many[::20_000], transmission_curve("lead", thickness[::20_000]), rtol=1e-12)
+    assert np.all(np.diff(many) < 0)
+    assert transmission_curve("lead", thickness[:6].reshape(2, 3)).shape == (2, 3)
+
+
 def test_importing_the_radiation_room_stays_light():
     heavy = "('xraydb', 'spekpy', 'matplotlib')"
     code = f"import sys, filmdose.history, filmdose.radiation; print([m for m in {heavy} if m in sys.modules])"

@@ -31,6 +31,7 @@ def test_spectra_show_the_k_edge():
     below, above = (float(value[np.nanargmin(np.abs(energy - at))]) for at in (87.25, 88.75))
     assert above < 0.3 * below  # the step at 88 keV
     assert np.nanmax(bare.get_ydata()) == 1.0
+    assert [text.get_text().split()[0] for text in plot_spectra(["barium-sulphate-polymer=1"]).texts] == ["Ba"]
     assert any("88.0 keV" in text.get_text() for text in ax.texts)
     assert any("15 % of the air kerma" in text.get_text() for text in ax.get_legend().get_texts())
 

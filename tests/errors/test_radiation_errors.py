@@ -107,6 +107,8 @@ ARGUMENTS = [
     (lambda: Source(name="x", kerma_typical_ugy=1.0, kerma_low_ugy=2.0), "kerma per pass"),
     (lambda: Source(name="x", kerma_typical_ugy=1.0, peak_to_mean=0.5), "peak_to_mean"),
     (lambda: Source(name="x", kerma_typical_ugy=1.0, beam="hard"), "beam"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, beam="250kVp"), "beam"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, beam=140), "beam"),
     (lambda: Pass(source="cabin-ct", count=-1), "count"),
     (lambda: Pass(source="cabin-ct", count=1.5), "count"),
     (lambda: Pass(source="cabin-ct", multiplier=0.5), "multiplier"),

@@ -1,11 +1,13 @@
 """Radiation physics against published values; each row of reference/radiation.csv names its source."""
 
 import csv
+import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from filmdose.files import data_text
 from filmdose.radiation import (
     REFERENCE_BEAM,
     Beam,
@@ -53,6 +55,12 @@ def test_every_published_row_names_source_and_flag():
     for row in PUBLISHED.values():
         assert row["source"], row
         assert row["flag"] in {"S", "P", "D", "M"}, row
+
+
+def test_every_source_key_of_the_published_values_stands_in_a_bibliography():
+    text = (FOLDER / "sources.bib").read_text(encoding="utf-8") + data_text("references.bib")
+    keys = set(re.findall(r"^@\w+\{([^,]+),", text, flags=re.MULTILINE))
+    assert {row["source"] for name in ("radiation.csv", "ncrp147_lead.csv") for row in rows(name)} <= keys
 
 
 def test_milliroentgen():
