@@ -1,10 +1,14 @@
-"""From fog to the exposure index: the answer for one roll, and for a grid of speeds and doses.
+"""From fog to the exposure index: the answer for one roll, and for a grid of films and doses.
 
 Compensation [stops] = log2 of how much more exposure the fogged film needs so
 that its shadow point is again as good as on the clean film; EI = speed / 2**stops.
 Four meanings of "as good" are computed side by side (``CRITERIA``).  Then the
 other end is looked at: the scene spans 2.2 log units above the shadow point, and
 the exposure index is capped where its highlights would leave the curve.
+
+Every record of a colour film is solved; the one that needs most decides.  Reversal
+film cannot be helped by exposure: fog lowers its greatest density, and more
+exposure lowers it further, so it is exposed as marked and the loss is reported.
 """
 
 from __future__ import annotations
@@ -13,12 +17,15 @@ import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, check_array, check_number
+from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film import Film
 from filmdose.generic import generic_film
@@ -30,9 +37,11 @@ __all__ = [
     "SCENE_RANGE",
     "STATUS_SENTENCES",
     "Compensation",
+    "check_options",
     "compensate",
     "compensation_grid",
     "criterion_name",
+    "scene_range_from_readings",
 ]
 
 DEFAULT_CRITERION = "shadow_snr"
@@ -40,12 +49,24 @@ DEFAULT_CRITERION = "shadow_snr"
 #: Mean luminance range of outdoor scenes, 160:1 [log units] (Jones & Condit 1941).
 SCENE_RANGE = 2.2
 
+#: ISO 2240: image densities above the minimum that define a reversal film's speed.
+_REVERSAL_SHADOW, _REVERSAL_HIGHLIGHT = 2.00, 0.20
+
 STATUS_SENTENCES: dict[str, str] = {
     "ok": "the exposure index restores the shadows",
     "highlight_limited": "full restoration would lose the highlights; the exposure index stops at their limit",
     "beyond_rescue": "no exposure restores the shadows",
+    "expose_as_marked": "reversal film: more exposure would make it worse; expose for the highlights as marked",
 }
-_STATUS = ("ok", "highlight_limited", "beyond_rescue")
+_STATUS = tuple(STATUS_SENTENCES)
+
+#: Which end of the scene set the exposure index, by status.
+LIMITED_BY: dict[str, str] = {
+    "ok": "shadows",
+    "highlight_limited": "highlights",
+    "beyond_rescue": "nothing helps",
+    "expose_as_marked": "highlights",
+}
 
 
 def criterion_name(criterion: str) -> str:
@@ -54,6 +75,31 @@ def criterion_name(criterion: str) -> str:
     if name not in CRITERIA:
         raise UnknownNameError("criterion", criterion, CRITERIA)
     return name
+
+
+def scene_range_from_readings(shadow_ev: float, highlight_ev: float) -> float:
+    """Scene range [log10 units] from two meter readings [EV]: (highlight - shadow) log10 2.
+
+    Raises
+    ------
+    ArgumentError
+        The highlight does not read at least one stop above the shadow, or more than 13 stops.
+
+    Examples
+    --------
+    >>> round(scene_range_from_readings(7.0, 14.3), 3)
+    2.198
+    """
+    shadow = check_number("shadow_ev", shadow_ev, unit="EV")
+    highlight = check_number(
+        "highlight_ev",
+        highlight_ev,
+        low=shadow + 1.0,
+        high=shadow + 13.0,
+        unit="EV",
+        action="The highlight must read 1 to 13 stops above the shadow.",
+    )
+    return (highlight - shadow) * LOG10_2
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,6 +140,18 @@ class Compensation:
         the exact index that gives it.
     contrast
         Mean gradient over the 1.30 log units above the shadow point at the marked speed: clean, fogged.
+    by_record
+        For every record its fog_density, stops by criterion, snr_kept and contrast.
+    spread
+        Of uneven fog: fog_density, stops and snr_kept under the worst band and at the mean dose; None when even.
+    colour_shift
+        Of colour film: what fog adds to the density of the shadow point (colour negative) or to the greatest density
+        (reversal) of every record, and the cyan, magenta and yellow filters [0.01 density] whose light makes up
+        for the differences; None for black-and-white film.
+    reversal
+        Of reversal film: greatest density and range of exposure, clean and fogged; None for negatives.
+    limited_by
+        Which end of the scene set the index.
     status
         Key of ``STATUS_SENTENCES``.
     message
@@ -117,6 +175,11 @@ class Compensation:
     snr_best: float
     ei_best: float
     contrast: dict[str, float]
+    by_record: dict[str, dict[str, Any]]
+    spread: dict[str, Any] | None
+    colour_shift: dict[str, dict[str, float]] | None
+    reversal: dict[str, dict[str, float]] | None
+    limited_by: str
     status: str
     message: str
 
@@ -133,7 +196,7 @@ class Compensation:
             f"  contrast          {self.contrast['clean']:.3f} clean, {self.contrast['fogged']:.3f} fogged",
         ]
         for name, value in self.stops.items():
-            chosen = "  <- used" if name == self.criterion else ""
+            chosen = "  <- used" if name == self.criterion and value is not None else ""
             lines.append(f"  {name:<20}{_stops_text(value)}{chosen}")
         if self.highlight_room_stops is not None:
             lines.append(f"  highlight room    {self.highlight_room_stops:.1f} stops")
@@ -182,12 +245,18 @@ def film_to_dict(film: Film) -> dict[str, Any]:
 # -- the solver, record by record --------------------------------------------------------------------------------
 
 
+@lru_cache(maxsize=256)
 def shadow_points(film: Film) -> tuple[float, ...]:
-    """Clean speed point log10 H_m of every record: where it lies its standard's step above its minimum."""
-    step = DENSITY_STEP[film.kind]
+    """Clean shadow point log10 H_m of every record.
+
+    Negative film: where the record lies its standard's step above its minimum (ISO 6: 0.10, ISO 5800: 0.15).
+    Reversal film: where its image is 2.00 above its minimum (ISO 2240), or at 0.9 of its range if it has less.
+    """
     points = []
     for name, record in film:
-        point = float(record.curve().inverse(record.minimum_density() + step))
+        low, high = float(record.minimum_density()), float(record.maximum_density())
+        step = min(_REVERSAL_SHADOW, 0.9 * (high - low)) if film.reversal else DENSITY_STEP[film.kind]
+        point = float(record.curve().inverse(low + step))
         if math.isnan(point):
             raise ArgumentError(
                 "film", film.label, f"a film whose {name} record rises by {step} or more above its minimum density"
@@ -196,7 +265,8 @@ def shadow_points(film: Film) -> tuple[float, ...]:
     return tuple(points)
 
 
-def _problems(film: Film) -> tuple[RecordProblem, ...]:
+def record_problems(film: Film) -> tuple[RecordProblem, ...]:
+    """The solver's problem for every record of a negative film."""
     if film.reversal:
         raise ArgumentError("film", film.label, "a negative film", "Reversal film cannot be compensated by exposure.")
     step = DENSITY_STEP[film.kind]
@@ -205,11 +275,13 @@ def _problems(film: Film) -> tuple[RecordProblem, ...]:
     )
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, eq=False)
 class _FilmSolution:
     """Records merged: at each dose the record that needs most decides."""
 
-    decides: FloatArray  # index of the record
+    records: tuple[RecordSolution, ...]
+    contrast_by_record: tuple[float, ...]  # clean
+    decides: NDArray[np.intp]  # index of the record
     fog_density: FloatArray
     stops: dict[str, FloatArray]
     snr_kept: FloatArray
@@ -219,13 +291,56 @@ class _FilmSolution:
 
 
 def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: float) -> _FilmSolution:
-    problems = _problems(film)
+    if film.reversal:
+        points = zip(film.records, shadow_points(film), strict=True)
+        lost = [_reversal_record(record, point, kerma_ugy) for record, point in points]
+        return _merge([solution for solution, _ in lost], [clean for _, clean in lost], criterion)
+    problems = record_problems(film)
     solutions = [problem.solve(problem.hits(kerma_ugy), snr_target=snr_target) for problem in problems]
-    clean = [np.full(kerma_ugy.shape, problem.clean_contrast) for problem in problems]
+    return _merge(solutions, [problem.clean_contrast for problem in problems], criterion)
+
+
+def _reversal_record(record: Emulsion, shadow: float, kerma_ugy: FloatArray) -> tuple[RecordSolution, float]:
+    """What a reversal record loses at each dose, and its clean contrast; it has no compensation."""
+    high = float(record.curve().inverse(record.minimum_density() + _REVERSAL_HIGHLIGHT))
+    span = high - shadow
+
+    def contrast(kerma: FloatArray) -> FloatArray:
+        return np.asarray((record.density(shadow, kerma) - record.density(high, kerma)) / span)
+
+    nothing = np.full(kerma_ugy.shape, np.nan)
+    unknown = np.isnan(kerma_ugy)
+    kept = _in_parts(lambda k: record.signal_to_noise(shadow, k) / record.signal_to_noise(shadow), kerma_ugy)
+    return RecordSolution(
+        fog_density=_in_parts(record.fog_density, kerma_ugy),
+        stops=dict.fromkeys(CRITERIA, nothing),
+        snr_kept=kept,
+        contrast_fogged=_in_parts(contrast, kerma_ugy),
+        highlight_end=np.where(unknown, np.nan, span),
+    ), float(contrast(np.asarray(0.0)))
+
+
+def _in_parts(function: Callable[[FloatArray], Any], values: FloatArray, size: int = 65536) -> FloatArray:
+    """Apply a function that needs a row of classes for each element, without all rows in memory at once."""
+    flat = values.ravel()
+    parts = [np.asarray(function(flat[start : start + size])) for start in range(0, flat.size, size)]
+    return (np.concatenate(parts) if parts else np.empty(0)).reshape(values.shape)
+
+
+def _merge(solutions: Sequence[RecordSolution], clean: Sequence[float], criterion: str) -> _FilmSolution:
+    """One answer for the film: the record that needs most by the criterion, or keeps least, decides."""
     if len(solutions) == 1:
-        return _merged(solutions[0], clean[0], np.zeros(kerma_ugy.shape))
+        only, shape = solutions[0], solutions[0].fog_density.shape
+        return _FilmSolution(
+            records=(only,),
+            contrast_by_record=tuple(clean),
+            decides=np.zeros(shape, dtype=np.intp),
+            contrast_clean=np.full(shape, clean[0]),
+            **{name: getattr(only, name) for name in only.__dataclass_fields__},
+        )
     need = np.stack([np.where(np.isnan(s.stops[criterion]), np.inf, s.stops[criterion]) for s in solutions])
-    decides = np.argmax(need, axis=0)
+    kept = np.stack([s.snr_kept for s in solutions])
+    decides = np.where(np.isinf(need).all(axis=0), np.argmin(kept, axis=0), np.argmax(need, axis=0))
 
     def pick(arrays: Sequence[FloatArray]) -> FloatArray:
         return np.asarray(np.take_along_axis(np.stack(arrays), decides[None], axis=0)[0])
@@ -234,26 +349,28 @@ def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: f
         stacked = np.stack(arrays)
         return np.asarray(np.where(np.isnan(stacked).any(axis=0), np.nan, stacked.max(axis=0)))
 
-    chosen = RecordSolution(
+    return _FilmSolution(
+        records=tuple(solutions),
+        contrast_by_record=tuple(clean),
+        decides=decides,
         fog_density=pick([s.fog_density for s in solutions]),
         stops={name: worst([s.stops[name] for s in solutions]) for name in CRITERIA},
-        snr_kept=np.min([s.snr_kept for s in solutions], axis=0),
+        snr_kept=np.min(kept, axis=0),
+        contrast_clean=np.asarray(clean)[decides],
         contrast_fogged=pick([s.contrast_fogged for s in solutions]),
         highlight_end=np.min([s.highlight_end for s in solutions], axis=0),
     )
-    return _merged(chosen, pick(clean), decides.astype(np.float64))
-
-
-def _merged(solution: RecordSolution, contrast_clean: FloatArray, decides: FloatArray) -> _FilmSolution:
-    fields = {name: getattr(solution, name) for name in solution.__dataclass_fields__}
-    return _FilmSolution(decides=decides, contrast_clean=contrast_clean, **fields)
 
 
 def _recommend(
-    solution: _FilmSolution, criterion: str, scene_range: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Stops to give, highlight room left after them, and the status index, elementwise."""
+    film: Film, solution: _FilmSolution, criterion: str, scene_range: float
+) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
+    """Stops to give, highlight room left after them [stops], and the index of the status, elementwise."""
     wanted = solution.stops[criterion]
+    if film.reversal:
+        known = ~np.isnan(solution.fog_density)
+        as_marked = np.where(known, 0.0, np.nan)
+        return as_marked, np.full(wanted.shape, np.nan), np.full(wanted.shape, 3)
     room = (solution.highlight_end - scene_range) / LOG10_2
     # Where the gradient is nowhere enough there is no room to speak of and nothing to cap.
     limit = np.where(np.isnan(room), np.inf, np.maximum(room, 0.0))
@@ -284,7 +401,7 @@ def compensate(
     film
         A :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
     kerma_ugy
-        Effective air kerma at the film [uGy; >= 0].
+        Mean effective air kerma at the film [uGy; >= 0].
     criterion
         "fixed_density", "fractional_gradient", "shadow_gradient" or "shadow_snr".
     snr_target
@@ -297,7 +414,7 @@ def compensate(
     Raises
     ------
     ArgumentError, UnknownNameError
-        A value out of range, an unknown criterion, a reversal film.
+        A value out of range, an unknown criterion.
 
     Notes
     -----
@@ -313,26 +430,16 @@ def compensate(
     """
     if not isinstance(film, Film):
         film = generic_film(film)
-    name = criterion_name(criterion)
+    name, target, span = check_options(criterion, snr_target, scene_range)
     kerma = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
-    target = check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0)
-    span = check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units")
     peak = check_number("peak_to_mean", peak_to_mean, low=1.0, high=1000.0)
-    solution = _solve_film(film, np.array([kerma * peak]), name, target)
-    given, room, status_index = _recommend(solution, name, span)
-
-    def first(array: FloatArray) -> float | None:
-        value = float(array[0])
-        return None if math.isnan(value) else value
-
+    solution = _solve_film(film, np.array([kerma * peak, kerma]), name, target)
+    given, room, status_index = _recommend(film, solution, name, span)
     status = _STATUS[int(status_index[0])]
-    stops = {key: first(array) for key, array in solution.stops.items()}
-    used = first(given)
-    ei_exact = None if used is None else float(exposure_index(film.speed, used))
-    ei = None if used is None else float(standard_exposure_index(film.speed, used))
+    used = _or_none(given[0])
     decides = int(solution.decides[0])
     snr_ratio = _shadow_snr_ratio(film, decides, kerma * peak)
-    best_stops = _best_stops(snr_ratio, first(room), used)
+    best_stops = 0.0 if film.reversal else _best_stops(snr_ratio, _or_none(room[0]), used)
     values: dict[str, Any] = {
         "film": film,
         "kerma_ugy": kerma,
@@ -342,18 +449,113 @@ def compensate(
         "scene_range": span,
         "record": film.record_names[decides],
         "fog_density": float(solution.fog_density[0]),
-        "stops": stops,
-        "ei_exact": ei_exact,
-        "ei": ei,
-        "highlight_room_stops": first(room),
+        "stops": {key: _or_none(array[0]) for key, array in solution.stops.items()},
+        "ei_exact": None if used is None else float(exposure_index(film.speed, used)),
+        "ei": None if used is None else _marked_index(film, used),
+        "highlight_room_stops": _or_none(room[0]),
         "snr_kept": float(solution.snr_kept[0]),
         "snr_restored": None if used is None else float(snr_ratio(np.asarray(used))),
         "snr_best": float(snr_ratio(np.asarray(best_stops))),
         "ei_best": float(exposure_index(film.speed, best_stops)),
         "contrast": {"clean": float(solution.contrast_clean[0]), "fogged": float(solution.contrast_fogged[0])},
+        "by_record": _by_record(film, solution),
+        "spread": _spread(solution, name) if peak > 1.0 else None,
+        "colour_shift": _colour_shift(film, kerma * peak) if len(film.records) > 1 else None,
+        "reversal": _reversal_loss(film, kerma * peak) if film.reversal else None,
+        "limited_by": "nothing" if kerma == 0.0 and not film.reversal else LIMITED_BY[status],
         "status": status,
     }
     return Compensation(message=_sentence(values, used), **values)
+
+
+def check_options(criterion: str, snr_target: float, scene_range: float) -> tuple[str, float, float]:
+    """Check what an exposure index is asked to do: criterion, fraction of signal-to-noise, scene range."""
+    return (
+        criterion_name(criterion),
+        check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0),
+        check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units"),
+    )
+
+
+def _or_none(value: Any) -> float | None:
+    number = float(value)
+    return None if math.isnan(number) else number
+
+
+def _marked_index(film: Film, stops: float) -> float:
+    """The index on the printed scale; a film that needs nothing keeps the number on its box."""
+    return film.speed if stops == 0.0 else float(standard_exposure_index(film.speed, stops))
+
+
+def _by_record(film: Film, solution: _FilmSolution) -> dict[str, dict[str, Any]]:
+    records = zip(film.record_names, solution.records, solution.contrast_by_record, strict=True)
+    return {
+        name: {
+            "fog_density": float(record.fog_density[0]),
+            "stops": {key: _or_none(array[0]) for key, array in record.stops.items()},
+            "snr_kept": float(record.snr_kept[0]),
+            "contrast": {"clean": clean, "fogged": float(record.contrast_fogged[0])},
+        }
+        for name, record, clean in records
+    }
+
+
+def _spread(solution: _FilmSolution, criterion: str) -> dict[str, Any]:
+    """Fog and stops under the worst band and at the mean dose."""
+    return {
+        name: {
+            "fog_density": float(solution.fog_density[i]),
+            "stops": _or_none(solution.stops[criterion][i]),
+            "snr_kept": float(solution.snr_kept[i]),
+        }
+        for i, name in enumerate(("worst_band", "mean"))
+    }
+
+
+def _colour_shift(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
+    """Density that fog adds to every record, and the filters that make up for the differences.
+
+    The red record is seen in red light, which a cyan filter holds back; so the record with the least added
+    density gets the most filter of its complementary colour.  Filter values are in 0.01 density.
+    """
+    added = {}
+    for (name, record), point in zip(film, shadow_points(film), strict=True):
+        if film.reversal:
+            added[name] = float(record.fog_density(kerma_ugy))
+        else:
+            added[name] = float(record.density(point, kerma_ugy) - record.density(point))
+    most = max(added.values())
+    complement = {"red": "cyan", "green": "magenta", "blue": "yellow"}
+    return {
+        "density": added,
+        "filters": {complement[name]: 100.0 * (most - value) for name, value in added.items()},
+    }
+
+
+def _reversal_loss(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
+    """Greatest density and usable range of a reversal film, clean and fogged, of the record that loses most.
+
+    The range runs from the highlight point (0.20 above minimum density, ISO 2240) down to where the
+    signal-to-noise is that of the clean film's shadow point (2.00 above minimum).
+    """
+    losses = []
+    for record, shadow in zip(film.records, shadow_points(film), strict=True):
+        highlight = float(record.curve().inverse(record.minimum_density() + _REVERSAL_HIGHLIGHT))
+        exposures = np.linspace(shadow, highlight, 1 + math.ceil((highlight - shadow) / 0.005))
+        enough = record.signal_to_noise(exposures, kerma_ugy) >= record.signal_to_noise(shadow) * (1.0 - 1e-12)
+        dark_end = float(exposures[int(np.argmax(enough))]) if enough.any() else highlight
+        clean, fogged = float(record.maximum_density()), float(record.maximum_density(kerma_ugy))
+        losses.append(
+            {
+                "maximum_density": {"clean": clean, "fogged": fogged, "lost": clean - fogged},
+                "range_stops": {
+                    "clean": (highlight - shadow) / LOG10_2,
+                    "fogged": (highlight - dark_end) / LOG10_2,
+                    "lost": (dark_end - shadow) / LOG10_2,
+                },
+            }
+        )
+    return max(losses, key=lambda loss: loss["maximum_density"]["lost"])
 
 
 def _shadow_snr_ratio(film: Film, index: int, kerma_ugy: float) -> Callable[[FloatArray], FloatArray]:
@@ -378,6 +580,13 @@ def _sentence(values: dict[str, Any], used: float | None) -> str:
     film: Film = values["film"]
     box = f"ISO {format_speed(film.speed)}"
     kept = f"{100 * values['snr_kept']:.0f} %"
+    if values["status"] == "expose_as_marked":
+        density, span = values["reversal"]["maximum_density"], values["reversal"]["range_stops"]
+        return (
+            f"Expose this {box} reversal roll for the highlights as marked and expect thin blacks: greatest density "
+            f"{density['fogged']:.2f} instead of {density['clean']:.2f}, {span['lost']:.1f} of "
+            f"{span['clean']:.1f} stops lost at the dark end. More exposure would make it worse."
+        )
     if values["status"] == "beyond_rescue":
         return (
             f"No exposure restores the shadows of this {box} roll by {values['criterion']}: "
@@ -390,7 +599,7 @@ def _sentence(values: dict[str, Any], used: float | None) -> str:
             f"Set EI {ei} for this {box} roll and no lower: the shadows would need "
             f"{values['stops'][values['criterion']]:.1f} stops more, but the highlights allow {used:.1f}."
         )
-    if values["ei"] == values["film"].speed or used == 0.0:
+    if values["ei"] == film.speed:
         return f"Set EI {ei}: this {box} roll needs no compensation (shadow signal-to-noise kept: {kept})."
     return (
         f"Set EI {ei} for this {box} roll: {used:.2f} stops more exposure restores its shadows, "
@@ -426,12 +635,10 @@ def compensation_grid(
     attributes.  ``ei`` is NaN where nothing restores the shadows (status "beyond_rescue") or the dose is NaN
     (status "unknown").
     """
-    name = criterion_name(criterion)
+    name, target, span = check_options(criterion, snr_target, scene_range)
     kerma = np.atleast_1d(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy"))
     if kerma.ndim != 1:
         raise ArgumentError("kerma_ugy", kerma.shape, "a one-dimensional sequence [uGy]")
-    target = check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0)
-    span = check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units")
     resolved = [film if isinstance(film, Film) else generic_film(film) for film in films]
     if not resolved:
         raise ArgumentError("films", films, "at least one film or speed")
@@ -440,12 +647,12 @@ def compensation_grid(
     stops = []
     for film in resolved:
         solution = _solve_film(film, kerma, name, target)
-        given, room, status = _recommend(solution, name, span)
+        given, room, status = _recommend(film, solution, name, span)
         for key, array in {
             "fog_density": solution.fog_density,
             "stops_given": given,
             "ei_exact": exposure_index(film.speed, given),
-            "ei": standard_exposure_index(film.speed, given),
+            "ei": np.where(given == 0.0, film.speed, standard_exposure_index(film.speed, given)),
             "highlight_room_stops": room,
             "snr_kept": solution.snr_kept,
             "contrast_fogged": solution.contrast_fogged,

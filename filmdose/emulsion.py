@@ -226,7 +226,7 @@ class Emulsion:
 
         def kernel(k: FloatArray) -> FloatArray:
             developed = -np.expm1(-self.hits(_kerma(k)))
-            return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))))
+            return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
 
         return elementwise(kernel, kerma_ugy)
 

@@ -10,7 +10,10 @@ __all__ = ["app", "main"]
 import typer
 
 from filmdose.cli.card import card
+from filmdose.cli.fit import fit
 from filmdose.cli.roll import roll
+from filmdose.cli.shield import shield
+from filmdose.cli.sources import sources
 from filmdose.cli.table import table
 from filmdose.cli.trip import trip
 
@@ -21,7 +24,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip, card):
+for verb in (table, roll, trip, card, fit, shield, sources):
     app.command()(verb)
 
 

@@ -61,7 +61,8 @@ def test_ok_never_carries_nan_and_the_index_gives_more_exposure(speed, dose):
     assert np.isnan(row["ei"].item()) == (status == "beyond_rescue")
     if status != "beyond_rescue":
         assert row["ei"].item() <= row["ei_exact"].item() * 2 ** (1 / 30)
-        assert row["ei"].item() in STANDARD_SPEEDS
+        # a roll that needs nothing keeps the number on its box, whatever it is
+        assert row["ei"].item() in (STANDARD_SPEEDS if row["stops_given"] > 0 else [speed])
 
 
 @given(speed=speeds, dose=st.floats(0.1, 1e5))
