@@ -191,7 +191,8 @@ class MeasuredCurve:
 
         def kernel(x: FloatArray) -> FloatArray:
             inside = np.clip(x, *self.log_exposure_range) if self.outside == "hold" else x
-            return np.asarray(self._polynomial(inside))
+            # The last bit of a polynomial may lie outside the readings that it passes through.
+            return np.clip(self._polynomial(inside), self.minimum_density, self.maximum_density)
 
         return elementwise(kernel, log_exposure)
 

@@ -6,7 +6,6 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from filmdose import __version__
 from filmdose.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.errors import FilmdoseError, InputFileError
 from filmdose.files import write_text_atomic
@@ -134,6 +133,8 @@ def write_film(film: Film, path: str | Path) -> Path:
 
 def film_text(film: Film) -> str:
     """Text of a film file; numbers have the digits that give them back exactly."""
+    from filmdose import __version__  # here, since the package itself reads film files
+
     lines = [
         "# A film for filmdose: the grain classes of each record.",
         f"format = {_quoted(FORMAT)}",

@@ -57,10 +57,10 @@ LEAST_STEPS = 6
 TYPICAL_SIGMA = 0.01
 
 #: A reading may fall below an earlier one by this many standard deviations of their difference.
-NOISE_SIGMAS = 3.0
+NOISE_SIGMAS = 4.0
 
 #: The toe is reached where the first reading's gradient is at most this fraction of the steepest ...
-TOE_FRACTION = 0.10
+TOE_FRACTION = 0.05
 
 #: ... and the shoulder where the last reading's gradient has fallen to at most this (both our definitions).
 SHOULDER_FRACTION = 0.50

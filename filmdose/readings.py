@@ -29,7 +29,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
-from filmdose.arrays import FloatArray, check_array
+from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, ValidityWarning
 from filmdose.files import write_text_atomic
 
@@ -40,6 +40,7 @@ __all__ = [
     "read_cgats",
     "read_csv_table",
     "read_steps",
+    "tablet_log_exposures",
     "write_cgats",
     "write_csv_table",
     "write_steps",
@@ -157,6 +158,29 @@ class StepReadings:
         names = {"visual": "density", "red": "density_red", "green": "density_green", "blue": "density_blue"}
         columns = {"log_exposure": self.log_exposure} | {names[r]: d for r, d in self.densities.items()}
         return pd.DataFrame(columns if self.sigma is None else columns | {"sigma": self.sigma})
+
+
+def tablet_log_exposures(steps: int = 21, increment: float = 0.15, *, clear_log_exposure: float = 0.0) -> FloatArray:
+    """Log10 exposures under an evenly stepped tablet, from its densest step to its clearest.
+
+    Parameters
+    ----------
+    steps
+        Number of steps [at least 2].
+    increment
+        Density from step to step [above 0]; 0.15 is half a stop.
+    clear_log_exposure
+        Log10 exposure under the clearest step [log10 lx s]; 0 when it is not known.
+
+    Examples
+    --------
+    >>> tablet_log_exposures(3, 0.30, clear_log_exposure=-1.0).tolist()
+    [-1.6, -1.3, -1.0]
+    """
+    count = check_count("steps", steps, low=2, high=10_000)
+    each = check_number("increment", increment, low=0.0, low_open=True, unit="density")
+    clear = check_number("clear_log_exposure", clear_log_exposure, unit="log10 lx s")
+    return np.asarray(clear - each * np.arange(count - 1, -1, -1))
 
 
 def read_steps(
