@@ -115,9 +115,9 @@ def log_normal_shape(
     return LogNormalShape(spread=spread, first_point=point(spread, first_density))
 
 
-def film_value(section: str, name: str) -> float:
-    """A number of the shipped film data, such as ("bw-negative", "base_density")."""
-    return float(load_data_toml("films.toml")[section][name]["value"])
+def film_value(section: str, name: str, side: str = "value") -> float:
+    """A number of the shipped film data, such as ("bw-negative", "base_density"); "low" or "high" for its range."""
+    return float(load_data_toml("films.toml")[section][name][side])
 
 
 def record_value(kind: str, record: str, name: str) -> float:

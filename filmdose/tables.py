@@ -115,7 +115,7 @@ def dose_points() -> pd.DataFrame:
 def caption(criterion: str, *, snr_target: float = 1.0, scene_range: float = SCENE_RANGE) -> str:
     """What a table of exposure indices assumes and how sure it is, in one paragraph."""
     target = "" if snr_target == 1.0 else f" to {100 * snr_target:.0f} %"
-    low, high = (film_bound("calibration_kerma", side) for side in ("low", "high"))
+    low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
     return (
         f"Criterion {criterion}{target}: {CRITERIA[criterion]}. Rounded to third stops towards more exposure; "
         f"* stops at the highlights' limit (scene {scene_range:g} log units); - nothing restores the shadows. "
@@ -123,10 +123,3 @@ def caption(criterion: str, *, snr_target: float = 1.0, scene_range: float = SCE
         f"(range {low:g} to {high:g}) for a net fog of 0.02 at ISO 400, an inference of this project; "
         "read a row at half and at twice your dose to see how much that matters. Test one unimportant roll first."
     )
-
-
-def film_bound(name: str, side: str) -> float:
-    """Low or high end of the range of a model value in the shipped film data."""
-    from filmdose.files import load_data_toml
-
-    return float(load_data_toml("films.toml")["model"][name][side])

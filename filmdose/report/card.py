@@ -26,7 +26,6 @@ from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
 from filmdose.report.page import A5_MM, Page, line_height, page_png, page_svg, pages_pdf
 from filmdose.report.text import CardText, read_card_text
-from filmdose.tables import film_bound
 from filmdose.units import LOG10_2, format_speed
 from filmdose.words import figure_text
 
@@ -134,7 +133,7 @@ class Card:
     @property
     def sure(self) -> str:
         """How sure it is."""
-        low, high = (film_bound("calibration_kerma", side) for side in ("low", "high"))
+        low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
         typical = film_value("model", "calibration_kerma")
         return self.text("sure", calibration=f"{typical:g}", low=f"{low:g}", high=f"{high:g}")
 
