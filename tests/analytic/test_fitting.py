@@ -1,0 +1,235 @@
+"""Fits of readings whose film is known."""
+
+import math
+import warnings
+
+import numpy as np
+import pytest
+
+from filmdose.curves import ToeShoulderCurve
+from filmdose.errors import ValidityWarning
+from filmdose.film import KINDS
+from filmdose.filmfile import parse_film
+from filmdose.fitting import fit_emulsion, fit_film
+from filmdose.generic import generic_film
+from filmdose.readings import StepReadings, tablet_log_exposures
+from filmdose.sensitometry import iso6, iso2240, iso5800
+
+LONG = np.arange(31) * 0.15 - 4.0
+
+
+def readings_of(film, x=LONG, **more):
+    return StepReadings(log_exposure=x, densities={name: record.density(x) for name, record in film}, **more)
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+def test_readings_of_a_known_film_give_it_back(kind):
+    film = generic_film(100, kind=kind)
+    x = LONG + (0.9 if film.reversal else 0.6)
+    found = fit_film(readings_of(film, x), kind=kind)
+    assert found.rms_density < 0.002
+    for (_, record), fit in zip(film, found.records, strict=True):
+        between = np.linspace(x[0], x[-1], 300)
+        assert np.max(np.abs(fit.emulsion.density(between) - record.density(between))) < 0.006
+        assert fit.base_plus_fog == pytest.approx(record.minimum_density(), abs=0.004)
+    (speed,) = [value for criterion, value in found.speed.items() if criterion != "delta_x"]
+    assert speed == pytest.approx(100, rel=0.03)
+    assert found.film.kind == kind
+
+
+def test_fog_by_radiation_is_that_of_the_known_film():
+    film = generic_film(800)
+    found = fit_film(readings_of(film, LONG - 0.6), base_density=film.records[0].base_density)
+    for kerma in (10.0, 100.0, 500.0):
+        assert found.film.records[0].fog_density(kerma) == pytest.approx(film.records[0].fog_density(kerma), rel=0.05)
+
+
+def test_base_and_native_fog_are_separated_when_the_base_is_given():
+    film = generic_film(400)
+    with_base = fit_film(readings_of(film), base_density=0.22).records[0].emulsion
+    assert with_base.base_density == pytest.approx(0.22, abs=1e-9)
+    assert with_base.native_fog == pytest.approx(0.03, abs=0.002)
+    without = fit_film(readings_of(film)).records[0].emulsion
+    assert without.native_fog == pytest.approx(0.03)  # taken from the generic film, not measured
+    assert without.minimum_density() == pytest.approx(with_base.minimum_density(), abs=1e-6)
+
+
+def test_more_fog_on_the_same_base_is_seen_as_fog():
+    film = generic_film(400)
+    x = LONG
+    fogged = StepReadings(log_exposure=x, densities={"visual": film.records[0].density(x, 200.0)})
+    found = fit_film(fogged, base_density=0.22).records[0].emulsion
+    clean = fit_film(readings_of(film), base_density=0.22).records[0].emulsion
+    gained = film.records[0].fog_density(200.0)
+    assert found.minimum_density() - clean.minimum_density() == pytest.approx(gained, abs=0.004)
+    assert found.native_fog > clean.native_fog + 0.03
+
+
+def test_a_rated_speed_anchors_a_relative_axis_and_says_so():
+    film = generic_film(400)
+    moved = StepReadings(log_exposure=LONG + 4.0, densities={"visual": film.records[0].density(LONG)})
+    found = fit_film(moved, speed=400)
+    assert found.axis == "relative"
+    assert found.log_exposure_shift == pytest.approx(-4.0, abs=0.01)
+    assert found.speed["iso6"] == pytest.approx(400, rel=1e-9)
+    assert any("relative" in message and "400" in message for message in found.messages)
+    assert fit_film(readings_of(film)).axis == "absolute"
+
+
+@pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
+def test_anchoring_goes_by_the_standard_of_the_kind(kind):
+    film = generic_film(200, kind=kind)
+    moved = StepReadings(log_exposure=LONG + 3.3, densities={name: record.density(LONG + 0.5) for name, record in film})
+    curves = {fit.record: fit.emulsion.curve() for fit in fit_film(moved, kind=kind, speed=160).records}
+    if kind == "colour-negative":
+        assert iso5800(**curves).speed == pytest.approx(160, rel=1e-9)
+    else:
+        assert iso2240(curves.get("green", curves.get("visual"))).speed == pytest.approx(160, rel=1e-9)
+
+
+def test_absolute_axis_with_a_rated_speed_reports_both():
+    found = fit_film(readings_of(generic_film(400)), speed=320, axis="absolute")
+    assert found.log_exposure_shift == 0.0
+    assert found.film.speed == 320
+    assert any("measured speed is 39" in message for message in found.messages)
+
+
+@pytest.mark.parametrize("steps", [(21, 0.15), (11, 0.30), (31, 0.10), (41, 0.10), (13, 0.25)])
+def test_any_tablet_will_do(steps):
+    count, increment = steps
+    x = tablet_log_exposures(count, increment, clear_log_exposure=(count - 1) * increment - 3.9)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)
+        found = fit_film(readings_of(generic_film(400), x))
+    assert found.rms_density < 0.003
+    assert found.speed["iso6"] == pytest.approx(400, rel=0.03)
+
+
+@pytest.mark.parametrize(("least", "worst"), [(-4.2, 0.01), (-3.8, 0.04), (-3.4, 0.13)])
+def test_a_toe_that_is_cut_off_costs_speed_and_never_gives_any(least, worst):
+    # What lies below the first reading is taken as base plus fog, so the speed comes out low.
+    x = least + np.arange(31) * 0.15
+    speed = iso6(fit_emulsion(x, generic_film(400).records[0].density(x)).emulsion.curve()).speed
+    assert 400 * (1 - worst) < speed < 400
+
+
+def test_tablet_of_21_steps():
+    x = tablet_log_exposures(21, 0.15)
+    assert x[0] == pytest.approx(-3.0)
+    assert x[-1] == 0.0
+    np.testing.assert_allclose(np.diff(x), 0.15)
+
+
+def test_noise_hardly_moves_the_speed():
+    x = np.arange(21) * 0.15 - 3.6
+    clean = generic_film(400).records[0].density(x)
+    speeds = []
+    for seed in range(30):
+        noisy = clean + np.random.default_rng(seed).normal(0, 0.01, x.size)
+        speeds.append(iso6(fit_emulsion(x, noisy, sigma=np.full(x.size, 0.01)).emulsion.curve()).speed)
+    assert np.median(speeds) == pytest.approx(400, rel=0.06)
+    assert np.std(np.log2(speeds)) < 0.25
+
+
+def test_a_reading_with_a_large_error_counts_for_little():
+    x = np.arange(25) * 0.15 - 3.6
+    d = generic_film(400).records[0].density(x)
+    wrong = d.copy()
+    wrong[12] += 0.10
+    sigma = np.full(x.size, 0.005)
+    trusted = fit_emulsion(x, wrong, sigma=np.full(x.size, 0.05))
+    sigma[12] = 0.2
+    doubted = fit_emulsion(x, wrong, sigma=sigma)
+    error = [np.max(np.abs(fit.emulsion.density(x) - d)) for fit in (trusted, doubted)]
+    assert error[1] < 0.3 * error[0]
+    assert doubted.residuals[12] == pytest.approx(0.10, abs=0.01)
+
+
+def test_repeated_readings_weigh_as_their_mean_does():
+    x = np.arange(21) * 0.15 - 3.6
+    rng = np.random.default_rng(3)
+    d = generic_film(400).records[0].density(x)[:, None] + rng.normal(0, 0.008, (21, 4))
+    repeated = fit_emulsion(np.repeat(x, 4), d.ravel(), smoothing=1e-3)
+    mean = fit_emulsion(x, d.mean(axis=1), smoothing=1e-3)
+    # Same weighted least squares up to the strength of the smoothing, which counts rows
+    between = np.linspace(x[0], x[-1], 200)
+    assert np.max(np.abs(repeated.emulsion.density(between) - mean.emulsion.density(between))) < 0.002
+    assert repeated.density.size == 84
+
+
+def test_smoothing_is_the_least_of_cross_validation():
+    x = np.arange(31) * 0.15 - 4.0
+    d = generic_film(400).records[0].density(x) + np.random.default_rng(1).normal(0, 0.01, x.size)
+    chosen = fit_emulsion(x, d)
+    for factor in (1e-3, 1e-1, 10.0, 1e3):
+        other = fit_emulsion(x, d, smoothing=chosen.smoothing * factor)
+        assert other.gcv >= chosen.gcv * (1 - 1e-9)
+    # and it is generalised cross-validation: near the mean square error of leaving one out
+    assert chosen.parameters < 15
+    rough, smooth = fit_emulsion(x, d, smoothing=1e-9), fit_emulsion(x, d, smoothing=1e2)
+    assert rough.rms_density < chosen.rms_density < smooth.rms_density
+    assert rough.parameters > chosen.parameters > smooth.parameters
+
+
+def test_effective_number_of_classes_counts_equal_weights():
+    fit = fit_emulsion(LONG, generic_film(400).records[0].density(LONG))
+    w = fit.emulsion.weights
+    assert fit.effective_classes == pytest.approx(w.sum() ** 2 / (w**2).sum())
+    assert 3 < fit.effective_classes < w.size
+
+
+def test_missing_toe_and_shoulder_are_said():
+    record = generic_film(400).records[0]
+    with pytest.warns(ValidityWarning, match="toe"):
+        found = fit_film(StepReadings(log_exposure=LONG[13:], densities={"visual": record.density(LONG[13:])}))
+    assert not found.records[0].toe_reached
+    with pytest.warns(ValidityWarning, match="shoulder"):
+        found = fit_film(StepReadings(log_exposure=LONG[:19], densities={"visual": record.density(LONG[:19])}))
+    assert found.records[0].toe_reached
+    assert not found.records[0].shoulder_reached
+
+
+def test_the_unexposed_edge_makes_a_missing_toe_known():
+    record = generic_film(400).records[0]
+    x = LONG[8:]
+    with pytest.warns(ValidityWarning, match="toe"):
+        without = fit_film(StepReadings(log_exposure=x, densities={"visual": record.density(x)}))
+    with pytest.warns(ValidityWarning, match="toe"):
+        edge = fit_film(
+            StepReadings(log_exposure=x, densities={"visual": record.density(x)}),
+            unexposed_density=record.minimum_density(),
+        )
+    error = [abs(math.log2(found.speed["iso6"] / 400)) for found in (without, edge)]
+    assert error[1] < 0.1
+    assert error[1] < error[0]
+
+
+def test_steeper_corners_take_more_quanta():
+    slide = ToeShoulderCurve(
+        unexposed_density=3.2, slope=-1.9, toe_log_exposure=-2.2, toe_width=0.08, shoulder_log_exposure=-0.6
+    )
+    x = np.arange(27) * 0.15 - 3.4
+    found = fit_film(StepReadings(log_exposure=x, densities={"visual": slide.density(x)}), kind="bw-reversal")
+    assert fit_emulsion(x, slide.density(x), positive=True).rms_density > 0.003
+    assert found.records[0].emulsion.quanta >= 8
+    assert any("quanta" in message for message in found.messages)
+    assert found.rms_density < 0.003
+
+
+def test_summary_and_plain_result():
+    found = fit_film(readings_of(generic_film(400)), name="a film")
+    text = str(found)
+    for part in ("a film", "iso6", "delta_x", "base plus fog", "rise over 1.30", "contrast index"):
+        assert part in text
+    plain = found.to_dict()
+    assert {"rms_density", "base_plus_fog", "log_speed_point", "speed", "rise_1_30", "mean_gradient"} <= set(plain)
+    assert set(plain["speed"]) == {"iso6", "delta_x"}
+
+
+def test_a_fitted_film_survives_its_file(tmp_path):
+    from filmdose.filmfile import read_film, write_film
+
+    film = fit_film(readings_of(generic_film(400, kind="colour-negative")), kind="colour-negative").film
+    path = write_film(film, tmp_path / "film.toml")
+    assert read_film(path) == film
+    assert parse_film(path.read_text()) == film
