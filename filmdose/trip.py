@@ -40,7 +40,9 @@ __all__ = [
     "Trip",
     "answer_trip",
     "find_roll",
+    "parse_trip",
     "read_trip",
+    "read_trip_text",
     "trip_table",
 ]
 
@@ -416,12 +418,27 @@ def read_trip(path: str | Path) -> Trip:
         The file cannot be read or parsed, misses a field, has an unknown one or one of a wrong type or value; the
         text names the file, the roll or pass, and the field.
     """
+    return parse_trip(read_trip_text(path), path)
+
+
+def read_trip_text(path: str | Path) -> str:
+    """Text of a trip file, line ends as they are.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, or is not UTF-8.
+    """
     try:
-        text = Path(path).read_text(encoding="utf-8")
+        return Path(path).read_bytes().decode("utf-8")
     except OSError as error:
         raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
     except UnicodeDecodeError as error:
         raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
+
+
+def parse_trip(text: str, path: str | Path = "trip") -> Trip:
+    """A trip from the text of its file; ``path`` is named in errors, and film files are looked for from there."""
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:

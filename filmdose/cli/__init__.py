@@ -11,6 +11,7 @@ import typer
 
 from filmdose.cli.card import card
 from filmdose.cli.fit import fit
+from filmdose.cli.log import log
 from filmdose.cli.roll import roll
 from filmdose.cli.shield import shield
 from filmdose.cli.sources import sources
@@ -24,7 +25,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip, card, fit, shield, sources):
+for verb in (table, roll, trip, card, fit, shield, sources, log):
     app.command()(verb)
 
 

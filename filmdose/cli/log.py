@@ -1,0 +1,93 @@
+"""filmdose log: append to a trip file what just happened."""
+
+from __future__ import annotations
+
+import datetime
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from filmdose.cli.card import parse_date
+from filmdose.errors import ArgumentError
+from filmdose.units import format_speed
+
+
+def log(
+    file: Annotated[Path, typer.Argument(help="Trip file, TOML.", metavar="TRIP.toml")],
+    source: Annotated[
+        str | None, typer.Option("--source", help="Source of a pass, such as cabin-ct.", metavar="SOURCE")
+    ] = None,
+    roll: Annotated[
+        list[str] | None, typer.Option("--roll", help="A roll that it happened to; may be repeated. All, by default.")
+    ] = None,
+    count: Annotated[int | None, typer.Option("--count", help="How many passes.")] = None,
+    shield: Annotated[
+        str | None, typer.Option("--shield", help="What was around the film.", metavar="MATERIAL=MM")
+    ] = None,
+    multiplier: Annotated[
+        float | None, typer.Option("--multiplier", help="Times longer than usual in a belt that stopped.")
+    ] = None,
+    kerma: Annotated[
+        str | None, typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.")
+    ] = None,
+    flight_hours: Annotated[
+        float | None, typer.Option("--flight-hours", help="A flight of so many hours, in place of a pass.")
+    ] = None,
+    storage_days: Annotated[
+        float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.")
+    ] = None,
+    date: Annotated[
+        str | None, typer.Option("--date", help="When a pass was; today by default.", metavar="YYYY-MM-DD")
+    ] = None,
+    place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
+    scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
+    note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+) -> None:
+    """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is."""
+    from filmdose.log import append_entry
+    from filmdose.trip import answer_trip
+
+    table, fields = _entry(source, flight_hours, storage_days)
+    only_pass: dict[str, Any] = {
+        "count": count,
+        "shield": shield,
+        "multiplier": multiplier,
+        "kerma": kerma,
+        "date": None if date is None else parse_date(date),
+        "place": place,
+        "scanner": scanner,
+    }
+    given = [name for name, value in only_pass.items() if value is not None]
+    if table != "pass" and given:
+        raise ArgumentError(given[0], only_pass[given[0]], f"nothing for a {table}", "It belongs to a pass.")
+    fields["rolls"] = roll or None
+    if table == "pass":
+        fields |= only_pass
+        fields["date"] = fields["date"] or datetime.date.today()
+    fields["note"] = note
+    trip = append_entry(file, table, fields)
+    lines = [f"appended to {file}: {table}"]
+    for answer in answer_trip(trip):
+        if roll is None or answer.roll.id in roll:
+            index = answer.compensation.ei
+            words = "none" if index is None else format_speed(index)
+            lines.append(f"{answer.roll.id}: {answer.dose.kerma_ugy:.4g} uGy so far, EI {words}")
+    sys.stdout.write("\n".join(lines) + "\n")
+
+
+def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:
+    """Which table, and its first field."""
+    choices: dict[str, tuple[str, Any]] = {
+        "pass": ("source", source),
+        "flight": ("hours", flight_hours),
+        "storage": ("days", storage_days),
+    }
+    given = {table: field for table, field in choices.items() if field[1] is not None}
+    if len(given) != 1:
+        raise ArgumentError(
+            "what happened", list(given), "one of --source, --flight-hours and --storage-days", "Say what happened."
+        )
+    ((table, (name, value)),) = given.items()
+    return table, {name: value}
