@@ -290,14 +290,21 @@ class _FilmSolution:
     highlight_end: FloatArray
 
 
-def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: float) -> _FilmSolution:
+def record_solutions(
+    film: Film, kerma_ugy: FloatArray, snr_target: float
+) -> tuple[tuple[RecordSolution, ...], tuple[float, ...]]:
+    """What the solver found for every record of a film of any kind, and each record's clean contrast."""
     if film.reversal:
         points = zip(film.records, shadow_points(film), strict=True)
         lost = [_reversal_record(record, point, kerma_ugy) for record, point in points]
-        return _merge([solution for solution, _ in lost], [clean for _, clean in lost], criterion)
+        return tuple(solution for solution, _ in lost), tuple(clean for _, clean in lost)
     problems = record_problems(film)
-    solutions = [problem.solve(problem.hits(kerma_ugy), snr_target=snr_target) for problem in problems]
-    return _merge(solutions, [problem.clean_contrast for problem in problems], criterion)
+    solutions = tuple(problem.solve(problem.hits(kerma_ugy), snr_target=snr_target) for problem in problems)
+    return solutions, tuple(problem.clean_contrast for problem in problems)
+
+
+def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: float) -> _FilmSolution:
+    return _merge(*record_solutions(film, kerma_ugy, snr_target), criterion)
 
 
 def _reversal_record(record: Emulsion, shadow: float, kerma_ugy: FloatArray) -> tuple[RecordSolution, float]:
@@ -309,14 +316,13 @@ def _reversal_record(record: Emulsion, shadow: float, kerma_ugy: FloatArray) -> 
         return np.asarray((record.density(shadow, kerma) - record.density(high, kerma)) / span)
 
     nothing = np.full(kerma_ugy.shape, np.nan)
-    unknown = np.isnan(kerma_ugy)
     kept = _in_parts(lambda k: record.signal_to_noise(shadow, k) / record.signal_to_noise(shadow), kerma_ugy)
     return RecordSolution(
         fog_density=_in_parts(record.fog_density, kerma_ugy),
         stops=dict.fromkeys(CRITERIA, nothing),
         snr_kept=kept,
         contrast_fogged=_in_parts(contrast, kerma_ugy),
-        highlight_end=np.where(unknown, np.nan, span),
+        highlight_end=nothing,
     ), float(contrast(np.asarray(0.0)))
 
 
@@ -362,6 +368,16 @@ def _merge(solutions: Sequence[RecordSolution], clean: Sequence[float], criterio
     )
 
 
+def _highlight_limit(room_stops: FloatArray) -> FloatArray:
+    """Most compensation that the highlights allow; without a limit where no gradient is enough to speak of room."""
+    return np.where(np.isnan(room_stops), np.inf, np.maximum(room_stops, 0.0))
+
+
+def exposure_index_from(speed: float, stops: FloatArray, room_stops: FloatArray) -> FloatArray:
+    """Exact exposure index for needed stops, capped by the highlight room at the marked speed; NaN stays."""
+    return np.asarray(exposure_index(speed, np.minimum(stops, _highlight_limit(room_stops))))
+
+
 def _recommend(
     film: Film, solution: _FilmSolution, criterion: str, scene_range: float
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
@@ -370,10 +386,9 @@ def _recommend(
     if film.reversal:
         known = ~np.isnan(solution.fog_density)
         as_marked = np.where(known, 0.0, np.nan)
-        return as_marked, np.full(wanted.shape, np.nan), np.full(wanted.shape, 3)
+        return as_marked, np.full(wanted.shape, np.nan), np.full(wanted.shape, _STATUS.index("expose_as_marked"))
     room = (solution.highlight_end - scene_range) / LOG10_2
-    # Where the gradient is nowhere enough there is no room to speak of and nothing to cap.
-    limit = np.where(np.isnan(room), np.inf, np.maximum(room, 0.0))
+    limit = _highlight_limit(room)
     given = np.minimum(wanted, limit)
     status = np.where(np.isnan(wanted), 2, np.where(wanted > limit, 1, 0))
     return given, room - np.nan_to_num(given), status
