@@ -204,9 +204,7 @@ class TripModel:
         self.film_names = tuple(f"film_factor[{roll.film.label}]" for roll in trip.rolls)
         for roll, film_name in zip(trip.rolls, self.film_names, strict=True):
             self._add(film_name, priors["film_factor"], f"fog of {roll.film.label} over that of its speed")
-        self.uneven_names = tuple(
-            f"unevenness[{roll.id}]" if roll.peak_to_mean is None else "" for roll in trip.rolls
-        )
+        self.uneven_names = tuple(f"unevenness[{roll.id}]" if roll.peak_to_mean is None else "" for roll in trip.rolls)
         for roll, name in zip(trip.rolls, self.uneven_names, strict=True):
             if name:
                 self._add(name, priors["unevenness"], f"uneven fog of roll {roll.id}", trip_only=True)

@@ -361,8 +361,8 @@ def _record_surface(
 def measured_error(surface: RecordSurface, shape: Shape, checks: int = _CHECKS) -> float:
     """Largest difference from the solver on shapes between the nodes, up to 0.95 of the dose beyond rescue [stops].
 
-    Doses that leave less than a thousandth of the shadow's signal-to-noise are not looked at.  The shapes fill the middle of the ranges, out to 2.5 of the 3.5 standard deviations at their ends; beyond
-    lies one draw in 80.
+    Doses that leave less than a thousandth of the shadow's signal-to-noise are not looked at.  The shapes fill the
+    middle of the ranges, out to 2.5 of the 3.5 standard deviations at their ends; beyond lies one draw in 80.
     """
     inside = 2.5 / 3.5
     middle = np.array([0.5 * (low + high) for low, high in shape.ranges])

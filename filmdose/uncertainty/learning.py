@@ -1,0 +1,735 @@
+"""Learning from developed rolls: a measured fog, or an independent dose, changes what is believed of all the rest.
+
+A fog reading sees only the product of kappa and dose (and of the film's own factor and
+contrast).  It cannot tell a strong scanner from a fog-prone film, and does not need
+to: the other rolls of the trip depend on the same product.  Rolls of different speed
+say something about b; rolls with different passes separate the scanners; an
+independent reading of the dose separates kappa from dose.  Nothing here assumes which
+of these holds: draws are weighted by how well they explain the readings, and
+:meth:`Learned.summary` shows what has narrowed.
+
+Draws come a quarter from the prior and the rest from a normal distribution where the
+readings point, found in the space of scores by a first, smaller set of draws around
+the best explanation; the weights make up for where they came from.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+import warnings
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
+from scipy.special import ndtri
+from scipy.stats import chi2, qmc
+
+from filmdose.arrays import FloatArray, check_array, check_count, check_number
+from filmdose.emulsion import Emulsion
+from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError, ValidityWarning
+from filmdose.files import write_text_atomic
+from filmdose.trip import Roll, Trip
+from filmdose.uncertainty.decision import weighted_quantile
+from filmdose.uncertainty.model import LN10, Draws, TripModel, film_offsets, trip_model
+from filmdose.uncertainty.priors import Priors
+from filmdose.uncertainty.propagation import POINTS, Random, random_generator, roll_index
+from filmdose.units import parse_kerma
+
+__all__ = [
+    "ContradictionError",
+    "DoseReading",
+    "FogReading",
+    "Learned",
+    "learn",
+    "read_learned",
+    "read_readings",
+    "save_learned",
+]
+
+#: Readings less likely than this under the prior are refused; less likely than the second, warned about.
+REFUSED_BELOW, WARNED_BELOW = 1e-4, 1e-2
+
+#: With fewer effective draws than this, quantiles in the tails are rough.
+FEW_EFFECTIVE = 200.0
+
+_FILE_FORMAT = "filmdose learned"
+_FILE_VERSION = 1
+
+
+class ContradictionError(FilmdoseError, ValueError):
+    """The readings cannot be true together with what was believed before."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class FogReading:
+    """Density of an unexposed part of a developed roll, against what it would have been without the scans.
+
+    Parameters
+    ----------
+    roll
+        Id of the roll.
+    density
+        Its base plus fog [density].
+    control
+        Base plus fog of an unscanned roll of the same film in the same development [density]; None takes the
+        film's known base plus fog, with the larger error that goes with it.
+    error
+        Standard deviation of each of the two readings [density; above 0].
+    record
+        Record that was read; the only one, or "green", when left out.
+    where
+        "mean" of the roll, or "worst" band.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A density that is negative or not finite, an error of zero, an unknown place.
+    """
+
+    roll: str
+    density: float
+    control: float | None = None
+    error: float = 0.01
+    record: str = ""
+    where: str = "mean"
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "density", check_number("density", self.density, low=0.0, high=6.0))
+        if self.control is not None:
+            object.__setattr__(self, "control", check_number("control", self.control, low=0.0, high=6.0))
+        action = "Read the same place several times to find it."
+        error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density", action=action)
+        object.__setattr__(self, "error", error)
+        if self.where not in ("mean", "worst"):
+            raise UnknownNameError("where", self.where, ("mean", "worst"))
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoseReading:
+    """Air kerma that a dosemeter beside a roll collected, behind the same shields.
+
+    Parameters
+    ----------
+    roll
+        Id of the roll that it travelled with.
+    kerma_ugy
+        What it read [uGy], as a number or a text such as "12 mR".
+    relative_error
+        Standard deviation of its natural logarithm [1; above 0].
+    """
+
+    roll: str
+    kerma_ugy: float | str
+    relative_error: float = 0.2
+
+    def __post_init__(self) -> None:
+        kerma = parse_kerma("kerma_ugy", self.kerma_ugy)
+        action = "Leave a reading below the dosemeter's threshold out."
+        object.__setattr__(self, "kerma_ugy", check_number("kerma_ugy", kerma, low=0.0, low_open=True, action=action))
+        error = check_number("relative_error", self.relative_error, low=0.0, low_open=True, high=2.0)
+        object.__setattr__(self, "relative_error", error)
+
+
+Reading = FogReading | DoseReading
+
+
+# -- what a reading predicts -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Prepared:
+    """A reading turned into residuals: (observed - predicted) / error."""
+
+    name: str
+    predicted: Callable[[Draws], FloatArray]
+    observed: float
+    error: float
+
+    def residual(self, draws: Draws) -> FloatArray:
+        return np.asarray((self.observed - self.predicted(draws)) / self.error)
+
+
+def _record_of(reading: FogReading, roll: Roll) -> tuple[str, Emulsion]:
+    names = roll.film.record_names
+    wanted = reading.record or ("green" if "green" in names else names[0])
+    if wanted not in names:
+        raise UnknownNameError("record", reading.record, names)
+    return wanted, roll.film.records[names.index(wanted)]
+
+
+def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -> FloatArray:
+    """Fog of a record in every draw [density], straight from the sum over its grains."""
+    offset, log_kappa = film_offsets(roll.film)
+    b = draws.hit_exponent + offset
+    log_hits = draws.log_hits[:, index] + log_kappa
+    if where == "worst":
+        log_hits = log_hits + np.log(draws.peak[:, index])
+    distance = record.log_sensitivity - record.reference_log_sensitivity
+    hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
+    developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
+    return np.asarray((-1.0 if record.positive else 1.0) * np.exp(draws.log_contrast) * developed)
+
+
+def _prepare(model: TripModel, reading: Reading) -> _Prepared:
+    index = roll_index(model, reading.roll)
+    roll = model.trip.rolls[index]
+    if isinstance(reading, DoseReading):
+        observed = float(reading.kerma_ugy)
+        if not model.draws(np.zeros((1, len(model.inputs)))).air_kerma_ugy[0, index] > 0.0:
+            raise ArgumentError("dose reading", reading.roll, "a roll that took a dose", "Add its passes to the trip.")
+        return _Prepared(
+            name=f"dose of roll {reading.roll}",
+            predicted=lambda draws: np.log(draws.air_kerma_ugy[:, index]),
+            observed=math.log(observed),
+            error=reading.relative_error,
+        )
+    name, record = _record_of(reading, roll)
+    known = float(record.maximum_density() if record.positive else record.minimum_density())
+    error = math.sqrt(2.0) * reading.error
+    if reading.control is None:
+        base = model.priors["base_plus_fog_error"]
+        error = math.hypot(reading.error, (base.high - base.low) / (2.0 * 1.6448536269514722))
+    fog = reading.density - (known if reading.control is None else reading.control)
+    sign = -1.0 if record.positive else 1.0
+    greatest = float(record.maximum_density() - record.minimum_density())
+    if sign * fog > greatest + 3.0 * error:
+        raise ArgumentError(
+            "density",
+            reading.density,
+            f"a fog of at most {greatest:.2f}, the range of this film",
+            f"Roll {reading.roll} reads {abs(fog):.2f} of fog: was it exposed to light, or is it another film?",
+        )
+    if sign * fog < -3.0 * error:
+        raise ArgumentError(
+            "density",
+            reading.density,
+            f"a scanned roll that is fogged at least as much as its control, within the error {error:.3f}",
+            f"Roll {reading.roll} reads {sign * fog:.3f}: are roll and control swapped?",
+        )
+    return _Prepared(
+        name=f"fog of roll {reading.roll} ({name})",
+        predicted=partial(_fog_predicted, record, roll, index, reading.where),
+        observed=fog,
+        error=error,
+    )
+
+
+def _fog_predicted(record: Emulsion, roll: Roll, index: int, where: str, draws: Draws) -> FloatArray:
+    return fog_of(record, roll, index, draws, where)
+
+
+# -- what has been learnt ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Learned:
+    """Weighted draws of a trip's unknowns after readings.
+
+    Parameters
+    ----------
+    names
+        Inputs of the trip, in the order of the columns of ``scores``.
+    trip_only
+        Which of them mean nothing on another trip.
+    scores
+        Standard normal scores under the prior, shape (draws, inputs).
+    weights
+        Weight of every draw; they sum to 1.
+    title
+        Title of the trip.
+    readings
+        What was read, in words.
+    probability
+        Chance, before the readings, of readings that fit as badly or worse.
+    model
+        The trip that was learnt from; None for what was read from a file.
+    """
+
+    names: tuple[str, ...]
+    trip_only: tuple[bool, ...]
+    scores: FloatArray = field(repr=False)
+    weights: FloatArray = field(repr=False)
+    title: str
+    readings: tuple[str, ...]
+    probability: float
+    model: TripModel | None = field(repr=False, default=None)
+
+    def __post_init__(self) -> None:
+        scores = check_array("scores", self.scores, nan_allowed=False)
+        weights = check_array("weights", self.weights, low=0.0, nan_allowed=False)
+        if scores.ndim != 2 or scores.shape[1] != len(self.names) or len(self.trip_only) != len(self.names):
+            raise ArgumentError("scores", scores.shape, f"one column for each of {len(self.names)} inputs")
+        if weights.shape != (len(scores),) or not weights.sum() > 0.0:
+            raise ArgumentError("weights", weights.shape, f"{len(scores)} weights of at least 0, not all zero")
+        object.__setattr__(self, "scores", scores)
+        object.__setattr__(self, "weights", weights / weights.sum())
+
+    @property
+    def effective_draws(self) -> float:
+        """Effective sample size: 1 / sum of the squared weights."""
+        return float(1.0 / np.sum(self.weights**2))
+
+    def matched(self, model: TripModel) -> tuple[list[int], FloatArray, FloatArray] | None:
+        """Places of a trip's inputs that are known here, their draws, and the cumulative weights; None if none.
+
+        What belongs to one trip (its scanners, its development) is used on a trip of the same title only.
+        """
+        same = bool(self.title) and model.trip.title == self.title
+        pairs = [
+            (model.position[name], column)
+            for column, (name, only) in enumerate(zip(self.names, self.trip_only, strict=True))
+            if name in model.position and (same or not only)
+        ]
+        if not pairs:
+            return None
+        places, columns = zip(*pairs, strict=True)
+        # In the order of a score, so that neighbouring numbers choose alike draws.
+        order = np.argsort(self.scores[:, columns[0]], kind="stable")
+        return list(places), self.scores[order][:, list(columns)], np.cumsum(self.weights[order])
+
+    def summary(self) -> pd.DataFrame:
+        """What was believed before and after: kappa, b, the dose of every scanner, and kappa times each dose.
+
+        Columns: low, typical, high before and after (5, 50, 95 %), and ``narrowed``: one minus the ratio of the
+        widths in logarithms. Kappa times dose is what a fog reading identifies; kappa and dose alone narrow only
+        as far as the prior or another reading tells them apart.
+        """
+        model = self._model()
+        draws = np.asarray(ndtri(qmc.Sobol(len(model.inputs), rng=0).random(4096)))
+        rows = []
+        for name, unit, function in _quantities(model):
+            before = weighted_quantile(function(draws), POINTS)
+            after = weighted_quantile(function(self.scores), POINTS, self.weights)
+            width = [math.log(points[2] / points[0]) for points in (before, after)]
+            rows.append(
+                {
+                    "quantity": name,
+                    "unit": unit,
+                    **dict(zip(("low_before", "typical_before", "high_before"), before, strict=True)),
+                    **dict(zip(("low", "typical", "high"), after, strict=True)),
+                    "narrowed": 1.0 - width[1] / width[0] if width[0] > 0.0 else 0.0,
+                }
+            )
+        return pd.DataFrame(rows).set_index("quantity")
+
+    def correlation(self, scanner: str | None = None) -> float:
+        """Correlation of ln kappa with ln dose per pass of a scanner; -1 when only their product is known."""
+        model = self._model()
+        name = scanner if scanner is not None else model.scanners[0]
+        if name not in model.scanners:
+            raise UnknownNameError("scanner", scanner, model.scanners)
+        pair = np.stack([model.log_kappa(self.scores), np.log(model.dose_per_pass_ugy(self.scores, name))])
+        centred = pair - (pair @ self.weights)[:, None]
+        covariance = (centred * self.weights) @ centred.T
+        return float(covariance[0, 1] / math.sqrt(covariance[0, 0] * covariance[1, 1]))
+
+    def _model(self) -> TripModel:
+        if self.model is None:
+            raise ArgumentError("learned", self.title, "what was learnt in this session", "A file keeps draws only.")
+        return self.model
+
+    def __str__(self) -> str:
+        return (
+            f"learnt from {len(self.readings)} reading{'s' if len(self.readings) > 1 else ''} of "
+            f"{self.title or 'a trip'}: {'; '.join(self.readings)} "
+            f"({self.effective_draws:.0f} effective of {len(self.weights)} draws)"
+        )
+
+
+def _quantities(model: TripModel) -> list[tuple[str, str, Callable[[FloatArray], FloatArray]]]:
+    result: list[tuple[str, str, Callable[[FloatArray], FloatArray]]] = [
+        ("kappa", "1/uGy", lambda scores: np.exp(model.log_kappa(scores)))
+    ]
+    if "hit_exponent" in model.position:
+        result.append(("hit_exponent", "1", lambda scores: model.draws(scores).hit_exponent))
+    for name in model.scanners:
+        result.append((name, "uGy per pass", partial(_dose, model, name)))
+        result.append((f"kappa * {name}", "hits per pass", partial(_product, model, name)))
+    return result
+
+
+def _dose(model: TripModel, name: str, scores: FloatArray) -> FloatArray:
+    return model.dose_per_pass_ugy(scores, name)
+
+
+def _product(model: TripModel, name: str, scores: FloatArray) -> FloatArray:
+    return np.asarray(np.exp(model.log_kappa(scores)) * model.dose_per_pass_ugy(scores, name))
+
+
+# -- learning ----------------------------------------------------------------------------------------------------------
+
+
+def learn(
+    trip: Trip | TripModel | Sequence[Roll],
+    readings: Reading | Iterable[Reading],
+    *,
+    priors: Priors | None = None,
+    learned: Learned | None = None,
+    samples: int = 2**14,
+    rng: Random = 0,
+) -> Learned:
+    """What measured rolls teach about a trip: weighted draws of all its unknowns.
+
+    weight = prior(z) likelihood(z) / proposal(z), with the likelihood normal in fog density (and log-normal in
+    dose) around what the draw predicts, and the proposal a quarter prior, the rest normal where the readings point.
+
+    Parameters
+    ----------
+    trip
+        The trip of the rolls, or its model.
+    readings
+        Fog readings and dose readings, of any rolls of the trip.
+    priors
+        Shipped ones when left out.
+    learned
+        What earlier trips have taught.
+    samples
+        Number of draws [at least 256], rounded up to a power of two.
+    rng
+        Seed or generator.
+
+    Raises
+    ------
+    ArgumentError
+        No reading, a roll that is not there, a fog that the film cannot have.
+    ContradictionError
+        Readings with a chance below 1 in 10 000 under what was believed before: something is wrong in one of them.
+
+    Warns
+    -----
+    ValidityWarning
+        A chance below 1 %, or fewer than 200 effective draws.
+
+    Notes
+    -----
+    The chance compares the least of |z|**2 + |residuals|**2 with chi-squared of as many degrees of freedom as there
+    are readings: exact for a linear model with normal priors, near it here.
+
+    Examples
+    --------
+    >>> from filmdose.generic import generic_film
+    >>> from filmdose.history import History, Pass
+    >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
+    >>> taught = learn([roll], FogReading(roll="a", density=0.40, control=0.28, error=0.01))
+    >>> taught.summary().loc["kappa * dose[cabin-ct @ this trip]", "narrowed"] > 0.7
+    True
+    >>> taught.correlation() < -0.8
+    True
+    """
+    model = trip_model(trip, priors)
+    given = (readings,) if isinstance(readings, (FogReading, DoseReading)) else tuple(readings)
+    if not given:
+        raise ArgumentError("readings", given, "at least one FogReading or DoseReading")
+    for reading in given:
+        if not isinstance(reading, (FogReading, DoseReading)):
+            raise ArgumentError("readings", reading, "FogReading and DoseReading objects")
+    prepared = [_prepare(model, reading) for reading in given]
+    count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=256, high=2**22)))
+    generator = random_generator(rng)
+    known = None if learned is None else learned.matched(model)
+    explanation = _explain(model, prepared)
+    probability = float(chi2.sf(explanation.badness, len(prepared)))
+    if known is None:
+        if probability < REFUSED_BELOW:
+            raise ContradictionError(_contradiction(prepared, explanation, probability))
+        scores, log_weights = _propose(model, prepared, explanation, count, generator)
+    else:
+        scores = _from_learned(model, known, count, generator)
+        log_weights = _weigh(model, prepared, scores)
+    if not np.any(np.isfinite(log_weights)):
+        raise ContradictionError("The readings cannot be explained by any draw: check rolls, counts and densities.")
+    weights = np.exp(log_weights - log_weights.max())
+    if known is not None:
+        # The best draw against the best that there could be: with few draws near the readings, say so.
+        probability = float(chi2.sf(-2.0 * float(log_weights.max()), len(prepared)))
+        if probability < REFUSED_BELOW:
+            raise ContradictionError(
+                "The readings contradict what earlier trips have taught: no draw comes near them "
+                f"(chance {probability:.1g}). Check rolls, counts and densities, or learn from this trip alone."
+            )
+    result = Learned(
+        names=tuple(item.name for item in model.inputs),
+        trip_only=tuple(item.trip_only for item in model.inputs),
+        scores=scores,
+        weights=weights,
+        title=model.trip.title,
+        readings=tuple(item.name for item in prepared),
+        probability=probability,
+        model=model,
+    )
+    if probability < WARNED_BELOW:
+        warnings.warn(_contradiction(prepared, explanation, probability), ValidityWarning, stacklevel=2)
+    if result.effective_draws < FEW_EFFECTIVE:
+        text = (
+            f"Only {result.effective_draws:.0f} of {count} draws count: the readings are much sharper than what was "
+            "believed before. Take more samples."
+        )
+        warnings.warn(text, ValidityWarning, stacklevel=2)
+    return result
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Explanation:
+    """The scores that explain the readings best, with the normal distribution around them."""
+
+    best: FloatArray
+    factor: FloatArray  # Cholesky factor of the covariance
+    badness: float
+    residuals: FloatArray
+
+
+def _residuals(model: TripModel, prepared: Sequence[_Prepared], scores: FloatArray) -> FloatArray:
+    draws = model.draws(scores)
+    return np.stack([item.residual(draws) for item in prepared], axis=-1)
+
+
+def _explain(model: TripModel, prepared: Sequence[_Prepared]) -> _Explanation:
+    """Least |z|**2 + |residuals(z)|**2 by damped Gauss-Newton steps from the prior's middle."""
+    size, step = len(model.inputs), 1e-3
+    best = np.zeros(size)
+    damping = 1e-3
+    offsets = np.vstack([np.zeros(size), step * np.eye(size), -step * np.eye(size)])
+
+    def badness(scores: FloatArray) -> float:
+        return float(scores @ scores + np.sum(_residuals(model, prepared, scores[None])[0] ** 2))
+
+    value = badness(best)
+    for _ in range(60):
+        around = _residuals(model, prepared, best + offsets)
+        jacobian = (around[1 : size + 1] - around[size + 1 :]).T / (2.0 * step)
+        gradient = best + jacobian.T @ around[0]
+        curvature = np.eye(size) + jacobian.T @ jacobian
+        while damping < 1e8:
+            trial = best - np.linalg.solve(curvature + damping * np.diag(np.diag(curvature)), gradient)
+            # Beyond six standard deviations nothing is believed, and a step there is an overshoot.
+            trial = np.clip(trial, -6.0, 6.0)
+            new = badness(trial)
+            if new < value:
+                break
+            damping *= 4.0
+        else:
+            break
+        improvement = value - new
+        best, value, damping = trial, new, max(damping / 10.0, 1e-9)
+        if improvement < 1e-8 * (1.0 + value):
+            break
+    around = _residuals(model, prepared, best + offsets)
+    jacobian = (around[1 : size + 1] - around[size + 1 :]).T / (2.0 * step)
+    covariance = np.linalg.inv(np.eye(size) + jacobian.T @ jacobian)
+    return _Explanation(
+        best=best,
+        factor=np.linalg.cholesky(0.5 * (covariance + covariance.T)),
+        badness=value,
+        residuals=around[0],
+    )
+
+
+#: The normal proposal is this much wider than what it follows: tails that are too thin cost more than a few draws.
+_WIDER = 1.2
+
+
+def _weigh(model: TripModel, prepared: Sequence[_Prepared], scores: FloatArray) -> FloatArray:
+    """ln of the likelihood of every draw."""
+    return np.asarray(-0.5 * np.sum(_residuals(model, prepared, scores) ** 2, axis=1))
+
+
+def _propose(
+    model: TripModel, prepared: Sequence[_Prepared], explanation: _Explanation, count: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Draws and ln(prior likelihood / proposal), in two rounds: around the best explanation, then where the mass is."""
+    scores, log_weights = _mixture(explanation.best, _WIDER * explanation.factor, count // 4, rng)
+    log_weights = log_weights + _weigh(model, prepared, scores)
+    weights = np.exp(log_weights - log_weights.max())
+    weights /= weights.sum()
+    mean = weights @ scores
+    centred = scores - mean
+    covariance = (centred * weights[:, None]).T @ centred
+    # What few draws say about many directions is blended with the curvature around the best explanation.
+    sure = 1.0 / (1.0 + 2.0 * len(mean) * float(np.sum(weights**2)))
+    blend = sure * covariance + (1.0 - sure) * explanation.factor @ explanation.factor.T
+    centre = sure * mean + (1.0 - sure) * explanation.best
+    factor = np.linalg.cholesky(0.5 * (blend + blend.T) + 1e-12 * np.eye(len(mean)))
+    scores, log_weights = _mixture(centre, _WIDER * factor, count, rng)
+    return scores, log_weights + _weigh(model, prepared, scores)
+
+
+def _mixture(
+    centre: FloatArray, factor: FloatArray, count: int, rng: np.random.Generator
+) -> tuple[FloatArray, FloatArray]:
+    """Draws, a quarter from the prior and the rest normal, and ln(prior / proposal)."""
+    # A sequence of its own for each part: single points of one Sobol sequence are not spread evenly.
+    parts = [
+        np.asarray(ndtri(np.clip(qmc.Sobol(centre.size, rng=child).random(count // 4), 1e-12, 1.0 - 1e-12)))
+        for child in rng.spawn(4)
+    ]
+    scores = np.vstack([parts[0], *(centre + part @ factor.T for part in parts[1:])])
+    whitened = solve_triangular(factor, (scores - centre).T, lower=True)
+    log_prior = -0.5 * np.sum(scores**2, axis=1)
+    log_near = -0.5 * np.sum(whitened**2, axis=0) - float(np.sum(np.log(np.diag(factor))))
+    log_proposal = np.logaddexp(log_prior + math.log(0.25), log_near + math.log(0.75))
+    return scores, np.asarray(log_prior - log_proposal)
+
+
+def _from_learned(
+    model: TripModel, known: tuple[list[int], FloatArray, FloatArray], count: int, rng: np.random.Generator
+) -> FloatArray:
+    """Draws of what earlier trips have taught, the rest from the prior."""
+    size = len(model.inputs)
+    even = np.clip(qmc.Sobol(size + 1, rng=rng).random(count), 1e-12, 1.0 - 1e-12)
+    scores = np.asarray(ndtri(even[:, :size]))
+    places, draws, cumulative = known
+    chosen: NDArray[np.intp] = np.minimum(np.searchsorted(cumulative, even[:, size], side="right"), len(draws) - 1)
+    scores[:, places] = draws[chosen]
+    return scores
+
+
+def _contradiction(prepared: Sequence[_Prepared], explanation: _Explanation, probability: float) -> str:
+    worst = int(np.argmax(np.abs(explanation.residuals)))
+    left = abs(float(explanation.residuals[worst]))
+    between = (
+        f"The {prepared[worst].name} stays {left:.1f} standard deviations off whatever is assumed: the readings "
+        "contradict each other. "
+        if left > 3.0 and len(prepared) > 1
+        else f"They can be explained only by {np.abs(explanation.best).max():.1f} standard deviations of one unknown. "
+    )
+    return (
+        f"The readings ({'; '.join(item.name for item in prepared)}) contradict what was believed before by far: "
+        f"chance {probability:.1g}. {between}"
+        "Check that the rolls, their passes and the control are the right ones, or give wider priors."
+    )
+
+
+# -- files -------------------------------------------------------------------------------------------------------------
+
+
+def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Path:
+    """Write what was learnt to a JSON file, as equally weighted draws of the scores.
+
+    Parameters
+    ----------
+    learned
+        What to keep.
+    path
+        Where to; an existing file is replaced in one step.
+    draws
+        How many draws to keep [at least 100].
+    """
+    count = check_count("draws", draws, low=100, high=2**20)
+    cumulative = np.cumsum(learned.weights)
+    chosen = np.searchsorted(cumulative, (np.arange(count) + 0.5) / count, side="left")
+    kept = learned.scores[np.minimum(chosen, len(cumulative) - 1)]
+    data = {
+        "format": _FILE_FORMAT,
+        "version": _FILE_VERSION,
+        "title": learned.title,
+        "readings": list(learned.readings),
+        "probability": learned.probability,
+        "effective_draws": learned.effective_draws,
+        "inputs": [
+            {"name": name, "trip_only": only, "scores": [round(float(value), 5) for value in kept[:, column]]}
+            for column, (name, only) in enumerate(zip(learned.names, learned.trip_only, strict=True))
+        ],
+    }
+    return write_text_atomic(path, json.dumps(data, ensure_ascii=False) + "\n")
+
+
+def read_learned(path: str | Path) -> Learned:
+    """Read what :func:`save_learned` wrote.
+
+    Raises
+    ------
+    InputFileError
+        Not such a file, or a damaged one.
+    """
+    text = _file_text(path)
+    try:
+        data = json.loads(text)
+    except json.JSONDecodeError as error:
+        raise InputFileError(path, f"line {error.lineno}", f"is not JSON: {error.msg}.") from error
+    if not isinstance(data, dict) or data.get("format") != _FILE_FORMAT:
+        raise InputFileError(path, "", "does not hold what measured rolls have taught.", "Make it with filmdose learn.")
+    if data.get("version") != _FILE_VERSION:
+        raise InputFileError(path, "field 'version'", f"is {data.get('version')!r}; allowed is {_FILE_VERSION}.")
+    try:
+        rows = data["inputs"]
+        scores = np.array([row["scores"] for row in rows], dtype=np.float64).T
+        return Learned(
+            names=tuple(str(row["name"]) for row in rows),
+            trip_only=tuple(bool(row["trip_only"]) for row in rows),
+            scores=scores,
+            weights=np.full(len(scores), 1.0 / len(scores)),
+            title=str(data["title"]),
+            readings=tuple(str(item) for item in data["readings"]),
+            probability=float(data["probability"]),
+        )
+    except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
+        raise InputFileError(path, "field 'inputs'", f"is damaged ({error}).", "Make the file again.") from error
+
+
+_READING_FIELDS: dict[str, tuple[type[Any], tuple[str, ...]]] = {
+    "fog": (FogReading, ("roll", "density", "control", "error", "record", "where")),
+    "dose": (DoseReading, ("roll", "kerma", "relative_error")),
+}
+
+
+def read_readings(path: str | Path) -> tuple[Reading, ...]:
+    """Read measured rolls from a TOML file.
+
+    One table ``[[fog]]`` for each density (roll, density, control, error, record, where) and one ``[[dose]]`` for
+    each dosemeter (roll, kerma, relative_error); roll and density, or roll and kerma, must be there.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
+    """
+    try:
+        data = tomllib.loads(_file_text(path))
+    except tomllib.TOMLDecodeError as error:
+        raise InputFileError(path, "", f"is not valid TOML: {error}.") from error
+    readings: list[Reading] = []
+    for table, rows in data.items():
+        if table not in _READING_FIELDS:
+            raise InputFileError(path, f"table '{table}'", "is not known; allowed are fog, dose.")
+        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+            raise InputFileError(path, f"table '{table}'", f"must be written [[{table}]], once for each reading.")
+        readings.extend(_reading(path, table, number, row) for number, row in enumerate(rows, 1))
+    if not readings:
+        raise InputFileError(path, "", "has no reading.", "Add at least one [[fog]] with roll and density.")
+    return tuple(readings)
+
+
+def _reading(path: str | Path, table: str, number: int, row: Mapping[str, Any]) -> Reading:
+    kind, fields = _READING_FIELDS[table]
+    place = f"{table} number {number}"
+    for key in row:
+        if key not in fields:
+            raise InputFileError(path, f"{place}, field {key!r}", f"is not known; allowed are {', '.join(fields)}.")
+    for key in fields[:2]:
+        if key not in row:
+            raise InputFileError(path, f"{place}, field {key!r}", "is missing.")
+    if not isinstance(row["roll"], str):
+        raise InputFileError(path, f"{place}, field 'roll'", f"is {row['roll']!r}; allowed is a text in quotes.")
+    values = {("kerma_ugy" if key == "kerma" else key): value for key, value in row.items()}
+    try:
+        reading: Reading = kind(**values)
+    except FilmdoseError as error:
+        raise InputFileError(path, place, str(error)) from error
+    return reading
+
+
+def _file_text(path: str | Path) -> str:
+    try:
+        return Path(path).read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
+    except UnicodeDecodeError as error:
+        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
