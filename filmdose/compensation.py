@@ -50,7 +50,7 @@ DEFAULT_CRITERION = "shadow_snr"
 SCENE_RANGE = 2.2
 
 #: ISO 2240: image densities above the minimum that define a reversal film's speed.
-_REVERSAL_SHADOW, _REVERSAL_HIGHLIGHT = 2.00, 0.20
+REVERSAL_SHADOW, REVERSAL_HIGHLIGHT = 2.00, 0.20
 
 STATUS_SENTENCES: dict[str, str] = {
     "ok": "the exposure index restores the shadows",
@@ -255,7 +255,7 @@ def shadow_points(film: Film) -> tuple[float, ...]:
     points = []
     for name, record in film:
         low, high = float(record.minimum_density()), float(record.maximum_density())
-        step = min(_REVERSAL_SHADOW, 0.9 * (high - low)) if film.reversal else DENSITY_STEP[film.kind]
+        step = min(REVERSAL_SHADOW, 0.9 * (high - low)) if film.reversal else DENSITY_STEP[film.kind]
         point = float(record.curve().inverse(low + step))
         if math.isnan(point):
             raise ArgumentError(
@@ -309,7 +309,7 @@ def _solve_film(film: Film, kerma_ugy: FloatArray, criterion: str, snr_target: f
 
 def _reversal_record(record: Emulsion, shadow: float, kerma_ugy: FloatArray) -> tuple[RecordSolution, float]:
     """What a reversal record loses at each dose, and its clean contrast; it has no compensation."""
-    high = float(record.curve().inverse(record.minimum_density() + _REVERSAL_HIGHLIGHT))
+    high = float(record.curve().inverse(record.minimum_density() + REVERSAL_HIGHLIGHT))
     span = high - shadow
 
     def contrast(kerma: FloatArray) -> FloatArray:
@@ -555,7 +555,7 @@ def _reversal_loss(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
     """
     losses = []
     for record, shadow in zip(film.records, shadow_points(film), strict=True):
-        highlight = float(record.curve().inverse(record.minimum_density() + _REVERSAL_HIGHLIGHT))
+        highlight = float(record.curve().inverse(record.minimum_density() + REVERSAL_HIGHLIGHT))
         exposures = np.linspace(shadow, highlight, 1 + math.ceil((highlight - shadow) / 0.005))
         enough = record.signal_to_noise(exposures, kerma_ugy) >= record.signal_to_noise(shadow) * (1.0 - 1e-12)
         dark_end = float(exposures[int(np.argmax(enough))]) if enough.any() else highlight
