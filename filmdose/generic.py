@@ -25,6 +25,7 @@ __all__ = [
     "calibrated_hits_per_ugy",
     "film_value",
     "generic_film",
+    "generic_speed_range",
     "log_normal_shape",
     "record_value",
 ]
@@ -164,6 +165,14 @@ def _calibrate(hit_exponent: float, quanta: float, kerma_ugy: float) -> float:
     return math.exp(hits) / kerma_ugy
 
 
+def generic_speed_range(kind: str) -> tuple[float, float]:
+    """Least and greatest speed [ISO] of the generic film of a kind."""
+    if kind not in KINDS:
+        raise UnknownNameError("kind", kind, KINDS)
+    section = load_data_toml("films.toml")[kind]
+    return float(section["speed_low"]), float(section["speed_high"])
+
+
 def generic_film(
     speed: float,
     *,
@@ -213,14 +222,12 @@ def generic_film(
     ----------
     iso_6, iso_5800, iso_2240
     """
-    if kind not in KINDS:
-        raise UnknownNameError("kind", kind, KINDS)
-    section = load_data_toml("films.toml")[kind]
+    low, high = generic_speed_range(kind)
     value = check_number(
         "speed",
         speed,
-        low=float(section["speed_low"]),
-        high=float(section["speed_high"]),
+        low=low,
+        high=high,
         unit="ISO",
         action=f"That is the range of the generic {kind} film; give a measured film for anything else.",
     )

@@ -22,6 +22,7 @@ __all__ = [
     "compensation_table",
     "dose_points",
     "ei_matrix",
+    "loss_matrix",
 ]
 
 #: Speeds of the printed table: full stops over the range of the generic film.
@@ -85,7 +86,16 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
             return "-"
         return format_speed(row["ei"]) + ("*" if row["status"] == "highlight_limited" else "")
 
-    text = table.assign(cell=[cell(row) for _, row in table.iterrows()])
+    return _matrix(table, [cell(row) for _, row in table.iterrows()])
+
+
+def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
+    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across."""
+    return _matrix(table, [f"{-loss + 0.0:.2f}" for loss in table["fog_density"]])
+
+
+def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
+    text = table.assign(cell=cells)
     order = list(dict.fromkeys(table["film"]))
     matrix = text.pivot_table(index="kerma_ugy", columns="film", values="cell", aggfunc="first")[order]
     speeds = dict(zip(table["film"], table["speed"], strict=True))
@@ -112,14 +122,25 @@ def dose_points() -> pd.DataFrame:
     )
 
 
-def caption(criterion: str, *, snr_target: float = 1.0, scene_range: float = SCENE_RANGE) -> str:
-    """What a table of exposure indices assumes and how sure it is, in one paragraph."""
+def caption(
+    criterion: str, *, snr_target: float = 1.0, scene_range: float = SCENE_RANGE, reversal: bool = False
+) -> str:
+    """What a table of exposure indices (of reversal film: of losses) assumes and how sure it is, in one paragraph."""
     target = "" if snr_target == 1.0 else f" to {100 * snr_target:.0f} %"
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
+    if reversal:
+        what = (
+            "Fog lowers the greatest density of reversal film and more exposure lowers it further: expose for the "
+            "highlights as marked and expect thin blacks."
+        )
+    else:
+        what = (
+            f"Criterion {criterion}{target}: {CRITERIA[criterion]}. Rounded to third stops towards more exposure; "
+            f"* stops at the highlights' limit (scene {scene_range:g} log units); - nothing restores the shadows."
+        )
     return (
-        f"Criterion {criterion}{target}: {CRITERIA[criterion]}. Rounded to third stops towards more exposure; "
-        f"* stops at the highlights' limit (scene {scene_range:g} log units); - nothing restores the shadows. "
-        f"Generic films are typical values. Fog is calibrated at {film_value('model', 'calibration_kerma'):g} uGy "
+        f"{what} Generic films are typical values. Fog is calibrated at "
+        f"{film_value('model', 'calibration_kerma'):g} uGy "
         f"(range {low:g} to {high:g}) for a net fog of 0.02 at ISO 400, an inference of this project; "
         "read a row at half and at twice your dose to see how much that matters. Test one unimportant roll first."
     )

@@ -9,9 +9,11 @@ __all__ = ["app", "main"]
 
 import typer
 
+from filmdose.cli.budget import budget
 from filmdose.cli.card import card
 from filmdose.cli.fit import fit
 from filmdose.cli.log import log
+from filmdose.cli.plan import plan
 from filmdose.cli.roll import roll
 from filmdose.cli.shield import shield
 from filmdose.cli.sources import sources
@@ -25,7 +27,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip, card, fit, shield, sources, log):
+for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan):
     app.command()(verb)
 
 

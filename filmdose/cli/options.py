@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 from filmdose.arrays import check_number
-from filmdose.compensation import criterion_name
+from filmdose.compensation import SCENE_RANGE, criterion_name, scene_range_from_readings
 from filmdose.errors import ArgumentError
-from filmdose.history import Pass
+from filmdose.film import Film
+from filmdose.filmfile import read_film
+from filmdose.generic import generic_film, generic_speed_range
+from filmdose.history import Flight, History, Pass, Storage
+from filmdose.radiation.sources import Source
 from filmdose.units import parse_kerma
 
 CriterionOption = Annotated[
@@ -23,18 +29,43 @@ CriterionOption = Annotated[
 SceneRangeOption = Annotated[
     float, typer.Option("--scene-range", help="Scene from shadow point to highlight, in log10 units.", metavar="LOG")
 ]
+KindOption = Annotated[
+    str,
+    typer.Option(
+        "--kind",
+        help="Kind of generic film: bw-negative, colour-negative, colour-reversal or bw-reversal.",
+        metavar="KIND",
+    ),
+]
+DEFAULT_KIND = "bw-negative"
+ShadowReadingOption = Annotated[
+    float | None,
+    typer.Option("--shadow-reading", help="Meter reading of the deepest shadow with detail, in EV.", metavar="EV"),
+]
+HighlightReadingOption = Annotated[
+    float | None,
+    typer.Option("--highlight-reading", help="Meter reading of the brightest highlight, in EV.", metavar="EV"),
+]
 SnrTargetOption = Annotated[
     float,
     typer.Option("--snr-target", help="Fraction of the clean shadow signal-to-noise to restore.", metavar="FRACTION"),
 ]
 
 __all__ = [
+    "DEFAULT_KIND",
     "CriterionOption",
+    "HighlightReadingOption",
+    "KindOption",
     "SceneRangeOption",
+    "ShadowReadingOption",
     "SnrTargetOption",
     "criterion_name",
+    "film_from_options",
+    "films_from_options",
+    "history_from_options",
     "number_list",
     "parse_pass",
+    "scene_from_options",
 ]
 
 
@@ -53,6 +84,75 @@ def number_list(argument: str, text: str, *, unit: str) -> list[float]:
 def kerma_list(argument: str, text: str) -> list[float]:
     """Doses of a text such as "0,10,0.3 mR" [uGy]."""
     return [parse_kerma(argument, part) for part in text.split(",")]
+
+
+def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film:
+    """The film of a film file, or the generic one of a speed and kind."""
+    if film is None:
+        if speed is None:
+            raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
+        return generic_film(speed, kind=kind)
+    if speed is not None:
+        raise ArgumentError("speed", speed, "nothing together with --film", "The film file has its own speed.")
+    if kind != DEFAULT_KIND:
+        raise ArgumentError("kind", kind, "nothing together with --film", "The film file has its own kind.")
+    return read_film(film)
+
+
+def films_from_options(
+    speeds: str | None, kind: str, films: Sequence[Path] | None, default_speeds: Sequence[float]
+) -> list[Film]:
+    """Films of film files, or generic ones of speeds and a kind; by default all standard speeds that the kind has."""
+    if films:
+        if speeds is not None:
+            raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
+        return [film_from_options(None, kind, path) for path in films]
+    if speeds is not None:
+        return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
+    low, high = generic_speed_range(kind)
+    return [generic_film(speed, kind=kind) for speed in default_speeds if low <= speed <= high]
+
+
+def scene_from_options(scene_range: float, shadow: float | None, highlight: float | None) -> float:
+    """The scene's range [log10 units], from the option or from two meter readings."""
+    if shadow is None and highlight is None:
+        return scene_range
+    if shadow is None or highlight is None:
+        missing = "shadow_reading" if shadow is None else "highlight_reading"
+        raise ArgumentError(
+            missing, None, "both readings or none [EV]", "Give --shadow-reading and --highlight-reading."
+        )
+    if scene_range != SCENE_RANGE:
+        raise ArgumentError("scene_range", scene_range, "nothing together with meter readings")
+    return scene_range_from_readings(shadow, highlight)
+
+
+def history_from_options(
+    passes: Sequence[str], shield: str | None, kerma: str | None, flights: Sequence[str], storage_days: float | None
+) -> History:
+    """What a roll went through, from the texts of the command line."""
+    if shield is not None and not passes:
+        raise ArgumentError("shield", shield, "a shield together with at least one --pass")
+    parts = [parse_pass(text, shield) for text in passes]
+    if kerma is not None:
+        given = Source(name="given dose", title="dose as given", kerma_typical_ugy=parse_kerma("kerma", kerma))
+        parts.append(Pass(source=given))
+    return History(
+        passes=tuple(parts),
+        flights=tuple(parse_flight(text) for text in flights),
+        storage=() if storage_days is None else (Storage(days=storage_days),),
+    )
+
+
+def parse_flight(text: str) -> Flight:
+    """A flight from "hours" or "hours@altitude in feet"."""
+    hours, at, altitude = text.partition("@")
+    try:
+        return Flight(hours=float(hours), altitude_ft=float(altitude) if at else None)
+    except ArgumentError:
+        raise
+    except ValueError as error:
+        raise ArgumentError("flight", text, "hours, or hours@altitude in feet, such as 11 or '11@36000'") from error
 
 
 def parse_pass(text: str, shield: str | None) -> Pass:

@@ -2,12 +2,24 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated, Any
 
 import pandas as pd
 import typer
 
-from filmdose.cli.options import CriterionOption, SceneRangeOption, SnrTargetOption, parse_pass
+from filmdose.cli.options import (
+    DEFAULT_KIND,
+    CriterionOption,
+    HighlightReadingOption,
+    KindOption,
+    SceneRangeOption,
+    ShadowReadingOption,
+    SnrTargetOption,
+    film_from_options,
+    history_from_options,
+    scene_from_options,
+)
 from filmdose.cli.output import (
     FormatOption,
     OutputOption,
@@ -19,13 +31,17 @@ from filmdose.cli.output import (
     render_table,
 )
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate
-from filmdose.errors import ArgumentError
-from filmdose.history import History, HistoryDose, history_dose
-from filmdose.units import format_speed, parse_kerma
+from filmdose.exposed import ExposedLoss, assess_exposed
+from filmdose.history import HistoryDose, history_dose
+from filmdose.units import format_speed
 
 
 def roll(
-    speed: Annotated[float, typer.Option("--speed", help="ISO speed on the box.", metavar="ISO")],
+    speed: Annotated[float | None, typer.Option("--speed", help="ISO speed on the box.", metavar="ISO")] = None,
+    kind: KindOption = DEFAULT_KIND,
+    film: Annotated[
+        Path | None, typer.Option("--film", help="Film file in place of speed and kind.", metavar="FILE")
+    ] = None,
     passes: Annotated[
         list[str] | None,
         typer.Option(
@@ -38,50 +54,58 @@ def roll(
             "--shield", help="Shield of every pass without its own, such as lead=0.25.", metavar="MATERIAL=MM"
         ),
     ] = None,
+    flight: Annotated[
+        list[str] | None,
+        typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
+    ] = None,
+    storage: Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")] = None,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.")
     ] = None,
+    exposed: Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")] = False,
     peak_to_mean: Annotated[
         float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.")
     ] = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
+    shadow_reading: ShadowReadingOption = None,
+    highlight_reading: HighlightReadingOption = None,
     format: FormatOption = "text",
     output: OutputOption = None,
 ) -> None:
-    """Print the exposure index for one roll, from what it went through."""
+    """Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost."""
     check_format(format)
-    parts = tuple(parse_pass(text, shield) for text in passes or ())
-    if shield is not None and not parts:
-        raise ArgumentError("shield", shield, "a shield together with at least one --pass")
-    dose = history_dose(History(passes=parts))
-    extra = 0.0 if kerma is None else parse_kerma("kerma", kerma)
+    which = film_from_options(speed, kind, film)
+    dose = history_dose(history_from_options(passes or (), shield, kerma, flight or (), storage))
+    scene = scene_from_options(scene_range, shadow_reading, highlight_reading)
+    peak = dose.peak_to_mean if peak_to_mean is None else peak_to_mean
     answer = compensate(
-        speed,
-        dose.kerma_ugy + extra,
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        peak_to_mean=dose.peak_to_mean if peak_to_mean is None else peak_to_mean,
+        which, dose.kerma_ugy, criterion=criterion, snr_target=snr_target, scene_range=scene, peak_to_mean=peak
     )
+    loss = assess_exposed(which, dose.kerma_ugy, scene_range=scene, peak_to_mean=peak) if exposed else None
     if format == "json":
-        text = json_text(roll_json(answer, dose, extra))
+        text = json_text(roll_json(answer, dose, loss))
     elif format in ("csv", "markdown"):
-        row = pd.DataFrame([roll_row(answer)])
-        text = frame_csv(row) if format == "csv" else frame_markdown(row)
+        rows = pd.DataFrame([roll_row(answer)]) if loss is None else loss.zones
+        text = frame_csv(rows) if format == "csv" else frame_markdown(rows)
     else:
-        text = roll_text(answer, dose, extra)
+        text = roll_text(answer, dose) if loss is None else exposed_text(loss, dose)
     emit(text, output)
 
 
-def roll_json(answer: Compensation, dose: HistoryDose, extra_ugy: float) -> dict[str, Any]:
-    """The answer and its dose as one object."""
+def roll_json(answer: Compensation, dose: HistoryDose, loss: ExposedLoss | None = None) -> dict[str, Any]:
+    """The answer and its dose as one object; an exposed roll has no exposure index."""
+    plain = answer.to_dict()
+    if loss is not None:
+        no_index = {"ei": None, "ei_exact": None, "ei_best": None, "snr_restored": None, "limited_by": "nothing helps"}
+        plain = {**plain, **no_index, "status": "already_exposed", "message": loss.message, "exposed": loss.to_dict()}
     return {
-        **answer.to_dict(),
-        "kerma_low_ugy": dose.kerma_low_ugy + extra_ugy,
-        "kerma_high_ugy": dose.kerma_high_ugy + extra_ugy,
-        "air_kerma_ugy": dose.air_kerma_ugy + extra_ugy,
+        **plain,
+        "kerma_low_ugy": dose.kerma_low_ugy,
+        "kerma_high_ugy": dose.kerma_high_ugy,
+        "air_kerma_ugy": dose.air_kerma_ugy,
+        "emulsion_dose_ugy": dose.emulsion_dose_ugy,
         "contributions": dose.contributions.to_dict(orient="records"),
         "notes": list(dose.notes),
     }
@@ -106,51 +130,103 @@ def roll_row(answer: Compensation) -> dict[str, Any]:
     }
 
 
-def roll_text(answer: Compensation, dose: HistoryDose, extra_ugy: float) -> str:
-    """The answer as a page for the terminal."""
-    blocks = [answer.message, ""]
-    if len(dose.contributions):
-        shown = dose.contributions
-        blocks.append(
-            render_table(
-                pd.DataFrame(
-                    {
-                        "pass": shown["source"],
-                        "count": shown["count"],
-                        "shield": shown["shield"].replace("", "none"),
-                        "lets through": [f"{100 * v:.0f} %" for v in shown["transmission"]],
-                        "low": [f"{v:.3g}" for v in shown["kerma_low_ugy"]],
-                        "typical": [f"{v:.4g}" for v in shown["kerma_ugy"]],
-                        "high": [f"{v:.3g}" for v in shown["kerma_high_ugy"]],
-                        "share": [f"{100 * v:.0f} %" for v in shown["share"]],
-                    }
-                ),
-                title="Dose at the film [uGy]",
-                numeric=("count", "lets through", "low", "typical", "high", "share"),
-            )
-        )
-    low, high = dose.kerma_low_ugy + extra_ugy, dose.kerma_high_ugy + extra_ugy
+def dose_text(dose: HistoryDose) -> str:
+    """The parts of a dose as a table for the terminal; nothing when there are none."""
+    shown = dose.contributions
+    if not len(shown):
+        return ""
+    return render_table(
+        pd.DataFrame(
+            {
+                "part": shown["source"],
+                "count": [f"{v:g}" for v in shown["count"]],
+                "shield": [text or "none" for text in shown["shield"]],
+                "lets through": [f"{100 * v:.0f} %" for v in shown["transmission"]],
+                "low": [f"{v:.3g}" for v in shown["kerma_low_ugy"]],
+                "typical": [f"{v:.4g}" for v in shown["kerma_ugy"]],
+                "high": [f"{v:.3g}" for v in shown["kerma_high_ugy"]],
+                "share": [f"{100 * v:.0f} %" for v in shown["share"]],
+            }
+        ),
+        title="Effective dose at the film [uGy]",
+        numeric=("count", "lets through", "low", "typical", "high", "share"),
+    )
+
+
+def dose_facts(dose: HistoryDose, peak_to_mean: float) -> list[tuple[str, str]]:
+    """What the dose is, in a few lines."""
+    low, high = dose.kerma_low_ugy, dose.kerma_high_ugy
     spread = f" ({low:.3g} to {high:.3g})" if low < high else ""
     facts = [
-        ("dose", f"{answer.kerma_ugy:.4g} uGy{spread}"),
+        ("effective dose", f"{dose.kerma_ugy:.4g} uGy{spread}"),
+        ("air kerma, emulsion dose", f"{dose.air_kerma_ugy:.4g} uGy, {dose.emulsion_dose_ugy:.4g} uGy"),
+    ]
+    if peak_to_mean > 1.0:
+        facts.append(("worst band", f"{peak_to_mean:.2f} times the mean fog; all figures are of it"))
+    return facts
+
+
+def roll_text(answer: Compensation, dose: HistoryDose) -> str:
+    """The answer as a page for the terminal."""
+    room = answer.highlight_room_stops
+    facts = [
+        *dose_facts(dose, answer.peak_to_mean),
         ("fog", f"{answer.fog_density:.3f} density"),
         ("shadow signal-to-noise kept", f"{100 * answer.snr_kept:.0f} % at ISO {format_speed(answer.film.speed)}"),
         ("contrast", f"{answer.contrast['clean']:.3f} clean, {answer.contrast['fogged']:.3f} fogged"),
-        (
-            "highlight room",
-            "none" if answer.highlight_room_stops is None else f"{answer.highlight_room_stops:.1f} stops",
-        ),
+        ("highlight room", "none" if room is None else f"{room:.1f} stops"),
         ("exact exposure index", "none" if answer.ei_exact is None else f"{answer.ei_exact:.1f}"),
+        ("limited by", answer.limited_by),
     ]
-    if answer.peak_to_mean > 1.0:
-        facts.insert(1, ("worst band", f"{answer.peak_to_mean:.2f} times the mean fog; all figures are of it"))
-    blocks.extend(f"{name:<29}{value}" for name, value in facts)
-    blocks.append("")
-    blocks.append("more exposure needed, by criterion")
-    for name, value in answer.stops.items():
-        used = "  (used)" if name == answer.criterion else ""
-        blocks.append(f"  {name:<27}" + ("not possible" if value is None else f"{value:.2f} stops") + used)
-    if dose.notes:
-        blocks.extend(["", *dose.notes])
-    blocks.extend(["", "Generic film data are typical values; test on one unimportant roll first."])
-    return "\n".join(blocks)
+    if answer.spread is not None:
+        mean = answer.spread["mean"]
+        facts.append(("at the mean fog", f"fog {mean['fog_density']:.3f}, {stops_text(mean['stops'])}"))
+    if answer.colour_shift is not None:
+        shift, filters = answer.colour_shift["density"], answer.colour_shift["filters"]
+        facts.append(("record that decides", answer.record))
+        facts.append(("added density", ", ".join(f"{name} {value:.3f}" for name, value in shift.items())))
+        facts.append(("filters to even it out", ", ".join(f"{value:.0f} {name}" for name, value in filters.items())))
+    blocks = [answer.message, "", dose_text(dose), *(f"{name:<29}{value}" for name, value in facts), ""]
+    if not answer.film.reversal:
+        blocks.append("more exposure needed, by criterion")
+        for name, value in answer.stops.items():
+            used = "  (used)" if name == answer.criterion else ""
+            blocks.append(f"  {name:<27}{stops_text(value)}{used}")
+    return "\n".join([*blocks, *_closing(answer.film.origin, dose)])
+
+
+def stops_text(value: float | None) -> str:
+    """Stops for people."""
+    return "not possible" if value is None else f"{value:.2f} stops"
+
+
+def exposed_text(loss: ExposedLoss, dose: HistoryDose) -> str:
+    """The loss of an exposed roll as a page for the terminal."""
+    zones = loss.zones.rename(columns=lambda name: name.replace("_", " "))
+    for column in zones.columns[2:4]:
+        zones[column] = [f"{v:.3f}" for v in zones[column]]
+    for column in zones.columns[4:]:
+        zones[column] = [f"{100 * v:.0f} %" for v in zones[column]]
+    table = render_table(zones, title="By exposure zone", numeric=list(zones.columns[1:]))
+    facts = dose_facts(dose, loss.peak_to_mean)
+    facts += [
+        (f"effective speed, {name}", "none" if v is None else f"ISO {v:.0f}")
+        for name, v in loss.effective_speed.items()
+    ]
+    if loss.printing_stops is not None:
+        black, middle = loss.printing_stops["same_black"], loss.printing_stops["same_middle"]
+        facts.append(("extra printing exposure", f"{black:.2f} stops for the same black, {middle:.2f} for the middle"))
+    facts.append(("density range", "{clean:.2f} clean, {fogged:.2f} fogged".format(**loss.density_range)))
+    if loss.film.kind == "bw-negative":
+        grades = {state: "none fits" if v is None else f"{v:.0f}" for state, v in loss.paper_grade.items()}
+        facts.append(("paper grade", "{clean} clean, {fogged} fogged".format(**grades)))
+    for name, black_point in loss.scan_black.items():
+        relative = 100 * black_point["relative_transmittance"]
+        facts.append((f"scan black point, {name}", f"{relative:.0f} % of the transmittance of unscanned film"))
+    lines = [f"{name:<38}{value}" for name, value in facts]
+    return "\n".join([loss.message, "", dose_text(dose), table, *lines, "", loss.development, *_closing("", dose)])
+
+
+def _closing(origin: str, dose: HistoryDose) -> list[str]:
+    source = f" Film data: {origin}." if origin else ""
+    return ["", *dose.notes, *([""] if dose.notes else []), f"Test on one unimportant roll first.{source}"]

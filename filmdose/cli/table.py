@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import pandas as pd
 import typer
 
 from filmdose.cli.options import (
+    DEFAULT_KIND,
     CriterionOption,
+    KindOption,
     SceneRangeOption,
     SnrTargetOption,
     criterion_name,
+    films_from_options,
     kerma_list,
-    number_list,
 )
 from filmdose.cli.output import (
     ALL_FORMATS,
@@ -26,12 +29,24 @@ from filmdose.cli.output import (
     render_table,
 )
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
-from filmdose.tables import TABLE_KERMA_UGY, TABLE_SPEEDS, caption, compensation_table, dose_points, ei_matrix
+from filmdose.tables import (
+    TABLE_KERMA_UGY,
+    TABLE_SPEEDS,
+    caption,
+    compensation_table,
+    dose_points,
+    ei_matrix,
+    loss_matrix,
+)
 
 
 def table(
     speeds: Annotated[
         str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
+    ] = None,
+    kind: KindOption = DEFAULT_KIND,
+    film: Annotated[
+        list[Path] | None, typer.Option("--film", help="Film file in place of speeds; may be repeated.", metavar="FILE")
     ] = None,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="Accumulated doses; microgray, or with a unit.", metavar="10,100,...")
@@ -45,10 +60,10 @@ def table(
     """Print the exposure index for film speeds against accumulated dose."""
     chosen = choose_format(format, output, ALL_FORMATS)
     name = criterion_name(criterion)
-    films = list(TABLE_SPEEDS) if speeds is None else number_list("speeds", speeds, unit="ISO")
+    films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
     doses = list(TABLE_KERMA_UGY) if kerma is None else kerma_list("kerma", kerma)
     cells = compensation_table(films, doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
-    words = caption(name, snr_target=snr_target, scene_range=scene_range)
+    words = caption(name, snr_target=snr_target, scene_range=scene_range, reversal=_reversal(cells))
     if chosen in ("csv", "json", "xlsx"):
         emit_table(cells, chosen, output, caption=words)
     elif chosen == "markdown":
@@ -57,7 +72,7 @@ def table(
             [
                 "### Dose of one pass [uGy]\n",
                 frame_markdown(points, caption=_unpublished()),
-                "### Exposure index\n",
+                f"### {_title(cells)}\n",
                 frame_markdown(_matrix(cells), caption=words),
             ]
         )
@@ -74,11 +89,20 @@ def table(
                 numeric=("low", "typical", "high"),
             )
             + "\n"
-            + render_table(
-                matrix, title="Exposure index for the accumulated dose", caption=words, numeric=list(matrix.columns)
-            )
+            + render_table(matrix, title=_title(cells), caption=words, numeric=list(matrix.columns))
         )
         emit(text, output)
+
+
+def _reversal(cells: pd.DataFrame) -> bool:
+    """True when every cell is of reversal film, whose table is one of losses."""
+    return bool((cells["kind"].str.endswith("reversal")).all())
+
+
+def _title(cells: pd.DataFrame) -> str:
+    if _reversal(cells):
+        return "Density lost in the blacks for the accumulated dose; expose as marked"
+    return "Exposure index for the accumulated dose"
 
 
 def _points() -> pd.DataFrame:
@@ -96,6 +120,6 @@ def _unpublished() -> str:
 
 
 def _matrix(cells: pd.DataFrame) -> pd.DataFrame:
-    matrix = ei_matrix(cells).reset_index()
+    matrix = (loss_matrix(cells) if _reversal(cells) else ei_matrix(cells)).reset_index()
     matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
     return matrix

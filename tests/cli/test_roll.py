@@ -106,3 +106,81 @@ def test_bad_input_is_one_line_and_exit_2(run, words, says):
     assert says in err
     assert err.startswith("error: ")
     assert err.count("\n") == 1
+
+
+def test_flights_and_storage_join_the_dose_and_take_no_shield(run):
+    got = answer(
+        run,
+        *("--speed", 400, "--pass", "cabin-ct=1", "--shield", "lead=0.25"),
+        *("--flight", "11@36000", "--storage", 180),
+    )
+    kinds = [row["kind"] for row in got["contributions"]]
+    assert kinds == ["pass", "flight", "storage"]
+    parts = [row["kerma_ugy"] for row in got["contributions"]]
+    assert got["kerma_ugy"] == pytest.approx(sum(parts))
+    assert got["contributions"][1]["transmission"] == got["contributions"][2]["transmission"] == 1.0
+    assert got["emulsion_dose_ugy"] > got["air_kerma_ugy"] > 0
+
+
+@pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
+def test_other_kinds(run, kind):
+    got = answer(run, "--speed", 100, "--kind", kind, "--kerma", 100)
+    assert got["film"]["kind"] == kind
+    assert ("records" in got["film"]) == kind.startswith("colour")
+    assert (got["status"] == "expose_as_marked") == kind.endswith("reversal")
+    code, out, _ = run("roll", "--speed", 100, "--kind", kind, "--kerma", 100)
+    assert code == 0
+    assert got["message"] in out
+
+
+def test_an_exposed_roll_gets_no_index(run):
+    got = answer(run, "--speed", 400, "--kerma", 500, "--exposed")
+    assert got["ei"] is None
+    assert got["ei_exact"] is None
+    assert got["status"] == "already_exposed"
+    assert got["exposed"]["printing_stops"]["same_black"] > 0
+    code, out, _ = run("roll", "--speed", 400, "--kerma", 500, "--exposed")
+    assert code == 0
+    assert "Set EI" not in out
+    for words in ("By exposure zone", "paper grade", "scan black point", "Development cannot undo fog"):
+        assert words in out
+
+
+def test_scene_from_two_meter_readings(run):
+    by_readings = answer(
+        run, *("--speed", 400, "--kerma", 100, "--shadow-reading", 7, "--highlight-reading", 7 + 2.2 / math.log10(2))
+    )
+    assert by_readings["scene_range"] == pytest.approx(2.2)
+
+
+def test_film_file_in_place_of_a_speed(run, tmp_path):
+    from filmdose.filmfile import write_film
+    from filmdose.generic import generic_film
+
+    path = write_film(generic_film(800), tmp_path / "film.toml")
+    by_file = answer(run, "--film", path, "--pass", "cabin-ct=1")
+    by_speed = answer(run, "--speed", 800, "--pass", "cabin-ct=1")
+    assert by_file["stops"] == by_speed["stops"]
+    assert by_file["ei"] == by_speed["ei"]
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        ([], "speed: got None"),
+        (["--speed", "400", "--kind", "wet-plate"], "kind: got 'wet-plate'"),
+        (["--speed", "400", "--film", "x.toml"], "speed: got 400"),
+        (["--film", "missing.toml"], "missing.toml"),
+        (["--speed", "400", "--flight", "long"], "flight: got 'long'"),
+        (["--speed", "400", "--flight", "-2"], "hours: got -2"),
+        (["--speed", "400", "--storage", "-2"], "days: got -2"),
+        (["--speed", "400", "--shadow-reading", "7"], "highlight_reading: got None"),
+        (["--speed", "400", "--shadow-reading", "7", "--highlight-reading", "7"], "highlight_ev: got 7"),
+    ],
+)
+def test_more_bad_input(run, words, says):
+    code, out, err = run("roll", *words)
+    assert code == 2
+    assert out == ""
+    assert says in err
+    assert err.count("\n") == 1

@@ -87,3 +87,21 @@ def test_bad_input_is_one_line_and_exit_2(run, tmp_path, monkeypatch, words, say
     assert err.startswith("error: ")
     assert err.count("\n") == 1
     assert list(tmp_path.iterdir()) == []
+
+
+def test_other_kinds_and_film_files(run, tmp_path):
+    from filmdose.filmfile import write_film
+    from filmdose.generic import generic_film
+
+    code, out, _ = run("table", "--kind", "colour-negative")
+    assert code == 0
+    assert "ISO 3200" in out
+    code, out, _ = run("table", "--kind", "colour-reversal")
+    assert code == 0
+    assert "Density lost in the blacks" in out
+    assert "expose as marked" in out
+    path = write_film(generic_film(800), tmp_path / "film.toml")
+    code, out, _ = run("table", "--film", path, "--kerma", "100", "--format", "csv")
+    assert code == 0
+    (row,) = csv.DictReader(io.StringIO(out))
+    assert float(row["ei"]) == compensate(800, 100.0).ei

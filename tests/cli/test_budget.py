@@ -1,0 +1,48 @@
+"""filmdose budget: how much dose until a loss."""
+
+import json
+
+import pytest
+
+from filmdose.budget import kerma_for_loss
+
+
+def test_text_names_losses_and_says_what_is_not_known(run):
+    code, out, _ = run("budget", "--speeds", "100,800")
+    assert code == 0
+    assert "beyond rescue" in out
+    assert "No dose per bag has been published" in " ".join(out.split())
+
+
+def test_json_agrees_with_the_library(run):
+    code, out, _ = run("budget", "--speeds", "800", "--loss", "0.5,inf", "--format", "json")
+    assert code == 0
+    half, rescue = json.loads(out)
+    assert half["kerma_ugy"] == pytest.approx(kerma_for_loss(800, 0.5).kerma_ugy)
+    assert rescue["loss_stops"] is None  # JSON has no infinity
+    assert rescue["kerma_ugy"] > half["kerma_ugy"]
+
+
+@pytest.mark.parametrize("format", ["csv", "markdown"])
+def test_other_formats(run, format):
+    code, out, _ = run("budget", "--speeds", "800", "--format", format)
+    assert code == 0
+    assert out
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["--loss", "0"], "loss: got '0'"),
+        (["--loss", "much"], "loss: got 'much'"),
+        (["--kind", "colour-reversal"], "negative film"),
+        (["--speeds", "x"], "speeds: got 'x'"),
+        (["--format", "pdf"], "format: got 'pdf'"),
+    ],
+)
+def test_bad_input(run, words, says):
+    code, out, err = run("budget", *words)
+    assert code == 2
+    assert out == ""
+    assert says in err
+    assert err.count("\n") == 1
