@@ -71,9 +71,10 @@ GOOD_FIT = 0.003
 QUANTA_CANDIDATES = (8.0, 16.0)
 
 _CLASS_SPACING = 0.08  # log units; the threshold of 4 quanta rises over 0.23
-_MARGIN = 0.3  # classes reach this far beyond the end where the curve is still going on
+_MARGIN = 0.3  # classes reach this far beyond the readings at the toe ...
+_SHOULDER_MARGIN = 1.5  # ... and at the shoulder, where they run out to nothing on the smoothest way
 _HIDDEN = 0.2  # and, at the end where it has levelled, to where this share of a class is hidden
-_SMOOTHING = 10.0 ** np.linspace(-9.0, 2.0, 34)
+_SMOOTHING = 10.0 ** np.linspace(-9.0, 4.0, 40)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -633,17 +634,22 @@ class _Solution:
 
 @dataclass(frozen=True, kw_only=True)
 class _Design:
-    """Rows of the least-squares problem, each divided by its relative standard deviation."""
+    """Rows of the least-squares problem, each divided by its relative standard deviation.
+
+    ``rough`` are second differences of the weights, with nothing beyond the end at the shoulder.
+    """
 
     matrix: FloatArray
     target: FloatArray
     floor_columns: int
+    rough: FloatArray
 
 
 def _class_grid(x: FloatArray, quanta: float, *, positive: bool, open_toe: bool) -> FloatArray:
     """Log sensitivities whose thresholds lie within the readings and a little beyond, evenly spaced."""
     threshold = math.log10(float(gammaincinv(quanta, 0.5)))
-    fastest, slowest = threshold - x[0] + _MARGIN, threshold - x[-1] - _MARGIN
+    beyond = (_SHOULDER_MARGIN, _MARGIN) if positive else (_MARGIN, _SHOULDER_MARGIN)
+    fastest, slowest = threshold - x[0] + beyond[0], threshold - x[-1] - beyond[1]
     if open_toe:
         hidden = math.log10(float(gammaincinv(quanta, 1.0 - _HIDDEN if positive else _HIDDEN)))
         if positive:
@@ -674,14 +680,21 @@ def _design(
     if ends and (unexposed is None or positive):
         rows.append(np.hstack([np.zeros(ends), columns[-1 if positive else 0]])[None])
         target.append(np.zeros(1))
-    return _Design(matrix=np.vstack(rows), target=np.concatenate(target), floor_columns=ends)
+    classes = columns.shape[1]
+    differences = np.diff(np.eye(classes + 1), 2, axis=0)
+    differences = differences[:, :-1] if positive else differences[:, 1:]
+    return _Design(
+        matrix=np.vstack(rows),
+        target=np.concatenate(target),
+        floor_columns=ends,
+        rough=np.hstack([np.zeros((classes - 1, ends)), differences]),
+    )
 
 
 def _smooth_nnls(design: _Design, floor_known: float | None, smoothing: float | None) -> _Solution:
     """Floor and weights, none below zero; lambda by generalised cross-validation when not given."""
     matrix, target, ends = design.matrix, design.target, design.floor_columns
-    classes = matrix.shape[1] - ends
-    rough = np.hstack([np.zeros((classes - 2, ends)), np.diff(np.eye(classes), 2, axis=0)])
+    rough = design.rough
     scale = math.sqrt(float(np.sum(matrix**2)) / float(np.sum(rough**2)))
     values = _SMOOTHING if smoothing is None else [check_number("smoothing", smoothing, low=0.0)]
     best: _Solution | None = None
@@ -758,10 +771,10 @@ def _what_is_missing(fits: Sequence[RecordFit], *, stacklevel: int) -> list[str]
             )
         if not fit.shoulder_reached:
             messages.append(
-                f"The {fit.record} readings do not reach the shoulder: density beyond the last step is not known, "
-                "and the highlight room comes out too small."
+                f"The {fit.record} readings do not reach the shoulder: density beyond the last step is a guess, "
+                "and so is the highlight room. Read steps with more exposure."
                 if not fit.emulsion.positive
-                else f"The {fit.record} readings do not reach the shoulder: greatest density is not known. "
+                else f"The {fit.record} readings do not reach the shoulder: greatest density is a guess. "
                 "Read steps with less exposure."
             )
     for message in messages:
