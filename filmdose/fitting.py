@@ -313,7 +313,7 @@ def fit_film(
 
     >>> import numpy as np
     >>> from filmdose.generic import generic_film
-    >>> steps = np.linspace(-4.0, 0.5, 31)
+    >>> steps = np.arange(33) * 0.15 - 4.3
     >>> read = StepReadings(
     ...     log_exposure=steps, densities={"visual": generic_film(400).records[0].density(steps)}
     ... )
@@ -356,7 +356,7 @@ def fit_film(
                 base_density=_of_record(base_density, record),
                 unexposed_density=_of_record(unexposed_density, record),
                 assumed_native_fog=record_value(kind, record, "native_fog"),
-                rms_granularity=rms_granularity or film_value(kind, "rms_granularity"),
+                rms_granularity=film_value(kind, "rms_granularity") if rms_granularity is None else rms_granularity,
                 quanta=grain_quanta,
                 hit_exponent=exponent,
                 hits_per_ugy=hits_per_ugy,

@@ -216,6 +216,7 @@ def readings(**more):
         ({"axis": "relative"}, ArgumentError, "rated speed"),
         ({"speed": -400}, ArgumentError, "speed"),
         ({"speed": "fast"}, ArgumentError, "speed"),
+        ({"rms_granularity": 0}, ArgumentError, "rms_granularity"),
     ],
 )
 def test_impossible_films(options, error, match):

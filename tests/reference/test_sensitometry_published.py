@@ -155,3 +155,16 @@ def test_delta_x_approximates_the_fractional_gradient():
     for width in (0.15, 0.2, 0.25):
         toe = ToeShoulderCurve(unexposed_density=0.2, slope=0.68, toe_log_exposure=-2.5, toe_width=width)
         assert abs(delta_x_speed(toe).log_speed_point - fractional_gradient_point(toe).log_exposure) < 0.1
+
+
+def test_every_source_is_in_a_bibliography():
+    root = Path(__file__).parents[2]
+    known = (root / "filmdose/data/references.bib").read_text() + (root / "reference/sources.bib").read_text()
+    for path in (
+        "reference/sensitometry.csv",
+        "reference/curves/digitised_curves.csv",
+        "filmdose/data/paper_grades.csv",
+    ):
+        lines = [line for line in (root / path).read_text().splitlines() if not line.startswith("#")]
+        for row in csv.DictReader(lines):
+            assert f"{{{row['source']}," in known, (path, row)
