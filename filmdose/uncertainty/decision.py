@@ -23,6 +23,9 @@ __all__ = ["COST_OVER", "COST_UNDER", "Bracket", "Decision", "bracket_plan", "de
 #: (common practice, no source; the user may set both).
 COST_UNDER, COST_OVER = 4.0, 1.0
 
+#: On reversal film it is the other way round: highlights that are burnt out are gone, dark tones are only dark.
+REVERSAL_COST_UNDER, REVERSAL_COST_OVER = 1.0, 4.0
+
 _THIRD = 1.0 / 3.0
 
 
@@ -194,7 +197,9 @@ def bracket_plan(
         raise ArgumentError("stops", "nothing that can be rescued", "at least one finite value [stops]")
     needed, mass = needed[finite], mass[finite] / mass[finite].sum()
     top = min(float(weighted_quantile(needed, 0.95, mass)), max(float(room_stops), 0.0))
-    choices = _THIRD * np.arange(0, max(1, math.floor(top / _THIRD + 1e-9) + 1))
+    choices: FloatArray = np.asarray(
+        _THIRD * np.arange(0, max(1, math.floor(top / _THIRD + 1e-9) + 1)), dtype=np.float64
+    )
     loss = _loss(choices[:, None], needed, under, over)
     between = _between(choices, needed, mass, loss)
     below = np.where(needed <= choices[:, None], loss, 0.0) @ mass

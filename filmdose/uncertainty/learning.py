@@ -29,7 +29,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
-from scipy.special import ndtri
 from scipy.stats import chi2, qmc
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
@@ -39,8 +38,9 @@ from filmdose.files import write_text_atomic
 from filmdose.trip import Roll, Trip
 from filmdose.uncertainty.decision import weighted_quantile
 from filmdose.uncertainty.model import LN10, Draws, TripModel, film_offsets, trip_model
-from filmdose.uncertainty.priors import Priors
-from filmdose.uncertainty.propagation import POINTS, Random, random_generator, roll_index
+from filmdose.uncertainty.priors import SCORE_95, Priors
+from filmdose.uncertainty.propagation import roll_index
+from filmdose.uncertainty.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.units import parse_kerma
 
 __all__ = [
@@ -52,6 +52,7 @@ __all__ = [
     "read_learned",
     "read_readings",
     "save_learned",
+    "trip_readings",
 ]
 
 #: Readings less likely than this under the prior are refused; less likely than the second, warned about.
@@ -70,41 +71,47 @@ class ContradictionError(FilmdoseError, ValueError):
 
 @dataclass(frozen=True, kw_only=True)
 class FogReading:
-    """Density of an unexposed part of a developed roll, against what it would have been without the scans.
+    """Base plus fog of a developed roll where no light fell, and what it would be without the scans.
 
     Parameters
     ----------
     roll
         Id of the roll.
-    density
-        Its base plus fog [density].
+    base_plus_fog
+        What was read on it [density; 0 to 6]; of reversal film its greatest density.
     control
-        Base plus fog of an unscanned roll of the same film in the same development [density]; None takes the
-        film's known base plus fog, with the larger error that goes with it.
+        The same of an unscanned roll of the same film in the same development [density].
+    known_base_plus_fog
+        In place of a control, what the film is known to have [density]; with neither, that of the film's data.
+        Both bring the uncertainty of the prior ``base_plus_fog_error``.
     error
-        Standard deviation of each of the two readings [density; above 0].
+        Standard error of one density reading [density; above 0].
     record
-        Record that was read; the only one, or "green", when left out.
+        Record that was read; the only one, or the green one, when left out.
     where
         "mean" of the roll, or "worst" band.
 
     Raises
     ------
     ArgumentError, UnknownNameError
-        A density that is negative or not finite, an error of zero, an unknown place.
+        A density out of range, an error of zero, a control beside a known value, an unknown place.
     """
 
     roll: str
-    density: float
+    base_plus_fog: float
     control: float | None = None
-    error: float = 0.01
+    known_base_plus_fog: float | None = None
+    error: float = 0.02
     record: str = ""
     where: str = "mean"
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "density", check_number("density", self.density, low=0.0, high=6.0))
-        if self.control is not None:
-            object.__setattr__(self, "control", check_number("control", self.control, low=0.0, high=6.0))
+        for name in ("base_plus_fog", "control", "known_base_plus_fog"):
+            value = getattr(self, name)
+            if value is not None or name == "base_plus_fog":
+                object.__setattr__(self, name, check_number(name, value, low=0.0, high=6.0, unit="density"))
+        if self.control is not None and self.known_base_plus_fog is not None:
+            raise ArgumentError("control", self.control, "a control or a known base plus fog, not both")
         action = "Read the same place several times to find it."
         error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density", action=action)
         object.__setattr__(self, "error", error)
@@ -193,24 +200,27 @@ def _prepare(model: TripModel, reading: Reading) -> _Prepared:
         )
     name, record = _record_of(reading, roll)
     known = float(record.maximum_density() if record.positive else record.minimum_density())
-    error = math.sqrt(2.0) * reading.error
-    if reading.control is None:
+    if reading.known_base_plus_fog is not None:
+        known = reading.known_base_plus_fog
+    if reading.control is not None:
+        known, error = reading.control, math.sqrt(2.0) * reading.error
+    else:
         base = model.priors["base_plus_fog_error"]
-        error = math.hypot(reading.error, (base.high - base.low) / (2.0 * 1.6448536269514722))
-    fog = reading.density - (known if reading.control is None else reading.control)
+        error = math.hypot(reading.error, (base.high - base.low) / (2.0 * SCORE_95))
+    fog = reading.base_plus_fog - known
     sign = -1.0 if record.positive else 1.0
     greatest = float(record.maximum_density() - record.minimum_density())
     if sign * fog > greatest + 3.0 * error:
         raise ArgumentError(
-            "density",
-            reading.density,
+            "base_plus_fog",
+            reading.base_plus_fog,
             f"a fog of at most {greatest:.2f}, the range of this film",
             f"Roll {reading.roll} reads {abs(fog):.2f} of fog: was it exposed to light, or is it another film?",
         )
     if sign * fog < -3.0 * error:
         raise ArgumentError(
-            "density",
-            reading.density,
+            "base_plus_fog",
+            reading.base_plus_fog,
             f"a scanned roll that is fogged at least as much as its control, within the error {error:.3f}",
             f"Roll {reading.roll} reads {sign * fog:.3f}: are roll and control swapped?",
         )
@@ -303,7 +313,7 @@ class Learned:
         as far as the prior or another reading tells them apart.
         """
         model = self._model()
-        draws = np.asarray(ndtri(qmc.Sobol(len(model.inputs), rng=0).random(4096)))
+        draws = normal_points(len(model.inputs), 4096, np.random.default_rng(0))
         rows = []
         for name, unit, function in _quantities(model):
             before = weighted_quantile(function(draws), POINTS)
@@ -369,7 +379,7 @@ def _product(model: TripModel, name: str, scores: FloatArray) -> FloatArray:
 
 def learn(
     trip: Trip | TripModel | Sequence[Roll],
-    readings: Reading | Iterable[Reading],
+    readings: Reading | Iterable[Reading] | None = None,
     *,
     priors: Priors | None = None,
     learned: Learned | None = None,
@@ -386,7 +396,7 @@ def learn(
     trip
         The trip of the rolls, or its model.
     readings
-        Fog readings and dose readings, of any rolls of the trip.
+        Fog readings and dose readings, of any rolls of the trip; those of the trip itself when left out.
     priors
         Shipped ones when left out.
     learned
@@ -418,13 +428,15 @@ def learn(
     >>> from filmdose.generic import generic_film
     >>> from filmdose.history import History, Pass
     >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
-    >>> taught = learn([roll], FogReading(roll="a", density=0.40, control=0.28, error=0.01))
+    >>> taught = learn([roll], FogReading(roll="a", base_plus_fog=0.40, control=0.28, error=0.01))
     >>> taught.summary().loc["kappa * dose[cabin-ct @ this trip]", "narrowed"] > 0.7
     True
     >>> taught.correlation() < -0.8
     True
     """
     model = trip_model(trip, priors)
+    if readings is None:
+        readings = trip_readings(model.trip)
     given = (readings,) if isinstance(readings, (FogReading, DoseReading)) else tuple(readings)
     if not given:
         raise ArgumentError("readings", given, "at least one FogReading or DoseReading")
@@ -526,7 +538,7 @@ def _explain(model: TripModel, prepared: Sequence[_Prepared]) -> _Explanation:
     covariance = np.linalg.inv(np.eye(size) + jacobian.T @ jacobian)
     return _Explanation(
         best=best,
-        factor=np.linalg.cholesky(0.5 * (covariance + covariance.T)),
+        factor=np.asarray(np.linalg.cholesky(0.5 * (covariance + covariance.T))),
         badness=value,
         residuals=around[0],
     )
@@ -566,10 +578,7 @@ def _mixture(
 ) -> tuple[FloatArray, FloatArray]:
     """Draws, a quarter from the prior and the rest normal, and ln(prior / proposal)."""
     # A sequence of its own for each part: single points of one Sobol sequence are not spread evenly.
-    parts = [
-        np.asarray(ndtri(np.clip(qmc.Sobol(centre.size, rng=child).random(count // 4), 1e-12, 1.0 - 1e-12)))
-        for child in rng.spawn(4)
-    ]
+    parts = [normal_points(centre.size, count // 4, child) for child in rng.spawn(4)]
     scores = np.vstack([parts[0], *(centre + part @ factor.T for part in parts[1:])])
     whitened = solve_triangular(factor, (scores - centre).T, lower=True)
     log_prior = -0.5 * np.sum(scores**2, axis=1)
@@ -583,8 +592,8 @@ def _from_learned(
 ) -> FloatArray:
     """Draws of what earlier trips have taught, the rest from the prior."""
     size = len(model.inputs)
-    even = np.clip(qmc.Sobol(size + 1, rng=rng).random(count), 1e-12, 1.0 - 1e-12)
-    scores = np.asarray(ndtri(even[:, :size]))
+    even = qmc.Sobol(size + 1, rng=rng).random(count)
+    scores = to_normal(even[:, :size])
     places, draws, cumulative = known
     chosen: NDArray[np.intp] = np.minimum(np.searchsorted(cumulative, even[:, size], side="right"), len(draws) - 1)
     scores[:, places] = draws[chosen]
@@ -675,16 +684,36 @@ def read_learned(path: str | Path) -> Learned:
 
 
 _READING_FIELDS: dict[str, tuple[type[Any], tuple[str, ...]]] = {
-    "fog": (FogReading, ("roll", "density", "control", "error", "record", "where")),
-    "dose": (DoseReading, ("roll", "kerma", "relative_error")),
+    "reading": (
+        FogReading,
+        ("roll", "base_plus_fog", "control", "known_base_plus_fog", "error", "record", "where", "date", "note"),
+    ),
+    "dose": (DoseReading, ("roll", "kerma", "relative_error", "date", "note")),
 }
+
+
+def trip_readings(trip: Trip) -> tuple[FogReading, ...]:
+    """The fog readings that stand in a trip itself."""
+    return tuple(
+        FogReading(
+            roll=roll.id,
+            base_plus_fog=reading.base_plus_fog,
+            control=reading.control if reading.control_measured else None,
+            known_base_plus_fog=None if reading.control_measured else reading.control,
+            error=reading.error,
+            record=reading.record,
+        )
+        for roll in trip.rolls
+        for reading in roll.readings
+    )
 
 
 def read_readings(path: str | Path) -> tuple[Reading, ...]:
     """Read measured rolls from a TOML file.
 
-    One table ``[[fog]]`` for each density (roll, density, control, error, record, where) and one ``[[dose]]`` for
-    each dosemeter (roll, kerma, relative_error); roll and density, or roll and kerma, must be there.
+    One table ``[[reading]]`` for each density, as in a trip file (roll, base_plus_fog, control or
+    known_base_plus_fog, error, record, and where: "mean" or "worst"), and one ``[[dose]]`` for each dosemeter
+    (roll, kerma, relative_error). The first two fields must be there; date and note may.
 
     Raises
     ------
@@ -698,12 +727,12 @@ def read_readings(path: str | Path) -> tuple[Reading, ...]:
     readings: list[Reading] = []
     for table, rows in data.items():
         if table not in _READING_FIELDS:
-            raise InputFileError(path, f"table '{table}'", "is not known; allowed are fog, dose.")
+            raise InputFileError(path, f"table '{table}'", "is not known; allowed are reading, dose.")
         if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
             raise InputFileError(path, f"table '{table}'", f"must be written [[{table}]], once for each reading.")
         readings.extend(_reading(path, table, number, row) for number, row in enumerate(rows, 1))
     if not readings:
-        raise InputFileError(path, "", "has no reading.", "Add at least one [[fog]] with roll and density.")
+        raise InputFileError(path, "", "has no reading.", "Add at least one [[reading]] with roll and base_plus_fog.")
     return tuple(readings)
 
 
@@ -718,7 +747,9 @@ def _reading(path: str | Path, table: str, number: int, row: Mapping[str, Any]) 
             raise InputFileError(path, f"{place}, field {key!r}", "is missing.")
     if not isinstance(row["roll"], str):
         raise InputFileError(path, f"{place}, field 'roll'", f"is {row['roll']!r}; allowed is a text in quotes.")
-    values = {("kerma_ugy" if key == "kerma" else key): value for key, value in row.items()}
+    values = {
+        ("kerma_ugy" if key == "kerma" else key): value for key, value in row.items() if key not in ("date", "note")
+    }
     try:
         reading: Reading = kind(**values)
     except FilmdoseError as error:

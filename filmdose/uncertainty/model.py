@@ -13,7 +13,7 @@ else one scanner for each source and trip.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -106,7 +106,7 @@ class _Through:
 
     def __init__(self, shields: tuple[Shield, ...], beam: Beam, thickness: Prior) -> None:
         self.beam = beam
-        self.open = np.array(beam_moments(beam))
+        self.open = beam_moments(beam)
         low, high = (float(thickness.value(score)) for score in (-5.0, 5.0))
         # For a known thickness a point is enough; the fit needs an interval.
         domain = [low, high] if high > low else [0.9 * low, 1.1 * high]
@@ -145,8 +145,9 @@ class _Through:
     def logs(self, factor: FloatArray, scatter: FloatArray, eta: FloatArray) -> tuple[FloatArray, FloatArray]:
         """ln of the transmission of fog and of air kerma."""
         kerma, first, second, broad = (np.asarray(curve(factor)) for curve in self.curves)
-        behind = mean_response((np.exp(first), np.exp(second)), eta)
-        narrow = kerma + np.log(behind / mean_response((self.open[0], self.open[1]), eta))
+        moments: Any = (np.exp(first), np.exp(second))
+        behind = mean_response(moments, eta)
+        narrow = kerma + np.log(behind / mean_response(self.open, eta))
         # In a beam hardened far the published kerma fit lies below; a film's scatter cannot take fog away.
         wide = np.maximum(broad, narrow)
         return narrow + scatter * (wide - narrow), kerma + scatter * np.maximum(broad - kerma, 0.0)
@@ -432,14 +433,19 @@ class TripModel:
         return result
 
 
-def _log_calibration(bounds: tuple[float, float]) -> Any:
+def _log_calibration(bounds: tuple[float, float]) -> Callable[[FloatArray], FloatArray]:
     """ln of kappa times the calibration kerma as a function of b [error below 1e-9]."""
     low, high = bounds
-    kappa = lambda b: math.log(calibrated_hits_per_ugy(hit_exponent=float(b), calibration_kerma_ugy=1.0))  # noqa: E731
+
+    def exact(b: FloatArray) -> FloatArray:
+        kappas = [calibrated_hits_per_ugy(hit_exponent=float(value), calibration_kerma_ugy=1.0) for value in b]
+        return np.asarray(np.log(np.array(kappas)))
+
     if high - low < 1e-9:
-        only = kappa(low)
+        (only,) = exact(np.array([low]))
         return lambda b: np.full(np.shape(b), only)
-    return Chebyshev.interpolate(np.vectorize(kappa), 14, domain=[low, high])
+    curve = Chebyshev.interpolate(exact, 14, domain=[low, high])
+    return lambda b: np.asarray(curve(b))
 
 
 def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = None) -> TripModel:

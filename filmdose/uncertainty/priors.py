@@ -349,9 +349,12 @@ def read_priors(path: str | Path) -> Priors:
             raise InputFileError(path, place, "has only one of low and high.", "Give both, or neither if it is known.")
         old = result.get(name)
         points = {key: row.get(key, row["typical"]) for key in ("low", "typical", "high")}
-        words = {"kind": "log_normal" if old is None else old.kind, "note": f"given in {Path(path).name}"}
+        words: dict[str, Any] = {
+            "kind": "log_normal" if old is None else old.kind,
+            "note": f"given in {Path(path).name}",
+        }
         if old is not None:
-            words |= {"label": old.label, "unit": old.unit, "scope": old.scope}
+            words |= {"kind": old.kind, "label": old.label, "unit": old.unit, "scope": old.scope}
         elif name.startswith("dose:"):
             words["unit"] = "uGy"
         words |= {key: row[key] for key in ("kind", "unit", "note") if key in row}

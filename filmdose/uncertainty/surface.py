@@ -11,6 +11,8 @@ Where no exposure restores the shadow any more the need has a vertical tangent: 
 solutions meet.  Dose is therefore counted as t = 1 - sqrt(1 - w), with w the
 logarithmic dose over that of this end; in t the need is smooth up to the end itself.
 
+Reversal film has a table of its own: not what it needs, but what it loses.
+
 The error is not assumed but measured against the solver when a table is made, on
 shapes and doses between its nodes; where it is too large, more nodes are taken.
 """
@@ -19,21 +21,23 @@ from __future__ import annotations
 
 import math
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from itertools import product
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc
 
 from filmdose.arrays import FloatArray
-from filmdose.compensation import shadow_points
+from filmdose.compensation import REVERSAL_HIGHLIGHT, shadow_points
 from filmdose.emulsion import Emulsion
 from filmdose.errors import ValidityWarning
 from filmdose.film import Film
 from filmdose.solver import DENSITY_STEP, RecordProblem, RecordSolution, record_problem
+from filmdose.units import LOG10_2
 
 __all__ = ["SURFACE_TOLERANCE_STOPS", "Answers", "FilmSurface", "RecordSurface", "Shape", "film_surface"]
 
@@ -62,22 +66,24 @@ class Shape:
 
 
 def shaped_problem(
-    emulsion: Emulsion, density_step: float, hit_exponent: float, grain_area_exponent: float, log_contrast: float
-) -> tuple[RecordProblem, float]:
-    """The solver for a record of another shape, and the log exposure of its clean speed point.
+    emulsion: Emulsion, density_step: float, point: float, hit_exponent: float, grain_area_exponent: float
+) -> RecordProblem:
+    """The solver for a record with other exponents; ``point`` is the log exposure of its clean speed point.
 
-    A contrast factor multiplies all densities above the base, as more or less development does; the speed
-    point is found again.  Grain area grows as hits**grain_area_exponent (the solver's own is 2/3).
+    Grain area grows as hits**grain_area_exponent (the solver's own is 2/3).
     """
-    record = replace(emulsion, hit_exponent=hit_exponent, weights=emulsion.weights * math.exp(log_contrast))
-    point = float(record.curve().inverse(record.minimum_density() + density_step))
+    record = replace(emulsion, hit_exponent=hit_exponent)
     problem = record_problem(record, point, density_step)
     exponent = 1.5 * grain_area_exponent * hit_exponent
     if not math.isclose(exponent, hit_exponent, rel_tol=1e-12):
         # Area goes as 10**(2 b z / 3): another b gives the noise, and the hits are put back.
         other = record_problem(replace(record, hit_exponent=min(exponent, 2.0)), point, density_step)
         problem = replace(other, exponents=problem.exponents, hits_per_ugy=problem.hits_per_ugy)
-    return problem, point
+    return problem
+
+
+def _speed_point(emulsion: Emulsion, density_step: float) -> float:
+    return float(emulsion.curve().inverse(emulsion.minimum_density() + density_step))
 
 
 def _nodes(bounds: tuple[float, float], count: int) -> FloatArray:
@@ -106,8 +112,10 @@ class _Table:
     end, so that nothing bends between nodes; beyond it the last value stands.
     """
 
-    def __init__(self, quantity: Callable[[_Node, FloatArray], FloatArray], nodes: list[_Node]) -> None:
-        limits = np.array([_last_dose(partial(quantity, node)) for node in nodes])
+    def __init__(
+        self, quantity: Callable[[Any, FloatArray], FloatArray], nodes: Sequence[Any], *, endless: bool = False
+    ) -> None:
+        limits = np.array([_GREATEST_HITS if endless else _last_dose(partial(quantity, node)) for node in nodes])
         self.log_limits = np.log(limits)
         ends = np.full(limits.shape, limits.min()) if limits.max() >= _GREATEST_HITS else limits
         self.log_ends = np.log(ends)
@@ -151,18 +159,22 @@ def _doses(end: float) -> FloatArray:
     return np.asarray(hits)
 
 
+#: Doses at which the end of every quantity is looked for first.
+_COARSE = np.geomspace(1e-4, _GREATEST_HITS, 129)
+
+
 def _last_dose(solved: Callable[[FloatArray], FloatArray]) -> float:
     """Largest hits for which there is a solution, at most the greatest looked at [relative error below 1e-6]."""
-    if np.isfinite(solved(np.array([_GREATEST_HITS])))[0]:
-        return _GREATEST_HITS
-    low, high = math.log(1e-4), math.log(_GREATEST_HITS)
-    for _ in range(5):
-        trial = np.linspace(low, high, 34)
-        first = int(np.argmin(np.isfinite(solved(np.exp(trial)))))
+    log_hits = np.log(_COARSE)
+    for _ in range(4):
+        reached = np.isfinite(solved(np.exp(log_hits)))
+        first = int(np.argmin(reached))
+        if reached[first]:
+            return _GREATEST_HITS
         if first == 0:
             break
-        low, high = trial[first - 1], trial[first]
-    return math.exp(low)
+        log_hits = np.linspace(log_hits[first - 1], log_hits[first], 34)
+    return float(np.exp(log_hits[0]))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -204,6 +216,7 @@ class RecordSurface:
     ) -> None:
         self.criterion, self.snr_target = criterion, snr_target
         self._emulsion, self._step = emulsion, density_step
+        self._contrasts: dict[float, tuple[Emulsion, float]] = {}
         self.nominal_point = _speed_point(emulsion, density_step)
         self.axes = [_nodes(bounds, count) for bounds, count in zip(shape.ranges, counts, strict=True)]
         nodes = [self._node(*node) for node in product(*(axis.tolist() for axis in self.axes))]
@@ -223,10 +236,15 @@ class RecordSurface:
             return np.log(node.solve(some).fog_density / some)
 
         self._stops, self._room_end = _Table(stops, nodes), _Table(room_end, nodes)
-        self._log_snr, self._log_fog = _Table(log_snr, nodes), _Table(log_fog, nodes)
+        self._log_snr, self._log_fog = _Table(log_snr, nodes), _Table(log_fog, nodes, endless=True)
 
     def _node(self, b: float, area: float, log_contrast: float) -> _Node:
-        problem, point = shaped_problem(self._emulsion, self._step, b, area, log_contrast)
+        """A contrast factor multiplies all densities above the base, as more or less development does."""
+        if log_contrast not in self._contrasts:
+            record = replace(self._emulsion, weights=self._emulsion.weights * math.exp(log_contrast))
+            self._contrasts[log_contrast] = record, _speed_point(record, self._step)
+        record, point = self._contrasts[log_contrast]
+        problem = shaped_problem(record, self._step, point, b, area)
         return _Node(problem=problem, scale=10.0 ** (b * (self.nominal_point - point)))
 
     def node_weights(self, shapes: FloatArray) -> FloatArray:
@@ -246,7 +264,7 @@ class RecordSurface:
         return Answers(
             stops=np.where(beyond, np.inf, stops),
             capped_stops=stops,
-            fog_density=np.exp(log_fog) * hits,
+            fog_density=np.exp(log_fog) * np.minimum(hits, _GREATEST_HITS),
             snr_kept=np.where(clean, 1.0, np.minimum(np.exp(log_snr), 1.0)),
             room_end=room,
         )
@@ -264,8 +282,131 @@ class RecordSurface:
         )
 
 
-def _speed_point(emulsion: Emulsion, density_step: float) -> float:
-    return float(emulsion.curve().inverse(emulsion.minimum_density() + density_step))
+# -- reversal film -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Losses:
+    """What reversal film loses; first axis draws, second rolls.
+
+    Parameters
+    ----------
+    maximum_density
+        Greatest density lost [density].
+    range_stops
+        Usable range lost at the dark end [stops]; infinite when nothing is left of it.
+    highlight_shift_stops
+        Change of exposure that keeps the highlight point at its density [stops; at most 0].
+    snr_kept
+        Signal-to-noise of the darkest usable tone over the clean one [1].
+    """
+
+    maximum_density: FloatArray
+    range_stops: FloatArray
+    highlight_shift_stops: FloatArray
+    snr_kept: FloatArray
+
+
+#: Losses of reversal film, and whether they have a value at every dose.
+_LOSSES = (("range_stops", False), ("shift_stops", True), ("log_snr", False), ("log_lost", True))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _ReversalNode:
+    """One reversal record with one b: all its losses against dose, on exposures from shadow to highlight."""
+
+    record: Emulsion  # with one hit per microgray at the shadow point
+    exposures: FloatArray
+    highlight_density: float
+
+    def loss(self, hits: FloatArray, name: str) -> FloatArray:
+        """One of the losses, against hits at the shadow point."""
+        return self._loss(np.maximum(hits, 1e-9), name)
+
+    def _loss(self, hits: FloatArray, name: str) -> FloatArray:
+        record, x = self.record, self.exposures
+        if name == "log_lost":
+            return np.asarray(np.log(np.maximum(-np.asarray(record.fog_density(hits)), 1e-300)) - np.log(hits))
+        if name == "shift_stops":
+            density = np.asarray(record.density(x, hits[:, None]))
+            bright = np.array([np.interp(-self.highlight_density, -row, x) for row in density])
+            return np.asarray(np.minimum(bright - x[-1], 0.0) / LOG10_2)
+        darkest = float(record.signal_to_noise(x[0]))
+        if name == "log_snr":
+            kept = np.asarray(record.signal_to_noise(x[0], hits)) / darkest
+            return np.asarray(np.log(np.where(kept > 1e-9, kept, np.nan)))
+        snr = np.asarray(record.signal_to_noise(x, hits[:, None])) / darkest
+        # The clean film reaches its own shadow value at the shadow itself, whatever the rounding.
+        return np.asarray((_first_rise(x, snr, 1.0 - 1e-12) - x[0]) / LOG10_2)
+
+
+def _first_rise(x: FloatArray, rows: FloatArray, level: float) -> FloatArray:
+    """Where each row first reaches a level, straight between points; NaN where it does not."""
+    reached = rows >= level
+    index = reached.argmax(axis=1)
+    at = np.arange(len(rows))
+    before = np.maximum(index - 1, 0)
+    low, high = rows[at, before], rows[at, index]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = np.where(index > 0, (level - low) / (high - low), 0.0)
+    return np.where(reached.any(axis=1), x[before] + share * (x[index] - x[before]), np.nan)
+
+
+class ReversalSurface:
+    """Losses of the records of a reversal film for every b in a range.
+
+    The contrast multiplies densities; the exponent of grain area stays at 2/3.
+    """
+
+    error_stops = 0.0  #: no need is tabulated
+
+    def __init__(self, records: tuple[Emulsion, ...], points: tuple[float, ...], bounds: tuple[float, float]) -> None:
+        self.axis = _nodes(bounds, _NODES[0][0])
+        self._tables = []
+        spans = []
+        for record, point in zip(records, points, strict=True):
+            nodes = [self._node(record, point, float(b)) for b in self.axis]
+            spans.append((nodes[0].exposures[-1] - point) / LOG10_2)
+            self._tables.append(
+                {name: _Table(partial(_ReversalNode.loss, name=name), nodes, endless=end) for name, end in _LOSSES}
+            )
+        self.range_stops = float(max(spans))  #: usable range of the clean film [stops]
+
+    @staticmethod
+    def _node(record: Emulsion, point: float, b: float) -> _ReversalNode:
+        shadow = -point  # log sensitivity of a grain that is hit once per unit of dose
+        shaped = replace(record, hit_exponent=b, hits_per_ugy=10.0 ** (b * (record.reference_log_sensitivity - shadow)))
+        highlight_density = float(record.minimum_density()) + REVERSAL_HIGHLIGHT
+        highlight = float(record.curve().inverse(highlight_density))
+        return _ReversalNode(
+            record=shaped, exposures=np.linspace(point, highlight, 161), highlight_density=highlight_density
+        )
+
+    def losses(self, shapes: FloatArray, hits: tuple[FloatArray, ...]) -> Losses:
+        """Losses for draws and rolls, of the record that loses most; ``hits`` by record at its shadow point."""
+        weights = _lagrange(self.axis, shapes[:, 0])
+        scale = np.exp(shapes[:, 2])[:, None]
+        lost, ranges, shifts, kept = [], [], [], []
+        for tables, dose in zip(self._tables, hits, strict=True):
+            clean = dose == 0.0
+            span, gone = tables["range_stops"].at(weights, dose)
+            per_hit = np.exp(tables["log_lost"].at(weights, dose)[0])
+            lost.append(scale * per_hit * np.minimum(dose, _GREATEST_HITS))
+            ranges.append(np.where(clean, 0.0, np.where(gone, np.inf, np.maximum(span, 0.0))))
+            shifts.append(np.where(clean, 0.0, np.minimum(tables["shift_stops"].at(weights, dose)[0], 0.0)))
+            kept.append(np.where(clean, 1.0, np.minimum(np.exp(tables["log_snr"].at(weights, dose)[0]), 1.0)))
+        return Losses(
+            maximum_density=np.max(lost, axis=0),
+            range_stops=np.max(ranges, axis=0),
+            highlight_shift_stops=np.min(shifts, axis=0),
+            snr_kept=np.min(kept, axis=0),
+        )
+
+
+@lru_cache(maxsize=16)
+def reversal_surface(film: Film, hit_exponent: tuple[float, float]) -> ReversalSurface:
+    """Losses of a reversal film, made once and kept."""
+    return ReversalSurface(film.records, shadow_points(film), hit_exponent)
 
 
 # -- films -------------------------------------------------------------------------------------------------------------
