@@ -1,0 +1,128 @@
+"""Print the speed ratios that DEVELOPERS.md records, all measured in one run on one machine.
+
+    .venv/bin/python reference/measure_speed.py
+
+Needs the development extra.  Nothing else should run meanwhile; each figure is the
+best of several rounds.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import resource
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "tests" / "bench"))
+from speed_paths import bare_products, brentq_loop, doses, emulated, exact, find_root_arrays
+
+from filmdose.sweep import sweep
+
+
+def seconds_per_cell(path: Callable[[np.ndarray], object], cells: int, rounds: int) -> float:
+    """Best time of a path over ``rounds``, per cell [s]; one small call warms it up."""
+    path(doses(10))
+    x = doses(cells)
+    return best_of(lambda: path(x), rounds) / cells
+
+
+def best_of(action: Callable[[], object], rounds: int) -> float:
+    """Best time of an action over ``rounds`` [s]."""
+    best = math.inf
+    for _ in range(rounds):
+        start = time.perf_counter()
+        action()
+        best = min(best, time.perf_counter() - start)
+    return best
+
+
+def seconds_of_program(code: str, rounds: int = 5) -> float:
+    """Best wall time of a fresh interpreter that runs ``code`` [s]."""
+    return best_of(lambda: subprocess.run([sys.executable, "-c", code], check=True, capture_output=True), rounds)
+
+
+def big_sweep(cells: int) -> object:
+    """A lazy sweep over ten speeds: four criteria and all other answers, reduced so that memory stays flat."""
+    lazy = sweep(
+        speed=np.geomspace(25, 6400, 10), kerma_ugy=np.geomspace(1, 1000, cells // 10), chunks={"kerma_ugy": 50_000}
+    )
+    return lazy["stops"].max().compute(scheduler="synchronous")
+
+
+def peak_memory_mb() -> float:
+    """Greatest resident memory of this process so far [MB]."""
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
+
+
+def workers_seconds(workers: int) -> float:
+    """Best time of a lazy sweep of two million cells on a local cluster of so many workers [s]."""
+    from distributed import Client, LocalCluster
+
+    lazy = sweep(speed=np.geomspace(25, 6400, 20), kerma_ugy=np.geomspace(1, 1000, 100_000), chunks={"speed": 1})[
+        "stops"
+    ].max()
+    with (
+        LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster,
+        Client(cluster),
+    ):
+        return best_of(lazy.compute, 4)
+
+
+def _list(times: list[float]) -> str:
+    return ", ".join(f"{t:.3g}" for t in times) + " s"
+
+
+def main() -> None:
+    """Measure everything and print it as a Markdown table."""
+    base = seconds_of_program("import numpy, scipy.optimize, pandas, xarray")
+    imported = seconds_of_program("import filmdose")
+    printed = seconds_of_program(f"from filmdose.cli import main; main(['table', '-o', {os.devnull!r}])")
+    loop = seconds_per_cell(brentq_loop, 200, 3)
+    finder = seconds_per_cell(find_root_arrays, 20_000, 3)
+    fast = seconds_per_cell(exact, 1_000_000, 5)
+    bare = seconds_per_cell(bare_products, 1_000_000, 5)
+    emulator = seconds_per_cell(emulated, 1_000_000, 5)
+
+    sizes = [10_000, 100_000, 1_000_000, 10_000_000]
+    big_sweep(sizes[0])
+    before = peak_memory_mb()
+    swept = [best_of(lambda size=size: big_sweep(size), 3 if size < 10_000_000 else 1) for size in sizes]
+    added = peak_memory_mb() - before
+    solved = [best_of(lambda size=size: exact(doses(size)), 5 if size < 10_000_000 else 1) for size in sizes]
+    exponent = float(np.polyfit(np.log(sizes), np.log(solved), 1)[0])
+    one, two = workers_seconds(1), workers_seconds(2)
+
+    rows = [
+        ("brentq loop, four criteria", f"{1e6 * loop:.0f} us per cell", ""),
+        ("scipy.optimize.elementwise.find_root", f"{1e6 * finder:.0f} us per cell", ""),
+        ("exact path", f"{1e6 * fast:.2f} us per cell", f"{loop / fast:.0f} times the brentq loop"),
+        ("", "", f"{finder / fast:.0f} times find_root"),
+        (
+            "bare matrix products",
+            f"{1e6 * bare:.2f} us per cell",
+            f"the exact path takes {fast / bare:.1f} times as long",
+        ),
+        ("emulator", f"{1e6 * emulator:.3f} us per cell", f"{loop / emulator:.0f} times the brentq loop"),
+        (
+            "sweep of 1e4, 1e5, 1e6, 1e7 cells",
+            ", ".join(f"{t:.2f} s" for t in times),
+            f"exponent {exponent:.3f} from 1e5",
+        ),
+        ("memory added by 1e7 cells", f"{added:.0f} MB", ""),
+        ("two dask workers against one", f"{two:.2f} s against {one:.2f} s", f"{one / two:.2f} times"),
+        ("import filmdose", f"{imported:.2f} s", f"{imported / base:.2f} times NumPy, SciPy, pandas and xarray"),
+        ("filmdose table", f"{printed:.2f} s", f"{printed / base:.2f} times the same"),
+    ]
+    print("| what | time | ratio |\n|---|---|---|")
+    for row in rows:
+        print("| " + " | ".join(row) + " |")
+
+
+if __name__ == "__main__":
+    main()
