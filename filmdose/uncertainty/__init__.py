@@ -1,0 +1,52 @@
+"""How sure an answer is, what matters most, what to set the meter to, and learning from measured rolls."""
+
+from filmdose.uncertainty.decision import Bracket, Decision, bracket_plan, decide, weighted_quantile
+from filmdose.uncertainty.learning import (
+    ContradictionError,
+    DoseReading,
+    FogReading,
+    Learned,
+    learn,
+    read_learned,
+    read_readings,
+    save_learned,
+    trip_readings,
+)
+from filmdose.uncertainty.model import TripModel, trip_model
+from filmdose.uncertainty.priors import Prior, Priors, default_priors, list_priors, read_priors
+from filmdose.uncertainty.propagation import draw_stops, propagate
+from filmdose.uncertainty.results import RollOdds, TripOdds
+from filmdose.uncertainty.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
+
+__all__ = [
+    "Bracket",
+    "ContradictionError",
+    "Decision",
+    "DoseReading",
+    "FogReading",
+    "Learned",
+    "Narrowing",
+    "Prior",
+    "Priors",
+    "RollOdds",
+    "TripModel",
+    "TripOdds",
+    "bracket_plan",
+    "decide",
+    "default_priors",
+    "draw_stops",
+    "learn",
+    "list_priors",
+    "narrowing",
+    "propagate",
+    "read_learned",
+    "read_priors",
+    "read_readings",
+    "save_learned",
+    "sobol_table",
+    "tornado",
+    "trip_model",
+    "trip_readings",
+    "trip_sobol",
+    "weighted_quantile",
+]
