@@ -27,7 +27,7 @@ from filmdose.filmfile import read_film
 from filmdose.generic import generic_film
 from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import get_source, source_names
+from filmdose.radiation.sources import Source, get_source, source_names
 
 __all__ = [
     "INSPECTIONS",
@@ -192,7 +192,7 @@ class Leg:
         object.__setattr__(self, "shield", as_shields(self.shield))
         object.__setattr__(self, "rolls", tuple(self.rolls))
 
-    def as_pass(self, source: str, shield: ShieldLike = None) -> Pass:
+    def as_pass(self, source: str | Source, shield: ShieldLike = None) -> Pass:
         """The pass that it would be through a source, behind its own shield or else the given one."""
         own = as_shields(self.shield)
         return Pass(

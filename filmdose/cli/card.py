@@ -51,14 +51,24 @@ def card(
     scene_range: SceneRangeOption = SCENE_RANGE,
 ) -> None:
     """Write the field card: add up dose points, read the exposure index."""
-    from filmdose.report.card import CARD_KERMA_UGY, CARD_SHIELDS, CARD_SOURCES, CARD_SPEEDS, make_card, write_card
-    from filmdose.report.text import read_card_text, write_card_text
+    from filmdose.report.card import (
+        CARD_ENDINGS,
+        CARD_KERMA_UGY,
+        CARD_SHIELDS,
+        CARD_SOURCES,
+        CARD_SPEEDS,
+        make_card,
+        write_card,
+    )
+    from filmdose.report.page import check_ending
+    from filmdose.report.text import CARD_WORDS, read_words, write_words
 
     if write_text is not None:
-        write_card_text(write_text)
+        write_words(CARD_WORDS, write_text)
         return
     if output is None:
         raise ArgumentError("output", None, "a file that ends in .pdf, .svg, .png or .html", "Add --output FILE.")
+    check_ending(output, CARD_ENDINGS)
     films = _films(speeds, kind, film or [], CARD_SPEEDS)
     made = make_card(
         films,
@@ -68,7 +78,7 @@ def card(
         criterion=criterion,
         snr_target=snr_target,
         scene_range=scene_range,
-        text=read_card_text(text),
+        text=read_words(CARD_WORDS, text),
         date=None if date is None else parse_date(date),
     )
     write_card(made, output)

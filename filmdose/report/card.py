@@ -24,8 +24,8 @@ from filmdose.generic import film_value, generic_film
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
-from filmdose.report.page import A5_MM, Page, line_height, page_png, page_svg, pages_pdf
-from filmdose.report.text import CardText, read_card_text
+from filmdose.report.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
+from filmdose.report.text import CARD_WORDS, Words, read_words
 from filmdose.units import LOG10_2, format_speed
 from filmdose.words import figure_text
 
@@ -38,6 +38,9 @@ CARD_KERMA_UGY: tuple[float, ...] = (5, 10, 20, 50, 100, 200, 300, 500, 1000, 20
 
 CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "hold-ct")
 CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
+
+#: Endings of the files that :func:`write_card` makes.
+CARD_ENDINGS = (".pdf", ".svg", ".png", ".html")
 
 #: The phone page answers up to this total [points].
 PAGE_LIMIT_UGY = 20_000.0
@@ -93,7 +96,7 @@ class Card:
     shields: tuple[Shield, ...]
     criterion: str
     scene_range: float
-    text: CardText
+    text: Words
     date: datetime.date
 
     @property
@@ -166,7 +169,7 @@ def make_card(
     criterion: str = DEFAULT_CRITERION,
     snr_target: float = 1.0,
     scene_range: float = SCENE_RANGE,
-    text: CardText | None = None,
+    text: Words | None = None,
     date: datetime.date | None = None,
 ) -> Card:
     """Work out a field card.
@@ -206,7 +209,7 @@ def make_card(
         raise ArgumentError("shields", f"{len(walls)} shields", f"up to {_MOST_SHIELDS} shields")
     if not 1 <= len(sources) <= _MOST_ROWS - 2:
         raise ArgumentError("sources", f"{len(sources)} sources", f"1 to {_MOST_ROWS - 2} sources")
-    words = read_card_text() if text is None else text
+    words = read_words(CARD_WORDS) if text is None else text
     totals = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="points", nan_allowed=False)
     if totals.ndim != 1 or not 1 <= totals.size <= 14 or np.any(np.diff(totals) <= 0):
         raise ArgumentError("kerma_ugy", list(kerma_ugy), "1 to 14 increasing totals [points]")
@@ -238,14 +241,14 @@ def make_card(
     )
 
 
-def _cell(text: CardText, ei: float, status: str) -> str:
+def _cell(text: Words, ei: float, status: str) -> str:
     if np.isnan(ei):
         return text["nothing"]
     number = format_speed(ei)
     return text("limited_mark", ei=number) if status == "highlight_limited" else number
 
 
-def _source_row(text: CardText, source: str, shields: tuple[Shield, ...]) -> CardRow:
+def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
     doses = [history_dose(Pass(source=source, shield=shield)) for shield in (None, *shields)]
     title = text.named("source", source)
     unpublished = get_source(source).unpublished
@@ -458,7 +461,5 @@ def write_card(card: Card, path: str | Path) -> Path:
     ------
     ArgumentError, OutputFileError
     """
-    ending = Path(path).suffix.lower().lstrip(".")
-    if ending not in ("pdf", "svg", "png", "html"):
-        raise ArgumentError("path", str(path), "a file name that ends in .pdf, .svg, .png or .html")
-    return write_bytes_atomic(path, card_bytes(card, ending))
+    ending = check_ending(path, CARD_ENDINGS)
+    return write_bytes_atomic(path, card_bytes(card, ending.lstrip(".")))

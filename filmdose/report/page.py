@@ -11,6 +11,7 @@ import functools
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from filmdose.errors import ArgumentError
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["A4_MM", "A5_MM", "Page", "pages_pdf"]
+__all__ = ["A4_MM", "A5_MM", "Page", "check_ending", "page_png", "page_svg", "pages_pdf"]
 
 A5_MM = (148.0, 210.0)
 A4_MM = (210.0, 297.0)
@@ -232,6 +233,15 @@ def check_letters(words: str, font: str) -> None:
             f"letters that the font {font} has",
             "Name a font that has them (font = ... in a translation).",
         )
+
+
+def check_ending(path: str | Path, endings: Sequence[str]) -> str:
+    """The ending of a file name in small letters, or the error that lists the allowed ones."""
+    ending = Path(path).suffix.lower()
+    if ending not in endings:
+        allowed = f"{', '.join(endings[:-1])} or {endings[-1]}"
+        raise ArgumentError("path", str(path), f"a file name that ends in {allowed}")
+    return ending
 
 
 # -- files ---------------------------------------------------------------------------------------------------------

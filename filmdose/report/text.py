@@ -1,4 +1,4 @@
-"""The words of the card, shipped in English and replaceable by a user's translation."""
+"""The words of printed things, shipped in English and replaceable by a user's translation."""
 
 from __future__ import annotations
 
@@ -13,13 +13,14 @@ from typing import Any
 from filmdose.errors import InputFileError
 from filmdose.files import data_text, write_text_atomic
 
-__all__ = ["CardText", "read_card_text", "write_card_text"]
+__all__ = ["CARD_WORDS", "Words", "read_words", "write_words"]
 
-_SHIPPED = "card_text.toml"
+#: Name of the shipped words of the card.
+CARD_WORDS = "card_text.toml"
 
 
 @dataclass(frozen=True)
-class CardText:
+class Words:
     """Texts by name; a name in a table is written "table.name"."""
 
     texts: Mapping[str, str] = field(repr=False)
@@ -36,12 +37,11 @@ class CardText:
         return self.texts.get(f"{table}.{name}", name)
 
 
-def read_card_text(path: str | Path | None = None) -> CardText:
-    """The shipped English texts, or those of a translation file.
+def read_words(shipped: str, path: str | Path | None = None) -> Words:
+    """The shipped English texts (such as data/card_text.toml), or those of a translation file.
 
-    A translation has exactly the names of the shipped file (data/card_text.toml),
-    and in every text the same placeholders; the tables ``[source]`` and
-    ``[material]`` may name more.
+    A translation has exactly the names of the shipped file, and in every text the
+    same placeholders; the tables ``[source]`` and ``[material]`` may name more.
 
     Raises
     ------
@@ -49,7 +49,7 @@ def read_card_text(path: str | Path | None = None) -> CardText:
         The file cannot be read or parsed; a name is missing, unknown or no text; a placeholder is missing or unknown.
     """
     if path is None:
-        return CardText(_shipped())
+        return Words(_shipped(shipped))
     try:
         raw = Path(path).read_text(encoding="utf-8")
     except OSError as error:
@@ -59,8 +59,8 @@ def read_card_text(path: str | Path | None = None) -> CardText:
     try:
         texts = _flat(path, tomllib.loads(raw))
     except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"is not valid TOML: {error}.", f"Start from the shipped {_SHIPPED}.") from error
-    wanted = _shipped()
+        raise InputFileError(path, "", f"is not valid TOML: {error}.", f"Start from the shipped {shipped}.") from error
+    wanted = _shipped(shipped)
     missing = [name for name in wanted if name not in texts]
     if missing:
         raise InputFileError(path, f"text '{missing[0]}'", "is missing.", f"English: {wanted[missing[0]]!r}")
@@ -68,18 +68,18 @@ def read_card_text(path: str | Path | None = None) -> CardText:
         if name not in wanted:
             if name.startswith(("source.", "material.")):
                 continue
-            raise InputFileError(path, f"text '{name}'", "is not known.", f"Start from the shipped {_SHIPPED}.")
-        found, allowed = _placeholders(path, name, text), _placeholders(_SHIPPED, name, wanted[name])
+            raise InputFileError(path, f"text '{name}'", "is not known.", f"Start from the shipped {shipped}.")
+        found, allowed = _placeholders(path, name, text), _placeholders(shipped, name, wanted[name])
         if found != allowed:
             raise InputFileError(
                 path, f"text '{name}'", f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
             )
-    return CardText(texts)
+    return Words(texts)
 
 
-def write_card_text(path: str | Path) -> Path:
+def write_words(shipped: str, path: str | Path) -> Path:
     """Write the shipped English texts, to be translated."""
-    return write_text_atomic(path, data_text(_SHIPPED))
+    return write_text_atomic(path, data_text(shipped))
 
 
 def _braces(names: frozenset[str]) -> str:
@@ -109,5 +109,5 @@ def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, s
 
 
 @cache
-def _shipped() -> dict[str, str]:
-    return _flat(_SHIPPED, tomllib.loads(data_text(_SHIPPED)))
+def _shipped(name: str) -> dict[str, str]:
+    return _flat(name, tomllib.loads(data_text(name)))

@@ -20,7 +20,7 @@ from filmdose.generic import generic_film
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.report.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
 from filmdose.report.page import A5_MM
-from filmdose.report.text import read_card_text, write_card_text
+from filmdose.report.text import CARD_WORDS, read_words, write_words
 
 DATE = datetime.date(2026, 5, 1)
 HOSTILE = "</script><script>document.title='x'</script><img src=x onerror=alert(1)> $\\frac{ {{7*7}} & \"'"
@@ -199,19 +199,19 @@ def test_hostile_names_are_text(hostile_card):
 
 @pytest.fixture
 def english(tmp_path):
-    return write_card_text(tmp_path / "text.toml")
+    return write_words(CARD_WORDS, tmp_path / "text.toml")
 
 
 def test_a_translation_replaces_every_word(english):
     original = english.read_text(encoding="utf-8")
     strange = re.sub(r'(?m)^([\w-]+) = "(?!en"$)(?!"$)(.+)"$', r'\1 = "Ž \2"', original)
     english.write_text(strange, encoding="utf-8")
-    card = make_card([100], text=read_card_text(english), date=DATE)
+    card = make_card([100], text=read_words(CARD_WORDS, english), date=DATE)
     texts = [t.get_text() for t in card_page(card).canvas_axes.texts]
     assert "Ž Film dose card" in texts
     # every paragraph and heading begins with the mark; only figures and continued lines do not
     assert sum(text.startswith("Ž") for text in texts) >= 25
-    assert "Ž " + read_card_text()["page_intro"] in card_bytes(card, "html").decode()
+    assert "Ž " + read_words(CARD_WORDS)["page_intro"] in card_bytes(card, "html").decode()
 
 
 @pytest.mark.parametrize(
@@ -233,14 +233,14 @@ def test_a_faulty_translation_says_where(english, old, new, message):
     assert old in original
     english.write_text(original.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(InputFileError, match=message) as caught:
-        read_card_text(english)
+        read_words(CARD_WORDS, english)
     assert str(english) in str(caught.value)
 
 
 def test_letters_that_the_font_lacks_are_refused(english):
     english.write_text(english.read_text(encoding="utf-8").replace("Film dose card", "胶片"), encoding="utf-8")
     with pytest.raises(ArgumentError, match="letters that the font DejaVu Sans has"):
-        card_page(make_card([100], text=read_card_text(english), date=DATE))
+        card_page(make_card([100], text=read_words(CARD_WORDS, english), date=DATE))
 
 
 def test_words_that_do_not_fit_are_refused(english):
@@ -249,7 +249,7 @@ def test_words_that_do_not_fit_are_refused(english):
         encoding="utf-8",
     )
     with pytest.raises(ArgumentError, match="fit on one A5 page"):
-        card_page(make_card([100], text=read_card_text(english), date=DATE))
+        card_page(make_card([100], text=read_words(CARD_WORDS, english), date=DATE))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,247 @@
+"""Planning: expected losses against independent averages, the order of asking, the sheet."""
+
+import datetime
+import io
+import math
+from dataclasses import replace
+
+import numpy as np
+import pypdf
+import pytest
+from scipy.optimize import brentq
+from scipy.stats import norm
+
+from filmdose.compensation import compensate, compensation_grid
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.generic import generic_film
+from filmdose.history import History, Pass, history_dose
+from filmdose.planning import LOST_STOPS, UNKNOWN_MIXTURE, make_plan, unknown_source
+from filmdose.radiation.sources import get_source
+from filmdose.report.page import A5_MM
+from filmdose.report.sheet import SHEET_WORDS, sheet_page, sheet_text, write_sheet
+from filmdose.report.text import read_words
+from filmdose.trip import Leg, Roll, Trip
+from filmdose.uncertainty.priors import default_priors
+
+DATE = datetime.date(2026, 5, 1)
+
+
+@pytest.fixture(scope="module")
+def known():
+    """Nothing unknown but the dose per pass; even fog, and shields as in a broad beam."""
+    return default_priors().all_known().replaced(unevenness=0.0, shield_scatter=1.0)
+
+
+@pytest.fixture(scope="module")
+def certain(known):
+    """Nothing unknown at all."""
+    doses = {f"dose:{name}": get_source(name).kerma_typical_ugy for name in UNKNOWN_MIXTURE}
+    return known.replaced(doses)
+
+
+def trip_of(*rolls, legs):
+    return Trip(rolls=rolls, legs=tuple(legs))
+
+
+def roll_of(name, speed, **options):
+    return Roll(id=name, film=generic_film(speed, kind=options.pop("kind", "bw-negative")), **options)
+
+
+def split_log_normal_cdf(x, low, typical, high):
+    """Two halves of a log-normal that meet at the median, from their 5 and 95 % points."""
+    side = math.log(high / typical) if x > typical else math.log(typical / low)
+    return norm.cdf(math.log(x / typical) / (side / norm.ppf(0.95)))
+
+
+def test_unknown_scanner_has_the_quantiles_of_the_mixture():
+    source = unknown_source()
+    for found, probability in zip(source.kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
+
+        def excess(x, probability=probability):
+            return (
+                sum(w * split_log_normal_cdf(x, *get_source(n).kerma_points_ugy) for n, w in UNKNOWN_MIXTURE.items())
+                - probability
+            )
+
+        assert found == pytest.approx(brentq(excess, 1e-3, 1e5), rel=2e-3)
+    assert sum(UNKNOWN_MIXTURE.values()) == 1.0
+
+
+def test_with_nothing_unknown_the_loss_is_the_compensation(certain):
+    rolls = [roll_of("a", 400), roll_of("b", 800, state="exposed"), roll_of("c", 3200)]
+    legs = [
+        Leg(source="cabin-ct", rolls=("a", "b", "c"), count=2),
+        Leg(source="cabin-xray", rolls=("b",), inspect="scan"),
+    ]
+    plan = make_plan(trip_of(*rolls, legs=legs), priors=certain, samples=64)
+    found = {row.roll.id: row for row in plan.rolls}
+    for name, speed, kerma, weight in (("a", 400, 200.0, 1.0), ("b", 800, 201.0, 4.0), ("c", 3200, 200.0, 1.0)):
+        stops = compensate(speed, kerma).stops["shadow_snr"]
+        assert found[name].loss_scanned == pytest.approx(weight * stops, abs=0.01 * weight)
+        assert found[name].kerma_ugy[1] == pytest.approx(kerma, rel=1e-3)
+    # by hand at the CT leaves the X-ray that cannot be asked about
+    assert found["a"].loss_hand == pytest.approx(0.0, abs=1e-9)
+    assert found["b"].loss_hand == pytest.approx(4.0 * compensate(800, 1.0).stops["shadow_snr"], abs=0.04)
+
+
+def test_expected_loss_averages_over_the_dose_and_not_at_its_middle(known):
+    """Against a plain average over 100 000 evenly spaced quantiles of the dose."""
+    plan = make_plan(
+        trip_of(roll_of("a", 800), legs=[Leg(source="cabin-ct", rolls=("a",))]), priors=known, samples=4096
+    )
+    low, typical, high = get_source("cabin-ct").kerma_points_ugy
+    score = norm.ppf((np.arange(100_000) + 0.5) / 100_000)
+    side = np.where(score > 0, math.log(high / typical), math.log(typical / low)) / norm.ppf(0.95)
+    stops = compensation_grid([800], typical * np.exp(side * score))["stops"].sel(criterion="shadow_snr").to_numpy()[0]
+    expected = np.minimum(np.where(np.isnan(stops), np.inf, stops), LOST_STOPS).mean()
+    assert plan.rolls[0].loss_scanned == pytest.approx(expected, rel=0.02)
+    assert abs(plan.rolls[0].loss_scanned / compensate(800, typical).stops["shadow_snr"] - 1.0) > 0.1
+
+
+def test_the_order_is_by_loss_avoided_and_then_by_importance(certain):
+    rolls = [
+        roll_of("slow", 100),
+        roll_of("low", 400, importance=1),
+        roll_of("high", 400, importance=5),
+        roll_of("f", 3200),
+    ]
+    legs = [Leg(source="cabin-ct", rolls=("slow", "low", "high", "f"))]
+    plan = make_plan(trip_of(*rolls, legs=legs), priors=certain, samples=64)
+    assert [row.roll.id for row in plan.rolls] == ["f", "high", "low", "slow"]
+    assert [row.rank for row in plan.rolls] == [1, 2, 3, 4]
+    assert [row.roll.id for row in plan.worth_asking] == ["f", "high", "low"]
+
+
+def test_checkpoints_pouch_and_legs_by_hand(certain):
+    everything = ("a", "b")
+    legs = [
+        Leg(source="cabin-ct", rolls=everything, place="one"),
+        Leg(source="cabin-ct", rolls=("a",), place="two", inspect="scan"),
+        Leg(source="hold-ct", rolls=everything, place="three", inspect="hand"),
+        Leg(source="cabin-ct", rolls=("b",), place="four", shield="lead=0.5"),
+    ]
+    plan = make_plan(trip_of(roll_of("a", 800), roll_of("b", 1600), legs=legs), priors=certain, samples=64)
+    rows = plan.checkpoints.set_index("where")
+    need = {speed: (lambda k, s=speed: compensate(s, k).stops["shadow_snr"]) for speed in (800, 1600)}
+    behind = history_dose(Pass(source="cabin-ct", shield="lead=0.5")).kerma_ugy
+    gain_a = need[800](200.0) - need[800](100.0)
+    gain_b = need[1600](100.0 + behind) - need[1600](behind)
+    assert rows.loc["one", "avoided"] == pytest.approx(gain_a + gain_b, abs=0.03)
+    assert rows.loc["one", "most_for"] == "b"
+    assert rows.loc["two", "avoided"] == 0.0
+    assert rows.loc["three", "avoided"] == 0.0
+    assert rows.loc["four", "avoided_for_it"] == pytest.approx(need[1600](100.0 + behind) - need[1600](100.0), abs=0.03)
+    # the pouch goes around what has no shield of its own
+    inside = history_dose(Pass(source="cabin-ct", shield="lead=0.25")).kerma_ugy
+    pouch = plan.pouch.iloc[0]
+    assert pouch["loss_without"] == pytest.approx(need[800](200.0) + need[1600](100.0 + behind), abs=0.03)
+    assert pouch["loss_with"] == pytest.approx(need[800](2 * inside) + need[1600](inside + behind), abs=0.03)
+
+
+def test_more_of_anything_never_helps():
+    legs = [Leg(source="unknown", rolls=("a", "b")), Leg(source="cabin-ct", rolls=("a", "b"), place="x")]
+    plan = make_plan(trip_of(roll_of("a", 200), roll_of("b", 1600, state="exposed"), legs=legs), samples=1024)
+    for row in plan.rolls:
+        assert 0.0 <= row.loss_now <= row.loss_hand <= row.loss_scanned
+    assert (plan.checkpoints["avoided"] >= 0).all()
+    assert plan.pouch["avoided"].iloc[0] >= 0
+    assert plan.speeds["stops"].is_monotonic_increasing
+    assert plan.speeds["carry"].sum() == 1
+    again = make_plan(plan.trip, samples=1024)
+    assert again.roll_table().equals(plan.roll_table())
+
+
+def test_the_speed_to_carry_is_the_slowest_within_a_third_stop(certain):
+    plan = make_plan(
+        trip_of(roll_of("a", 100), legs=[Leg(source="cabin-xray", rolls=("a",))]), priors=certain, samples=64
+    )
+    assert plan.speeds.set_index("speed").loc[3200, "carry"]  # nothing happens to any: the fastest serves most
+    much = make_plan(
+        trip_of(roll_of("a", 100), legs=[Leg(source="cabin-ct", rolls=("a",), count=20)]), priors=certain, samples=64
+    ).speeds.set_index("speed")
+    (carried,) = much.index[much["carry"]]
+    usable = much[much["status"] == "ok"]
+    assert usable["ei_exact"].max() / much.loc[carried, "ei_exact"] <= 2 ** (1 / 3)
+    assert all(usable["ei_exact"].max() / usable[usable.index < carried]["ei_exact"] > 2 ** (1 / 3))
+
+
+def test_reversal_film_counts_what_it_loses_at_the_dark_end(certain):
+    film = generic_film(100, kind="colour-reversal")
+    legs = [Leg(source="cabin-ct", rolls=("r",), count=3)]
+    plan = make_plan(trip_of(Roll(id="r", film=film), legs=legs), priors=certain, speeds=(400,), samples=64)
+    lost = compensate(film, 300.0).reversal["range_stops"]["lost"]
+    assert plan.rolls[0].loss_scanned == pytest.approx(4.0 * lost, rel=0.03)
+    assert "expose as marked" in plan.rolls[0].verdict
+
+
+def test_a_trip_without_legs_is_planned_from_its_passes(certain):
+    part = Pass(source="cabin-ct", place="gate")
+    trip = Trip(rolls=(roll_of("a", 800, history=History(passes=(part,))),))
+    plan = make_plan(trip, priors=certain, samples=64)
+    assert plan.rolls[0].loss_now == 0.0
+    assert plan.rolls[0].loss_scanned == pytest.approx(compensate(800, 100.0).stops["shadow_snr"], abs=0.01)
+    assert "no [[leg]]" in plan.notes[0]
+
+
+def test_impossible_plans_are_refused():
+    roll = roll_of("a", 400)
+    with pytest.raises(ArgumentError, match=r"\[\[leg\]\]"):
+        make_plan(Trip(rolls=(roll,)))
+    with pytest.raises(ArgumentError, match="at least one leg that may be scanned"):
+        make_plan(trip_of(roll, legs=[Leg(source="cabin-ct", rolls=("a",), inspect="hand")]))
+    legs = [Leg(source="cabin-ct", rolls=("a",))]
+    with pytest.raises(ArgumentError, match=r"lead=0\.25"):
+        make_plan(trip_of(roll, legs=legs), pouch="lead")
+    with pytest.raises(UnknownNameError):
+        make_plan(trip_of(roll, legs=legs), pouch="leed=0.25")
+
+
+# -- the sheet -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def plan(certain):
+    rolls = [roll_of("a", 3200), roll_of("b", 3200), roll_of("c", 400, state="exposed"), roll_of("d", 25)]
+    legs = [Leg(source="cabin-ct", rolls=("a", "b", "c", "d"))]
+    return make_plan(trip_of(*rolls, legs=legs), priors=certain, samples=64)
+
+
+def test_the_sheet_names_film_by_kind_and_true_speed(plan):
+    text = sheet_text(plan, date=DATE)
+    assert "2 x black-and-white negative film, ISO 3200, unexposed" in text
+    assert "1 x black-and-white negative film, ISO 400, exposed" in text
+    assert "ISO 25," not in text  # gains nothing worth asking for
+    assert "look up the rule" in text
+    assert "49 CFR 1544.211(e)" in text
+    assert "claims no right" in text
+    assert "true speed" in text
+    nothing = replace(plan, rolls=tuple(replace(row, avoided=0.0) for row in plan.rolls))
+    assert "ISO 25," in sheet_text(nothing, date=DATE)
+
+
+def test_the_sheet_on_paper_says_the_same(plan, tmp_path):
+    write_sheet(plan, tmp_path / "s.pdf", date=DATE)
+    write_sheet(plan, tmp_path / "t.pdf", date=DATE)
+    assert (tmp_path / "s.pdf").read_bytes() == (tmp_path / "t.pdf").read_bytes()
+    (page,) = pypdf.PdfReader(io.BytesIO((tmp_path / "s.pdf").read_bytes())).pages
+    printed = " ".join(page.extract_text().split())
+    for block in sheet_text(plan, date=DATE).split("\n\n"):
+        for line in block.splitlines():
+            assert " ".join(line.removeprefix("  - ").split()) in printed
+    with pytest.raises(ArgumentError, match=r"\.pdf, \.svg, \.png or \.txt"):
+        write_sheet(plan, tmp_path / "s.doc", date=DATE)
+
+
+def test_a_long_list_still_fits_or_is_refused(plan):
+    row = plan.rolls[0]
+    films = [generic_film(speed) for speed in (100, 125, 160, 200, 250, 320, 400, 500, 640, 800)]
+
+    def with_rolls(some):
+        rows = tuple(replace(row, roll=replace(row.roll, film=film), avoided=1.0) for film in some)
+        return replace(plan, rolls=rows)
+
+    page = sheet_page(with_rolls(films), words=read_words(SHEET_WORDS), date=DATE)
+    assert max(t.get_position()[1] for t in page.canvas_axes.texts) <= A5_MM[1]
+    many = [generic_film(speed) for speed in range(100, 140)]
+    with pytest.raises(ArgumentError, match="one A5 page"):
+        sheet_page(with_rolls(many), date=DATE)
