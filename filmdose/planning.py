@@ -4,6 +4,7 @@ The loss of a roll is counted in stops:
 
 - not exposed yet: the stops of speed that scanning takes from it, since exposure can make up for them;
 - already exposed: the same stops times the cost of a stop too little, since nothing makes up for them;
+- reversal film: likewise, of the range that it loses at its dark end;
 - a roll that nothing restores counts as ``LOST_STOPS``.
 
 The expected loss is the mean over draws of everything that is not known (dose of
@@ -15,14 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
+from functools import cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from filmdose.arrays import FloatArray
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensate
+from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
 from filmdose.film import Film
 from filmdose.generic import generic_film
@@ -35,7 +35,7 @@ from filmdose.units import format_speed
 from filmdose.words import film_words
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty.priors import Priors
+    from filmdose.uncertainty import Priors, RollOdds
 
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan", "unknown_source"]
 
@@ -230,8 +230,8 @@ def make_plan(
     Rolls are ordered by the expected loss that hand inspection avoids, to a tenth of a
     stop; where that is equal, by importance.
     """
+    from filmdose.uncertainty import propagate
     from filmdose.uncertainty.decision import COST_UNDER
-    from filmdose.uncertainty.propagation import propagate
 
     notes: list[str] = []
     if not trip.legs:
@@ -260,35 +260,25 @@ def make_plan(
 
     films = [generic_film(speed, kind=kind) for speed in speeds]
     carried = [_after(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films]
-    negatives = [replace(plans[roll.id, "scan"], id=roll.id) for roll in trip.rolls if not roll.film.reversal]
-    outlook = (
-        propagate(
-            Trip(rolls=(*negatives, *(roll for roll in carried if not roll.film.reversal))),
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=scene_range,
-            priors=priors,
-            samples=samples,
-            rng=seed,
-        )
-        if negatives or not films[0].reversal
-        else None
+    scanned_rolls = [replace(plans[roll.id, "scan"], id=f"roll {roll.id}") for roll in trip.rolls]
+    outlook = propagate(
+        [*scanned_rolls, *carried],
+        criterion=criterion,
+        snr_target=snr_target,
+        scene_range=scene_range,
+        priors=priors,
+        samples=samples,
+        rng=seed,
     )
     if progress is not None:
         progress(1.0)
 
-    odds = {} if outlook is None else {row.roll.id: row for row in outlook.rolls}
+    odds = {row.roll.id: row for row in outlook.rolls}
     rows = []
     for roll in trip.rolls:
         scanned, hand = losses[roll.id, "scan"], losses[roll.id, "hand"]
-        after = plans[roll.id, "scan"]
-        status = odds[roll.id].status if roll.id in odds else "ok"
-        if roll.id in odds:
-            kerma, ei, lost = odds[roll.id].kerma_ugy, odds[roll.id].ei_recommended, odds[roll.id].chance_beyond_rescue
-        else:
-            kerma, ei, lost = _reversal_kerma(after), roll.film.speed, 0.0
-        if roll.state == "exposed":
-            ei = None
+        after = odds[f"roll {roll.id}"]
+        ei = None if roll.state == "exposed" else after.ei_recommended
         rows.append(
             RollPlan(
                 roll=roll,
@@ -297,10 +287,10 @@ def make_plan(
                 loss_scanned=scanned,
                 loss_hand=hand,
                 avoided=max(scanned - hand, 0.0),
-                kerma_ugy=kerma,
+                kerma_ugy=after.kerma_ugy,
                 ei=ei,
-                chance_lost=lost,
-                verdict=_verdict(roll, scanned, ei, lost, status, COST_UNDER),
+                chance_lost=after.chance_beyond_rescue,
+                verdict=_verdict(roll, scanned, ei, after.chance_beyond_rescue, after.status, COST_UNDER),
             )
         )
     rows.sort(key=lambda row: (-round(row.avoided, 1), -row.roll.importance, -row.avoided))
@@ -333,6 +323,7 @@ def _passes_as_legs(trip: Trip) -> Trip:
             scanner=part.scanner,
             date=part.date,
             note=part.note,
+            like=part,
         )
         for part, ids in met.items()
     ]
@@ -366,53 +357,17 @@ def _losses(
     seed: int,
 ) -> dict[tuple[str, str], float]:
     """Expected loss of every roll under every plan [stops], from one set of draws."""
+    from filmdose.uncertainty import draw_stops
     from filmdose.uncertainty.decision import COST_UNDER
-    from filmdose.uncertainty.model import trip_model
-    from filmdose.uncertainty.propagation import draw_stops
 
-    losses: dict[tuple[str, str], float] = {}
-    negatives = {key: roll for key, roll in plans.items() if not roll.film.reversal}
-    if negatives:
-        named = [replace(roll, id=f"{roll.id}\n{plan}") for (_, plan), roll in negatives.items()]
-        stops = draw_stops(named, priors=priors, criterion=criterion, snr_target=snr_target, samples=samples, rng=seed)
-        for key, column in zip(negatives, stops.to_numpy().T, strict=True):
-            weight = COST_UNDER if plans[key].state == "exposed" else 1.0
-            losses[key] = weight * float(np.minimum(column, LOST_STOPS).mean())
-    reversals = {key: roll for key, roll in plans.items() if roll.film.reversal}
-    if reversals:
-        # No exposure makes up for what reversal film loses at its dark end, exposed or not.
-        model = trip_model(list(reversals.values()), priors)
-        scores = _scores(len(model.inputs), samples, seed)
-        draws = model.draws(scores)
-        typical = model.log_kappa(np.zeros((1, len(model.inputs))))[0]
-        equivalent = np.exp(draws.log_hits - typical) * draws.peak
-        doses = np.concatenate([[0.0], float(equivalent.max()) * np.geomspace(1e-5, 1.0, 39)])
-        for number, (key, roll) in enumerate(reversals.items()):
-            lost = np.interp(equivalent[:, number], doses, _dark_end_lost(roll.film, tuple(doses)))
-            losses[key] = COST_UNDER * float(np.minimum(lost, LOST_STOPS).mean())
+    named = [replace(roll, id=f"{roll.id}\n{plan}") for (_, plan), roll in plans.items()]
+    stops = draw_stops(named, priors=priors, criterion=criterion, snr_target=snr_target, samples=samples, rng=seed)
+    losses = {}
+    for (key, roll), column in zip(plans.items(), stops.to_numpy().T, strict=True):
+        # No exposure makes up for what an exposed roll loses, nor for the dark end of reversal film.
+        weight = COST_UNDER if roll.state == "exposed" or roll.film.reversal else 1.0
+        losses[key] = weight * float(np.minimum(column, LOST_STOPS).mean())
     return losses
-
-
-def _scores(size: int, samples: int, seed: int) -> FloatArray:
-    from scipy.special import ndtri
-    from scipy.stats import qmc
-
-    even = qmc.Sobol(size, rng=seed).random(2 ** int(np.ceil(np.log2(samples))))
-    return np.asarray(ndtri(np.clip(even, 1e-12, 1 - 1e-12)))
-
-
-@lru_cache(maxsize=32)
-def _dark_end_lost(film: Film, kerma_ugy: tuple[float, ...]) -> FloatArray:
-    """Stops that a reversal film loses at its dark end, at every dose."""
-    losses = (compensate(film, dose).reversal for dose in kerma_ugy)
-    return np.array([loss["range_stops"]["lost"] for loss in losses if loss is not None])
-
-
-def _reversal_kerma(roll: Roll) -> tuple[float, float, float]:
-    from filmdose.history import history_dose
-
-    dose = history_dose(roll.history)
-    return dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy
 
 
 # -- tables --------------------------------------------------------------------------------------------------------
@@ -461,7 +416,7 @@ def _pouch(trip: Trip, losses: Mapping[tuple[str, str], float], name: str) -> pd
     )
 
 
-def _speeds(films: Sequence[Film], odds: Mapping[str, Any]) -> pd.DataFrame:
+def _speeds(films: Sequence[Film], odds: Mapping[str, RollOdds]) -> pd.DataFrame:
     rows = []
     for film in films:
         row = odds.get(f"speed {film.speed:g}")

@@ -171,6 +171,8 @@ class Leg:
         One of ``INSPECTIONS``.
     place, scanner, date, note
         As of a pass.
+    like
+        A pass whose other fields (multiplier, known dose, unevenness) it repeats.
     """
 
     source: str
@@ -182,6 +184,7 @@ class Leg:
     scanner: str = ""
     date: datetime.date | None = None
     note: str = ""
+    like: Pass | None = None
 
     def __post_init__(self) -> None:
         if self.source != UNKNOWN_SOURCE and self.source not in source_names():
@@ -195,7 +198,8 @@ class Leg:
     def as_pass(self, source: str | Source, shield: ShieldLike = None) -> Pass:
         """The pass that it would be through a source, behind its own shield or else the given one."""
         own = as_shields(self.shield)
-        return Pass(
+        return replace(
+            self.like or Pass(source=source),
             source=source,
             count=self.count,
             shield=own or shield,

@@ -170,16 +170,16 @@ def test_reversal_film_counts_what_it_loses_at_the_dark_end(certain):
     legs = [Leg(source="cabin-ct", rolls=("r",), count=3)]
     plan = make_plan(trip_of(Roll(id="r", film=film), legs=legs), priors=certain, speeds=(400,), samples=64)
     lost = compensate(film, 300.0).reversal["range_stops"]["lost"]
-    assert plan.rolls[0].loss_scanned == pytest.approx(4.0 * lost, rel=0.03)
+    assert plan.rolls[0].loss_scanned == pytest.approx(4.0 * lost, abs=4.0 * 0.017)  # found on steps of 0.005 log units
     assert "expose as marked" in plan.rolls[0].verdict
 
 
 def test_a_trip_without_legs_is_planned_from_its_passes(certain):
-    part = Pass(source="cabin-ct", place="gate")
+    part = Pass(source="cabin-ct", place="gate", multiplier=2.0)
     trip = Trip(rolls=(roll_of("a", 800, history=History(passes=(part,))),))
     plan = make_plan(trip, priors=certain, samples=64)
     assert plan.rolls[0].loss_now == 0.0
-    assert plan.rolls[0].loss_scanned == pytest.approx(compensate(800, 100.0).stops["shadow_snr"], abs=0.01)
+    assert plan.rolls[0].loss_scanned == pytest.approx(compensate(800, 200.0).stops["shadow_snr"], abs=0.01)
     assert "no [[leg]]" in plan.notes[0]
 
 
