@@ -12,7 +12,9 @@ import typer
 from filmdose.cli.budget import budget
 from filmdose.cli.card import card
 from filmdose.cli.fit import fit
+from filmdose.cli.learn import learn
 from filmdose.cli.log import log
+from filmdose.cli.odds import odds
 from filmdose.cli.plan import plan
 from filmdose.cli.roll import roll
 from filmdose.cli.shield import shield
@@ -27,7 +29,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan):
+for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan, odds, learn):
     app.command()(verb)
 
 

@@ -19,24 +19,35 @@ from filmdose.cli.output import (
     frame_markdown,
     render_table,
 )
+from filmdose.cli.sure import MeasuredOption, learned_from, progress, warnings_as_notes
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
-from filmdose.trip import answer_trip, read_trip, trip_table
+from filmdose.trip import Trip, answer_trip, read_trip, trip_table
 from filmdose.units import format_speed
 
 
 def trip(
     file: Annotated[Path, typer.Argument(help="Trip file, TOML.", metavar="TRIP.toml")],
+    measured: MeasuredOption = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
     format: FormatOption = "text",
     output: OutputOption = None,
 ) -> None:
-    """Print the exposure index of every roll of a trip file."""
+    """Print the exposure index of every roll of a trip file.
+
+    With --measured, doses, fog and indices are those after what measured rolls have taught: the middle case with
+    its 90 % interval, and the index that weighs too little exposure against too much.
+    """
     check_format(format)
     journey = read_trip(file)
-    answers = answer_trip(journey, criterion=criterion, snr_target=snr_target, scene_range=scene_range)
-    rows = trip_table(answers)
+    notes: list[str] = []
+    if measured is None:
+        answers = answer_trip(journey, criterion=criterion, snr_target=snr_target, scene_range=scene_range)
+        rows = trip_table(answers)
+        notes.extend(note for answer in answers for note in answer.dose.notes)
+    else:
+        rows = _measured_rows(journey, measured, notes, criterion, snr_target, scene_range)
     if format == "csv":
         emit(frame_csv(rows), output)
     elif format == "json":
@@ -45,11 +56,32 @@ def trip(
         emit(frame_markdown(_readable(rows)), output)
     else:
         title = (journey.title or str(file)) + (" [invented]" if journey.invented else "")
-        notes = " ".join(dict.fromkeys(note for answer in answers for note in answer.dose.notes))
+        caption = " ".join(dict.fromkeys(notes))
         text = render_table(
-            _readable(rows), title=title, caption=notes, numeric=("ISO", "dose [uGy]", "fog", "stops", "EI")
+            _readable(rows), title=title, caption=caption, numeric=("ISO", "dose [uGy]", "fog", "stops", "EI")
         )
         emit(text, output)
+
+
+def _measured_rows(
+    journey: Trip, measured: Path, notes: list[str], criterion: str, snr_target: float, scene_range: float
+) -> pd.DataFrame:
+    """The table of the trip after what measured rolls have taught; it has the columns of the plain one, and more."""
+    from filmdose.uncertainty import propagate, trip_model
+
+    model = trip_model(journey)
+    taught = learned_from(measured, model, 0, notes)
+    with progress("drawing") as advance, warnings_as_notes(notes):
+        odds = propagate(
+            model,
+            learned=taught,
+            criterion=criterion,
+            snr_target=snr_target,
+            scene_range=scene_range,
+            progress=advance,
+        )
+    notes.append(odds.footnote)
+    return odds.table()
 
 
 def _readable(rows: pd.DataFrame) -> pd.DataFrame:
