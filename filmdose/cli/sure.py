@@ -104,14 +104,15 @@ def readable_odds(odds: TripOdds) -> pd.DataFrame:
         return f"{values[1]} ({values[0]} to {values[2]})"
 
     records = [row for _, row in rows.iterrows()]
+    kinds = {"kind": rows["kind"]} if len(set(rows["kind"])) > 1 else {}
     return pd.DataFrame(
         {
             "roll": rows["roll"],
-            "kind": rows["kind"],
+            **kinds,
             "ISO": [format_speed(value) for value in rows["speed"]],
             "fog": [interval(row, "fog_low", "fog_density", "fog_high", ".2f") for row in records],
             "stops": [interval(row, "stops_low", "stops", "stops_high", ".1f") for row in records],
-            "over 1 stop": [_chance(value) for value in rows["chance_over_one_stop"]],
+            ">1 stop": [_chance(value) for value in rows["chance_over_one_stop"]],
             "no rescue": [_chance(value) for value in rows["chance_beyond_rescue"]],
             "middle EI": [_index(value) for value in rows["ei_median"]],
             "set EI": [_index(value) for value in rows["ei_recommended"]],
@@ -121,7 +122,7 @@ def readable_odds(odds: TripOdds) -> pd.DataFrame:
     )
 
 
-NUMERIC = ("ISO", "fog", "stops", "over 1 stop", "no rescue", "middle EI", "set EI")
+NUMERIC = ("ISO", "fog", "stops", ">1 stop", "no rescue", "middle EI", "set EI")
 
 
 def _index(value: float) -> str:

@@ -261,6 +261,8 @@ class Learned:
         Chance, before the readings, of readings that fit as badly or worse.
     model
         The trip that was learnt from; None for what was read from a file.
+    drawn, counted
+        Draws behind these and how many of them counted; of a file, of the learning that made it.
     """
 
     names: tuple[str, ...]
@@ -271,6 +273,8 @@ class Learned:
     readings: tuple[str, ...]
     probability: float
     model: TripModel | None = field(repr=False, default=None)
+    drawn: int = 0
+    counted: float = 0.0
 
     def __post_init__(self) -> None:
         scores = check_array("scores", self.scores, nan_allowed=False)
@@ -280,12 +284,16 @@ class Learned:
         if weights.shape != (len(scores),) or not weights.sum() > 0.0:
             raise ArgumentError("weights", weights.shape, f"{len(scores)} weights of at least 0, not all zero")
         object.__setattr__(self, "scores", scores)
-        object.__setattr__(self, "weights", weights / weights.sum())
+        weights = weights / weights.sum()
+        object.__setattr__(self, "weights", weights)
+        if not self.drawn:
+            object.__setattr__(self, "drawn", len(weights))
+            object.__setattr__(self, "counted", float(1.0 / np.sum(weights**2)))
 
     @property
     def effective_draws(self) -> float:
         """Effective sample size: 1 / sum of the squared weights."""
-        return float(1.0 / np.sum(self.weights**2))
+        return self.counted
 
     def matched(self, model: TripModel) -> tuple[list[int], FloatArray, FloatArray] | None:
         """Places of a trip's inputs that are known here, their draws, and the cumulative weights; None if none.
@@ -350,7 +358,7 @@ class Learned:
         return (
             f"learnt from {len(self.readings)} reading{'s' if len(self.readings) > 1 else ''} of "
             f"{self.title or 'a trip'}: {'; '.join(self.readings)} "
-            f"({self.effective_draws:.0f} effective of {len(self.weights)} draws)"
+            f"({self.effective_draws:.0f} effective of {self.drawn} draws)"
         )
 
 
@@ -641,6 +649,7 @@ def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Pa
         "title": learned.title,
         "readings": list(learned.readings),
         "probability": learned.probability,
+        "draws": learned.drawn,
         "effective_draws": learned.effective_draws,
         "inputs": [
             {"name": name, "trip_only": only, "scores": [round(float(value), 5) for value in kept[:, column]]}
@@ -678,6 +687,8 @@ def read_learned(path: str | Path) -> Learned:
             title=str(data["title"]),
             readings=tuple(str(item) for item in data["readings"]),
             probability=float(data["probability"]),
+            drawn=int(data["draws"]),
+            counted=float(data["effective_draws"]),
         )
     except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
         raise InputFileError(path, "field 'inputs'", f"is damaged ({error}).", "Make the file again.") from error

@@ -189,6 +189,7 @@ class TripModel:
         self._inputs: dict[str, Input] = {}
         self._known: dict[str, float] = {}
         self._doses: dict[str, tuple[Prior, float, str, str]] = {}
+        self._points: dict[str, tuple[float, float, float]] = {}
         self._columns: dict[Any, _Column] = {}
         entries: dict[tuple[Any, int], float] = {}
         peaks: dict[tuple[Any, int], float] = {}
@@ -274,6 +275,7 @@ class TripModel:
                     )
                 prior = Prior(low=low, typical=typical, high=high, unit="uGy", evidence=source.evidence)
             self._doses[name] = (prior, typical, f"dose[{source.name}]", scanner)
+            self._points[name] = source.kerma_points_ugy
             if not prior.is_known:
                 share = self.priors.scanner_class_share
                 machine = scanner or "the one scanner"
@@ -282,6 +284,13 @@ class TripModel:
                 if share < 1.0:
                     label = f"dose per pass of {source.name}, {machine} against its class"
                     self._add(name, prior, label, trip_only=True)
+        elif self._points[name] != source.kerma_points_ugy:
+            raise ArgumentError(
+                f"source {source.name}",
+                source.kerma_points_ugy,
+                f"one dose for each scanner, here {self._points[name]} [uGy]",
+                "Give another source another name.",
+            )
         return (name,)
 
     def _add_column(self, key: Any, names: tuple[str, ...], beam: Beam, shields: tuple[Shield, ...]) -> None:
