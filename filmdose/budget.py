@@ -9,9 +9,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, check_number
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, check_options, compensation_grid, record_problems
+from filmdose.compensation import (
+    DEFAULT_CRITERION,
+    SCENE_RANGE,
+    check_options,
+    compensation_grid,
+    record_problems,
+    wanted_stops,
+)
 from filmdose.errors import ArgumentError
 from filmdose.film import Film
 from filmdose.generic import film_value, generic_film
@@ -39,7 +47,7 @@ class DoseLimit:
     loss_stops
         The loss [stops]; infinity for "beyond rescue".
     kerma_ugy
-        Effective kerma at which the criterion asks for that much [uGy].
+        Effective kerma at which that much is needed [uGy].
     kerma_low_ugy, kerma_high_ugy
         The same if the calibration of fog is at its low and high end [uGy].
     record
@@ -59,7 +67,8 @@ def kerma_for_loss(
 ) -> DoseLimit:
     """Effective kerma at which a film needs a given compensation.
 
-    Solves stops(K) = loss for K; for ``loss_stops = inf`` the least K at which no exposure satisfies the criterion.
+    Solves stops(K) = loss for the least K, stops being what :func:`filmdose.compensation.compensate` aims at; for
+    ``loss_stops = inf`` the least K at which the film is beyond rescue.
 
     Parameters
     ----------
@@ -114,9 +123,13 @@ def kerma_for_loss(
 def _hits_for_loss(problem: RecordProblem, loss: float, criterion: str, snr_target: float) -> float:
     """Least dose x at which the record needs ``loss`` or more, by repeated subdivision on the exact path."""
 
-    def reached(x: FloatArray) -> FloatArray:
-        stops = problem.solve(x, snr_target=snr_target).stops[criterion]
-        return np.isnan(stops) if math.isinf(loss) else np.isnan(stops) | (stops >= loss)
+    def wanted(x: FloatArray) -> FloatArray:
+        found = problem.solve(x, snr_target=snr_target)
+        return wanted_stops(criterion, found.stops[criterion], found.usable_stops, found.restorable_snr, snr_target)
+
+    def reached(x: FloatArray) -> NDArray[np.bool_]:
+        stops = wanted(x)
+        return np.asarray(np.isnan(stops) | (stops >= loss))
 
     low, high = _DECADES_LOW, math.log10(_HITS_HIGH)
     for _ in range(7):
@@ -127,9 +140,8 @@ def _hits_for_loss(problem: RecordProblem, loss: float, criterion: str, snr_targ
         first = int(np.argmax(hit))
         low, high = trial[max(first - 1, 0)], trial[first]
     x = 10.0**high
-    at_end = problem.solve(np.array([x]), snr_target=snr_target).stops[criterion]
-    # a finite loss is not reached where the solution ends below it
-    return math.inf if not math.isinf(loss) and np.isnan(at_end[0]) else float(x)
+    # a finite loss is not reached where the film is beyond rescue before it
+    return math.inf if not math.isinf(loss) and np.isnan(wanted(np.array([x]))[0]) else float(x)
 
 
 def dose_budget(

@@ -54,15 +54,20 @@ REVERSAL_SHADOW, REVERSAL_HIGHLIGHT = 2.00, 0.20
 
 STATUS_SENTENCES: dict[str, str] = {
     "ok": "the exposure index restores the shadows",
+    "partly_restored": "the last of the shadows cannot be had, or costs too much; the index gives 0.90 of the best",
     "highlight_limited": "full restoration would lose the highlights; the exposure index stops at their limit",
-    "beyond_rescue": "no exposure restores the shadows",
+    "beyond_rescue": "no exposure restores the shadows, or not half of them by signal-to-noise",
     "expose_as_marked": "reversal film: more exposure would make it worse; expose for the highlights as marked",
 }
 _STATUS = tuple(STATUS_SENTENCES)
 
+#: Below this share of the wanted signal-to-noise a film is called beyond rescue.
+LEAST_RESTORED = 0.5
+
 #: Which end of the scene set the exposure index, by status.
 LIMITED_BY: dict[str, str] = {
     "ok": "shadows",
+    "partly_restored": "shadows",
     "highlight_limited": "highlights",
     "beyond_rescue": "nothing helps",
     "expose_as_marked": "highlights",
@@ -128,7 +133,8 @@ class Compensation:
         Compensation by criterion [stops]; None where no exposure satisfies it.
     ei_exact, ei
         Exposure index, exact and on the printed third-stop scale, rounded towards more exposure; None when
-        nothing restores the shadows.
+        nothing restores the shadows.  By signal-to-noise it goes for 0.90 of the best that the fogged film can give
+        where that is less than the target.
     highlight_room_stops
         Stops between the scene's highlight, at ``ei_exact``, and the end of the useful curve; None if none.
     snr_kept
@@ -288,6 +294,8 @@ class _FilmSolution:
     contrast_clean: FloatArray
     contrast_fogged: FloatArray
     highlight_end: FloatArray
+    usable_stops: FloatArray
+    restorable_snr: FloatArray
 
 
 def record_solutions(
@@ -323,6 +331,8 @@ def _reversal_record(record: Emulsion, shadow: float, kerma_ugy: FloatArray) -> 
         snr_kept=kept,
         contrast_fogged=_in_parts(contrast, kerma_ugy),
         highlight_end=nothing,
+        usable_stops=nothing,
+        restorable_snr=nothing,
     ), float(contrast(np.asarray(0.0)))
 
 
@@ -365,6 +375,8 @@ def _merge(solutions: Sequence[RecordSolution], clean: Sequence[float], criterio
         contrast_clean=np.asarray(clean)[decides],
         contrast_fogged=pick([s.contrast_fogged for s in solutions]),
         highlight_end=np.min([s.highlight_end for s in solutions], axis=0),
+        usable_stops=worst([s.usable_stops for s in solutions]),
+        restorable_snr=np.min([s.restorable_snr for s in solutions], axis=0),
     )
 
 
@@ -378,19 +390,41 @@ def exposure_index_from(speed: float, stops: FloatArray, room_stops: FloatArray)
     return np.asarray(exposure_index(speed, np.minimum(stops, _highlight_limit(room_stops))))
 
 
+def wanted_stops(
+    criterion: str,
+    stops: FloatArray,
+    usable_stops: FloatArray,
+    restorable_snr: FloatArray,
+    snr_target: float,
+) -> FloatArray:
+    """Compensation to aim at by a criterion; NaN where the film is beyond rescue by it.
+
+    By signal-to-noise: the least exposure that gives the target, or 0.90 of the fogged film's best where that is
+    less; NaN where the best is less than half of the target.  By any other criterion its own stops.
+    """
+    if criterion != "shadow_snr":
+        return stops
+    return np.asarray(np.where(restorable_snr >= LEAST_RESTORED * snr_target, usable_stops, np.nan))
+
+
 def _recommend(
-    film: Film, solution: _FilmSolution, criterion: str, scene_range: float
+    film: Film, solution: _FilmSolution, criterion: str, snr_target: float, scene_range: float
 ) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
     """Stops to give, highlight room left after them [stops], and the index of the status, elementwise."""
-    wanted = solution.stops[criterion]
+    raw = solution.stops[criterion]
     if film.reversal:
         known = ~np.isnan(solution.fog_density)
         as_marked = np.where(known, 0.0, np.nan)
-        return as_marked, np.full(wanted.shape, np.nan), np.full(wanted.shape, _STATUS.index("expose_as_marked"))
+        return as_marked, np.full(raw.shape, np.nan), np.full(raw.shape, _STATUS.index("expose_as_marked"))
+    wanted = wanted_stops(criterion, raw, solution.usable_stops, solution.restorable_snr, snr_target)
     room = (solution.highlight_end - scene_range) / LOG10_2
     limit = _highlight_limit(room)
+    status = np.select(
+        [np.isnan(wanted), wanted > limit, ~(wanted >= raw)],
+        [_STATUS.index(name) for name in ("beyond_rescue", "highlight_limited", "partly_restored")],
+        _STATUS.index("ok"),
+    )
     given = np.minimum(wanted, limit)
-    status = np.where(np.isnan(wanted), 2, np.where(wanted > limit, 1, 0))
     return given, room - np.nan_to_num(given), status
 
 
@@ -449,7 +483,7 @@ def compensate(
     kerma = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
     peak = check_number("peak_to_mean", peak_to_mean, low=1.0, high=1000.0)
     solution = _solve_film(film, np.array([kerma * peak, kerma]), name, target)
-    given, room, status_index = _recommend(film, solution, name, span)
+    given, room, status_index = _recommend(film, solution, name, target, span)
     status = _STATUS[int(status_index[0])]
     used = _or_none(given[0])
     decides = int(solution.decides[0])
@@ -610,9 +644,23 @@ def _sentence(values: dict[str, Any], used: float | None) -> str:
         )
     ei = format_speed(values["ei"])
     if values["status"] == "highlight_limited":
+        needed = values["stops"][values["criterion"]]
+        much = "more than any exposure gives" if needed is None else f"{needed:.1f} stops more"
         return (
-            f"Set EI {ei} for this {box} roll and no lower: the shadows would need "
-            f"{values['stops'][values['criterion']]:.1f} stops more, but the highlights allow {used:.1f}."
+            f"Set EI {ei} for this {box} roll and no lower: the shadows would need {much}, "
+            f"but the highlights allow {used:.1f} stops."
+        )
+    if values["status"] == "partly_restored" and values["ei"] == film.speed:
+        return (
+            f"Set EI {ei}: this {box} roll keeps {kept} of its shadow signal-to-noise at its marked speed, "
+            f"and no exposure gives more than {100 * values['snr_best']:.0f} %."
+        )
+    if values["status"] == "partly_restored":
+        whole = values["stops"][values["criterion"]]
+        rest = "no exposure restores all of it" if whole is None else f"all of it would take {whole:.1f} stops"
+        return (
+            f"Set EI {ei} for this {box} roll: {used:.2f} stops more exposure brings "
+            f"{100 * values['snr_restored']:.0f} % of its shadow signal-to-noise (at the marked speed {kept}); {rest}."
         )
     if values["ei"] == film.speed:
         return f"Set EI {ei}: this {box} roll needs no compensation (shadow signal-to-noise kept: {kept})."
@@ -662,7 +710,7 @@ def compensation_grid(
     stops = []
     for film in resolved:
         solution = _solve_film(film, kerma, name, target)
-        given, room, status = _recommend(film, solution, name, span)
+        given, room, status = _recommend(film, solution, name, target, span)
         for key, array in {
             "fog_density": solution.fog_density,
             "stops_given": given,

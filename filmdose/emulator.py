@@ -24,7 +24,15 @@ __all__ = ["ERROR_LIMIT_STOPS", "Emulator", "emulator"]
 #: Greatest error against the exact path that a box may have [stops].
 ERROR_LIMIT_STOPS = 0.002
 
-_QUANTITIES = (*CRITERIA, "fog_density", "snr_kept", "contrast_fogged", "highlight_end")
+_QUANTITIES = (
+    *CRITERIA,
+    "fog_density",
+    "snr_kept",
+    "contrast_fogged",
+    "highlight_end",
+    "usable_stops",
+    "restorable_snr",
+)
 _LOW = 1e-5  # hits; below it every loss is proportional to the dose
 _HIGH = 1e3
 _NODES = 768
@@ -135,7 +143,7 @@ class Emulator:
             return 1.0
         if name == "contrast_fogged":
             return self.problem.clean_contrast
-        if name == "highlight_end":
+        if name in ("highlight_end", "restorable_snr"):
             return float(self.coefficients[name][0, 0])
         return 0.0
 

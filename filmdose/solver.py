@@ -25,7 +25,14 @@ from filmdose.arrays import FloatArray
 from filmdose.emulsion import LN10, Emulsion
 from filmdose.units import LOG10_2
 
-__all__ = ["CRITERIA", "DENSITY_STEP", "RecordProblem", "RecordSolution", "record_problem"]
+__all__ = [
+    "CRITERIA",
+    "DENSITY_STEP",
+    "SHARE_OF_BEST",
+    "RecordProblem",
+    "RecordSolution",
+    "record_problem",
+]
 
 #: What "as good as on the clean film" can mean, each with a sentence.
 CRITERIA: dict[str, str] = {
@@ -37,6 +44,11 @@ CRITERIA: dict[str, str] = {
 
 #: Density above minimum of the speed point: ISO 6 and ISO 5800 [density].
 DENSITY_STEP: dict[str, float] = {"bw-negative": 0.10, "colour-negative": 0.15}
+
+#: On a film whose signal-to-noise hardly rises above its shadow point, full restoration may be out of reach or cost
+#: stops for the last few percent.  What is asked for is then this share of the best that the fogged film can give
+#: (our choice).
+SHARE_OF_BEST = 0.90
 
 GRID_STEP = 0.05  # log units; with a cubic through four nodes crossings are good to about 1e-5
 _LEFT = 2  # nodes left of the shadow point that the cubic of its first interval needs
@@ -60,6 +72,10 @@ class RecordSolution:
     snr_kept: FloatArray
     contrast_fogged: FloatArray
     highlight_end: FloatArray  #: log units right of the shadow point; NaN where no gradient is enough
+    usable_stops: FloatArray  #: least exposure for the signal-to-noise target, or for SHARE_OF_BEST if that is less
+    restorable_snr: (
+        FloatArray  #: greatest signal-to-noise of any exposure over the clean one, where ample a lower bound
+    )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -89,6 +105,7 @@ class RecordProblem:
     clean_snr: float  # r at the shadow point, in units where a grain of sensitivity 1/H_m has area 1
     clean_contrast: float
     clean_fractional: float  # s of the clean fractional-gradient point
+    ample: dict[float, float]  # by target: the dose up to which the best signal-to-noise is ample; shared by a family
 
     def hits(self, kerma_ugy: FloatArray, hits_per_ugy: float | FloatArray | None = None) -> FloatArray:
         """Dose x for an effective kerma [uGy]."""
@@ -111,8 +128,48 @@ class RecordProblem:
         for start in range(0, x.size, _BATCH):
             part = slice(start, start + _BATCH)
             self._solve_batch(x[part], threshold, scaled_noise, {name: array[part] for name, array in out.items()})
+        out["usable_stops"] = out["shadow_snr"].copy()
+        out["restorable_snr"] = np.where(np.isnan(x), np.nan, snr_target / SHARE_OF_BEST)
+        scarce = np.flatnonzero(x > self._ample_hits(snr_target))
+        if scarce.size:
+            out["usable_stops"][scarce], out["restorable_snr"][scarce] = self._usable(x[scarce], snr_target)
         shaped = {name: array.reshape(np.shape(hits)) for name, array in out.items()}
         return RecordSolution(stops={name: shaped.pop(name) for name in CRITERIA}, **shaped)
+
+    def _ample_hits(self, snr_target: float) -> float:
+        """Dose up to which SHARE_OF_BEST of the best signal-to-noise is more than the target.
+
+        Signal-to-noise falls with the dose at every exposure, so there is one such dose.
+        """
+        if snr_target not in self.ample:
+            low, high = -9.0, 6.0
+            for _ in range(5):
+                trial = np.linspace(low, high, 33)
+                _, best = self._usable(10.0**trial, snr_target)
+                enough = best >= snr_target / SHARE_OF_BEST
+                last = int(np.argmin(enough)) - 1 if not enough.all() else trial.size - 1
+                if last < 0:
+                    self.ample[snr_target] = 0.0
+                    break
+                low, high = trial[last], trial[min(last + 1, trial.size - 1)]
+            self.ample.setdefault(snr_target, float(10.0**low))
+        return self.ample[snr_target]
+
+    def _usable(self, x: FloatArray, snr_target: float) -> tuple[FloatArray, FloatArray]:
+        """Least stops for the target or SHARE_OF_BEST of the best, and the best over the clean signal-to-noise."""
+        brackets = _Brackets(x.size)
+        best = np.empty(x.size)
+        dose = np.stack([x, np.ones(x.size)], axis=1)
+        for start in range(0, x.size, _BLOCK):
+            block = slice(start, min(start + _BLOCK, x.size))
+            weights = np.exp(dose[block] @ self.exponents)
+            squared = (weights @ self.slope) ** 2 / ((weights @ self.noise) * self.clean_snr**2)
+            best[block] = np.sqrt(_peak(squared, _LEFT))
+            wanted = np.minimum(snr_target, SHARE_OF_BEST * best[block]) ** 2
+            with np.errstate(divide="ignore", invalid="ignore"):
+                squared /= wanted[:, None]  # nothing left to restore divides 0 by 0
+            brackets.first(block, squared >= 1.0, _LEFT, squared, 1.0)
+        return np.asarray(GRID_STEP * (brackets.roots() - _LEFT) / LOG10_2), best
 
     def _solve_batch(
         self, x: FloatArray, threshold: float, scaled_noise: FloatArray, out: dict[str, FloatArray]
@@ -257,6 +314,18 @@ class _Brackets:
         return result
 
 
+def _peak(value: FloatArray, start: int) -> FloatArray:
+    """Maximum of each row at or right of node ``start``, on the parabola through the greatest node's neighbours."""
+    rows = np.arange(value.shape[0])
+    top = np.clip(value[:, start:].argmax(axis=1) + start, 1, value.shape[1] - 2)
+    before, at, after = value[rows, top - 1], value[rows, top], value[rows, top + 1]
+    curvature = before - 2.0 * at + after
+    with np.errstate(divide="ignore", invalid="ignore"):
+        vertex = at - 0.125 * (after - before) ** 2 / curvature
+    inside = (curvature < 0) & (at >= before) & (at >= after) & (top > start)
+    return np.asarray(np.where(inside, vertex, value[:, start:].max(axis=1)))
+
+
 def _cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
     """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero."""
     f0, f1, f2, f3 = values
@@ -350,6 +419,7 @@ def _matrices(
         clean_snr=float(gradient[_LEFT] / math.sqrt(variance[_LEFT])),
         clean_contrast=float((net[reach] - net[_LEFT]) / _CONTRAST_INTERVAL),
         clean_fractional=0.0,
+        ample={},
     )
     # a dose too small to change anything, but not the zero that is answered by identity
     clean_point = problem.solve(np.array([1e-300])).stops["fractional_gradient"]

@@ -19,7 +19,7 @@ import numpy as np
 import xarray as xr
 
 from filmdose.arrays import FloatArray, check_array
-from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions
+from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions, wanted_stops
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film import Film
 from filmdose.generic import film_value, generic_film
@@ -203,6 +203,7 @@ def _transmissions(material: str, beam: str, thickness_mm: FloatArray) -> FloatA
 
 # -- computing -----------------------------------------------------------------------------------------------------
 
+_SNR = list(CRITERIA).index("shadow_snr")
 _FILM_INPUTS = ("film", "kind", "hit_exponent", "quanta")
 _QUESTION_INPUTS = ("snr_target", "scene_range")
 _SCALE_INPUTS = ("speed", "calibration_kerma_ugy", "kerma_ugy", "shield_thickness_mm", "peak_to_mean")
@@ -283,7 +284,15 @@ def _answers(film: Film, dose: FloatArray, fixed: Mapping[str, Any], answers: tu
         "contrast_fogged": np.min([s.contrast_fogged for s in solutions], axis=0),
     }
     if "ei_exact" in answers:
-        results["ei_exact"] = exposure_index_from(film.speed, stops, room[..., None])
+        wanted = stops.copy()
+        wanted[..., _SNR] = wanted_stops(
+            "shadow_snr",
+            stops[..., _SNR],
+            _worst([s.usable_stops for s in solutions]),
+            np.min([s.restorable_snr for s in solutions], axis=0),
+            target,
+        )
+        results["ei_exact"] = exposure_index_from(film.speed, wanted, room[..., None])
     return {name: results[name] for name in answers}
 
 

@@ -31,8 +31,11 @@ def test_calibration_range_is_what_recalibrated_films_give():
 
 def test_beyond_rescue_is_the_edge_of_solutions():
     edge = kerma_for_loss(1600, math.inf).kerma_ugy
-    assert compensate(1600, edge * 0.999).stops["shadow_snr"] is not None
+    assert compensate(1600, edge * 0.999).status != "beyond_rescue"
     assert compensate(1600, edge * 1.001).status == "beyond_rescue"
+    by_density = kerma_for_loss(1600, math.inf, criterion="fixed_density").kerma_ugy
+    assert compensate(1600, by_density * 0.999).stops["fixed_density"] is not None
+    assert compensate(1600, by_density * 1.001).stops["fixed_density"] is None
 
 
 def test_kerma_for_a_loss_scales_as_speed_to_the_minus_b():

@@ -196,3 +196,49 @@ def test_exposed_reversal_film_tells_its_blacks():
     assert all(value < 0 for value in loss.fog_density.values())
     assert all(black["relative_transmittance"] > 1 for black in loss.scan_black.values())
     assert "blacks are thinner" in loss.message
+
+
+# -- film that cannot be restored wholly ----------------------------------------
+
+
+def straight_film():
+    """A film of one narrow grain class: its signal-to-noise peaks close to the speed point."""
+    record = generic_film(400).records[0]
+    one = replace(
+        record, log_sensitivity=np.array([2.9, 3.0]), weights=np.array([0.6, 0.6]), hit_exponent=0.8, native_fog=0.05
+    )
+    return Film(kind="bw-negative", speed=400, records=(one,))
+
+
+def test_nearly_all_is_enough_where_the_rest_cannot_be_had():
+    answer = compensate(straight_film(), 100.0, scene_range=0.4)
+    assert answer.status == "partly_restored"
+    record = answer.film.records[0]
+    shadow = record.curve().inverse(record.minimum_density() + 0.10)
+    x = np.linspace(shadow, shadow + 2.0, 4001)
+    ratio = record.signal_to_noise(x, 100.0) / record.signal_to_noise(shadow)
+    wanted = min(1.0, 0.90 * ratio.max())
+    stops = (x[np.argmax(ratio >= wanted)] - shadow) / math.log10(2)
+    assert math.log2(400 / answer.ei_exact) == pytest.approx(stops, abs=2e-3)
+    assert answer.snr_restored == pytest.approx(wanted, abs=1e-3)
+
+
+def test_less_than_half_restored_is_beyond_rescue():
+    film = straight_film()
+    record = film.records[0]
+    shadow = record.curve().inverse(record.minimum_density() + 0.10)
+    x = np.linspace(shadow, shadow + 2.0, 801)
+    for kerma in np.geomspace(100, 1e4, 30):
+        best = float((record.signal_to_noise(x, kerma) / record.signal_to_noise(shadow)).max())
+        if abs(best - 0.5) > 0.01:
+            assert (compensate(film, kerma).status == "beyond_rescue") == (best < 0.5)
+
+
+@pytest.mark.parametrize("target", [0.7, 1.0])
+def test_generic_film_is_restored_wholly_as_long_as_its_best_is_ample(target):
+    grid = compensation_grid([100, 800, 3200], [1.0, 100.0, 300.0], snr_target=target)
+    raw = grid["stops"].sel(criterion="shadow_snr").to_numpy()
+    assert grid["stops_given"].to_numpy() == pytest.approx(np.minimum(raw, grid["stops_given"].to_numpy()), abs=0)
+    ok = grid["status"].to_numpy() == "ok"
+    assert ok.sum() >= 8
+    assert grid["stops_given"].to_numpy()[ok] == pytest.approx(raw[ok], abs=0)
