@@ -16,6 +16,7 @@ from filmdose.cli.learn import learn
 from filmdose.cli.log import log
 from filmdose.cli.odds import odds
 from filmdose.cli.plan import plan
+from filmdose.cli.report import report
 from filmdose.cli.roll import roll
 from filmdose.cli.shield import shield
 from filmdose.cli.sources import sources
@@ -29,7 +30,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan, odds, learn):
+for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan, report, odds, learn):
     app.command()(verb)
 
 

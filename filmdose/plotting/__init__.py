@@ -8,12 +8,17 @@ in grey and to colour-blind eyes.
 
 from filmdose.plotting.compensation import plot_ei_isolines, plot_stops
 from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
+from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
 from filmdose.plotting.style import house_style
 
 __all__ = [
     "house_style",
     "plot_characteristic_curves",
     "plot_ei_isolines",
+    "plot_film_response",
+    "plot_shares",
     "plot_signal_to_noise",
+    "plot_spectra",
     "plot_stops",
+    "plot_transmission",
 ]

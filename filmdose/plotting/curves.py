@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,7 +14,7 @@ from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensate, sh
 from filmdose.emulsion import Emulsion
 from filmdose.film import Film
 from filmdose.generic import generic_film
-from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
+from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.units import LOG10_2, format_speed
 from filmdose.words import dose_text, film_words
 
@@ -34,6 +35,7 @@ def plot_characteristic_curves(
     criterion: str = DEFAULT_CRITERION,
     scene_range: float = SCENE_RANGE,
     peak_to_mean: float = 1.0,
+    compensated: bool = True,
     ax: Axes | None = None,
 ) -> Axes:
     """Density against log10 exposure, clean and fogged, with the scene laid on both.
@@ -50,6 +52,8 @@ def plot_characteristic_curves(
         Effective kerma at the film [uGy; >= 0].
     criterion, scene_range, peak_to_mean
         As of :func:`filmdose.compensation.compensate`; the curve is that of the worst band.
+    compensated
+        False for a roll that was exposed already: the scene lies on the fogged curve as it was metered.
     ax
         Axes to draw on; a new figure when None.
     """
@@ -72,26 +76,41 @@ def plot_characteristic_curves(
     ax.set_xlim(low, high)
     ax.set_xlabel(EXPOSURE_LABEL)
     ax.set_ylabel("density")
-    if not film.reversal:
-        _draw_scenes(ax, film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak)
-    ax.set_title(f"{film_words(film)}: clean and after {dose_text(dose)}")
-    ax.legend(loc="upper left")
+    _draw_scenes(ax, film, dose * peak, _metered(film, dose, criterion, scene_range, peak, compensated), scene_range)
+    ax.set_title(plain(f"{film_words(film)}: clean and after {dose_text(dose)}"))
+    ax.legend(loc="upper right" if film.reversal else "upper left")
     return ax
 
 
-def _draw_scenes(ax: Axes, film: Film, dose: float, *, criterion: str, scene_range: float, peak_to_mean: float) -> None:
-    """Lay the scene on the curves, and name both exposures below them."""
+@dataclass(frozen=True)
+class _Metered:
+    """How the scene was metered for the fogged film, in which record it is shown, and in words."""
+
+    record: int
+    stops: float
+    words: str
+
+
+def _metered(
+    film: Film, dose: float, criterion: str, scene_range: float, peak_to_mean: float, compensated: bool
+) -> _Metered:
     answer = compensate(film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak_to_mean)
-    index = film.record_names.index(answer.record)
-    record, shadow = film.records[index], shadow_points(film)[index]
-    placed = [(f"metered at ISO {format_speed(film.speed)}", 0.0, 0.0, INK)]
-    if answer.ei is not None:
-        stops = math.log2(film.speed / answer.ei)
-        placed.append((f"metered at EI {format_speed(answer.ei)}", stops, dose * peak_to_mean, FOGGED))
-    else:
-        stops = math.log2(film.speed / answer.ei_best)
-        text = f"best that can be had, EI {format_speed(answer.ei_best)}"
-        placed.append((text, stops, dose * peak_to_mean, FOGGED))
+    record = film.record_names.index(answer.record)
+    if not compensated or film.reversal:
+        return _Metered(record, 0.0, f"the same, metered at ISO {format_speed(film.speed)}")
+    if answer.ei is None:
+        words = f"best that can be had, EI {format_speed(answer.ei_best)}"
+        return _Metered(record, math.log2(film.speed / answer.ei_best), words)
+    return _Metered(record, math.log2(film.speed / answer.ei), f"metered at EI {format_speed(answer.ei)}")
+
+
+def _draw_scenes(ax: Axes, film: Film, kerma_ugy: float, metered: _Metered, scene_range: float) -> None:
+    """Lay the scene on the clean and the fogged curve, and name both exposures below them."""
+    record, shadow = film.records[metered.record], shadow_points(film)[metered.record]
+    placed = (
+        (f"metered at ISO {format_speed(film.speed)}", 0.0, 0.0, INK),
+        (metered.words, metered.stops, kerma_ugy, FOGGED),
+    )
     floor = min(r.minimum_density() for r in film.records)
     top = max(r.maximum_density() for r in film.records)
     for level, (text, stops, kerma, colour) in enumerate(placed):
@@ -109,7 +128,10 @@ def _draw_scenes(ax: Axes, film: Film, dose: float, *, criterion: str, scene_ran
         )
         ax.plot(x[[0, 0]], [y, density[0]], color=colour, linewidth=0.7, linestyle=":")
         ax.plot(x[[-1, -1]], [y, density[-1]], color=colour, linewidth=0.7, linestyle=":")
-        ax.text(x[0] - 0.05, y, text, color=colour, ha="right", va="center", fontsize="small")
+        room = x[0] - ax.get_xlim()[0] > 0.35 * (ax.get_xlim()[1] - ax.get_xlim()[0])
+        at, side = (x[0] - 0.05, "right") if room else (x[0] + 0.05, "left")
+        ax.text(at, y if room else y + 0.02 * (top - floor), text, color=colour, ha=side,
+                va="center" if room else "bottom", fontsize="small")  # fmt: skip
     low = floor - 0.25 * (top - floor)
     ax.set_ylim(low, top + 0.06 * (top - floor))
     ax.set_yticks([tick for tick in ax.get_yticks() if 0.0 <= tick <= top + 0.06 * (top - floor)])
@@ -165,7 +187,7 @@ def plot_signal_to_noise(
     ax.set_ylim(bottom=0.0)
     ax.set_xlabel(EXPOSURE_LABEL)
     ax.set_ylabel("signal-to-noise over that of the clean shadow point")
-    ax.set_title(f"{film_words(film)}: where the shadows must lie")
+    ax.set_title(plain(f"{film_words(film)}: where the shadows must lie"))
     ax.legend(title="dose at the film")
     return ax
 

@@ -13,7 +13,7 @@ from filmdose.errors import ArgumentError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FOGGED", "GUIDE", "INK", "house_style", "in_house_style", "ordered_colours", "style_parameters"]
+__all__ = ["FOGGED", "GUIDE", "INK", "house_style", "in_house_style", "ordered_colours", "plain", "style_parameters"]
 
 #: Colours with a fixed meaning: the clean film, the fogged film, what is only there to guide the eye.
 INK = "#1b1b3a"
@@ -76,6 +76,11 @@ def in_house_style(function: _Function) -> _Function:
         return ax
 
     return cast(_Function, drawn)
+
+
+def plain(words: str) -> str:
+    """Words in which a dollar sign is a dollar sign, and does not begin a formula."""
+    return words.replace("$", r"\$")
 
 
 def ordered_colours(count: int) -> list[tuple[float, float, float, float]]:

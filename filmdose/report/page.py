@@ -151,6 +151,10 @@ class Page:
             word = word[cut:]
         yield word
 
+    def measure(self, words: str, *, size: float, bold: bool = False) -> float:
+        """Width of one line [mm]."""
+        return text_width(words, size, self.font, bold)
+
     def fits(self, words: str, *, width: float, size: float, bold: bool = False) -> bool:
         """Whether one line of words is no wider than ``width`` [mm]."""
         return text_width(words, size, self.font, bold) <= width

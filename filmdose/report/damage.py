@@ -1,0 +1,515 @@
+"""The damage report of one roll: what happened, what was measured, what follows, and how sure that is."""
+
+from __future__ import annotations
+
+import datetime
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from filmdose import __version__
+from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate, compensation_grid
+from filmdose.emulsion import Emulsion
+from filmdose.exposed import ExposedLoss, assess_exposed
+from filmdose.files import write_bytes_atomic
+from filmdose.film import Film
+from filmdose.generic import film_value
+from filmdose.history import HistoryDose, history_dose
+from filmdose.plotting import plot_characteristic_curves, plot_shares
+from filmdose.report.citations import citation
+from filmdose.report.document import Block, Document, Heading, Paragraph, Plot, Table, document_html, document_pdf
+from filmdose.report.page import check_ending
+from filmdose.trip import Reading, Roll, Trip, find_roll
+from filmdose.units import format_speed
+from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, film_words, range_text
+
+if TYPE_CHECKING:
+    from filmdose.uncertainty import Priors, RollOdds
+
+__all__ = ["REPORT_ENDINGS", "DamageReport", "assess_damage", "report_bytes", "report_document", "write_report"]
+
+#: Endings of the files that :func:`write_report` makes.
+REPORT_ENDINGS = (".html", ".pdf")
+
+Triple = tuple[float, float, float]
+
+_POINTS = (0.05, 0.5, 0.95)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DamageReport:
+    """Every figure of a damage report; triples are 5, 50 and 95 % points.
+
+    Parameters
+    ----------
+    trip, roll
+        The trip, and the roll that it is about.
+    logged
+        Dose of the logged events.
+    before, after
+        Odds from the log alone, and with all readings of the trip; the same when nothing was measured.
+    from_fog
+        Effective kerma that explains each reading of the roll by itself [uGy].
+    contradiction
+        Why log and readings cannot both be true; empty when they can. ``after`` is then what the log alone says.
+    equivalent_kerma_ugy
+        Dose that, with the typical calibration, gives the middle fog [uGy]; curves and contrast are at this dose.
+    loss
+        Loss at the equivalent dose of a roll scanned before it was exposed.
+    exposed
+        The same of a roll scanned after.
+    criterion, scene_range
+        What counts as restored.
+    samples, seed
+        Draws of what is not known.
+    date
+        Date of the report.
+    """
+
+    trip: Trip
+    roll: Roll
+    logged: HistoryDose
+    before: RollOdds
+    after: RollOdds
+    from_fog: tuple[Triple, ...]
+    contradiction: str
+    equivalent_kerma_ugy: float
+    loss: Compensation
+    exposed: ExposedLoss | None
+    criterion: str
+    scene_range: float
+    samples: int
+    seed: int
+    date: datetime.date
+
+
+def assess_damage(
+    trip: Trip,
+    roll: str,
+    *,
+    criterion: str = DEFAULT_CRITERION,
+    scene_range: float = SCENE_RANGE,
+    priors: Priors | None = None,
+    samples: int = 2**14,
+    seed: int = 0,
+    date: datetime.date | None = None,
+) -> DamageReport:
+    """Work out the damage of one roll.
+
+    Parameters
+    ----------
+    trip, roll
+        A trip and the id of one of its rolls. All readings of the trip are used: they say something about its scanners.
+    criterion, scene_range
+        As of :func:`filmdose.compensation.compensate`.
+    priors, samples, seed
+        As of :func:`filmdose.uncertainty.propagate`.
+    date
+        Date of the report; today by default.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        No such roll, a reading that no fog can explain, a value out of range.
+    """
+    from filmdose.uncertainty import ContradictionError, default_priors, learn, propagate, trip_readings
+
+    chosen = find_roll(trip, roll)
+    span = scene_range if chosen.scene_range is None else chosen.scene_range
+    known = default_priors() if priors is None else priors
+    options = {"criterion": criterion, "scene_range": span, "priors": known, "samples": samples, "rng": seed}
+    before = propagate(trip, **options)[roll]  # type: ignore[arg-type]
+    after, contradiction = before, ""
+    readings = trip_readings(trip)
+    if readings:
+        try:
+            learned = learn(trip, readings, priors=known, rng=seed)
+            after = propagate(trip, learned=learned, **options)[roll]  # type: ignore[arg-type]
+        except ContradictionError as error:
+            contradiction = str(error)
+    from_fog = tuple(_kerma_from_fog(chosen, reading, known, seed) for reading in chosen.readings)
+    fog = chosen.readings[-1].fog_density if contradiction and chosen.readings else after.fog_density[1]
+    equivalent = _equivalent_kerma(chosen.film, fog)
+    return DamageReport(
+        trip=trip,
+        roll=chosen,
+        logged=history_dose(chosen.history),
+        before=before,
+        after=after,
+        from_fog=from_fog,
+        contradiction=contradiction,
+        equivalent_kerma_ugy=equivalent,
+        loss=compensate(chosen.film, equivalent, criterion=criterion, scene_range=span),
+        exposed=assess_exposed(chosen.film, equivalent, scene_range=span) if chosen.state == "exposed" else None,
+        criterion=criterion,
+        scene_range=span,
+        samples=samples,
+        seed=seed,
+        date=datetime.date.today() if date is None else date,
+    )
+
+
+_DOSES = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
+
+
+def _equivalent_kerma(film: Film, fog_density: float) -> float:
+    """Dose at which the film's own calibration gives a fog [uGy]."""
+    fog = np.abs(compensation_grid([film], _DOSES)["fog_density"].to_numpy()[0])
+    return float(np.interp(abs(fog_density), fog, _DOSES))
+
+
+def _read_record(film: Film, reading: Reading) -> Emulsion:
+    names = film.record_names
+    wanted = reading.record or ("green" if "green" in names else names[0])
+    return film.records[names.index(wanted)]
+
+
+def _kerma_from_fog(roll: Roll, reading: Reading, priors: Priors, seed: int) -> Triple:
+    """Effective kerma that explains one reading without any log: reading error, calibration and film alone [uGy]."""
+    from scipy.special import ndtri
+    from scipy.stats import qmc
+
+    scores = ndtri(np.clip(qmc.Sobol(3, rng=seed).random(2**14), 1e-12, 1 - 1e-12))
+    fog = reading.fog_density * (-1.0 if roll.film.reversal else 1.0) + reading.fog_error * scores[:, 0]
+    table = np.abs(np.asarray(_read_record(roll.film, reading).fog_density(_DOSES)))
+    at_typical = np.interp(fog, table, _DOSES)
+    calibration = np.asarray(priors["calibration_kerma"].value(scores[:, 1])) / priors["calibration_kerma"].typical
+    factor = np.asarray(priors["film_factor"].value(scores[:, 2]))
+    low, middle, high = np.quantile(at_typical * calibration / factor, _POINTS)
+    return float(low), float(middle), float(high)
+
+
+# -- what it says --------------------------------------------------------------------------------------------------
+
+
+def report_document(report: DamageReport) -> Document:
+    """The report as blocks for both writers."""
+    blocks = (
+        *_opening(report),
+        *_what_happened(report),
+        *_what_was_measured(report),
+        *_estimated_dose(report),
+        *_what_was_lost(report),
+        *_how(report),
+        *_measured_and_inferred(report),
+        *_references(report),
+    )
+    return Document(
+        title=f"Damage report, roll {report.roll.id}",
+        foot=f"filmdose {__version__}, {report.date.isoformat()}. Roll {report.roll.id}.",
+        date=report.date,
+        blocks=blocks,
+    )
+
+
+def _opening(report: DamageReport) -> Iterator[Block]:
+    roll = report.roll
+    if report.trip.invented:
+        yield Paragraph("Invented scenario: roll, places and scanners do not exist.", bold=True)
+    yield Paragraph(_summary(report))
+    rows = [
+        ("roll", roll.id),
+        ("film", film_words(roll.film)),
+        ("kind", f"{KIND_WORDS[roll.film.kind]} (speed by {roll.film.standard})"),
+        ("film data", roll.film.origin or "not stated"),
+        ("when scanned", "exposed in the camera" if roll.state == "exposed" else "not yet exposed"),
+        ("trip", report.trip.title or "not named"),
+    ]
+    if roll.note:
+        rows.append(("note of the owner", roll.note))
+    yield Table(("", ""), tuple(rows))
+
+
+def _summary(report: DamageReport) -> str:
+    fog = report.after.fog_density
+    if report.roll.readings:
+        reading = report.roll.readings[-1]
+        first = f"Measured fog {_signed(reading.fog_density)} ± {reading.fog_error:.3f} density (one standard error)."
+    else:
+        first = (
+            f"Nothing was measured on this roll; the log leads to a fog of {fog[1]:.2f} ({fog[0]:.2f} to {fog[2]:.2f})."
+        )
+    if report.contradiction:
+        return f"{first} It cannot be explained by what was logged."
+    low, middle, high = report.after.stops
+    if report.roll.film.reversal:
+        lost = f"{_stops(middle)} of range lost at the dark end ({_stops(low)} to {_stops(high)})"
+    else:
+        lost = f"the shadows lost {_stops(middle)} of speed ({_stops(low)} to {_stops(high)})"
+    kerma = report.after.kerma_ugy
+    return (
+        f"{first} Estimated dose {dose_text(kerma[1])} ({range_text(kerma[0], kerma[2])}); {lost}. "
+        "Figures in brackets hold the truth in 9 of 10 cases, if the assumptions of section 5 do."
+    )
+
+
+def _what_happened(report: DamageReport) -> Iterator[Block]:
+    yield Heading("1  What happened, as the owner logged it")
+    passes = report.roll.history.passes
+    parts: list[dict[str, Any]] = report.logged.contributions.to_dict(orient="records")  # type: ignore[assignment]
+    rows = []
+    for number, part in enumerate(parts):
+        event = passes[number] if number < len(passes) else None
+        rows.append(
+            (
+                event.date.isoformat() if event is not None and event.date else "",
+                str(part["detail"]) if event is not None else f"{part['kind']}: {part['detail']}",
+                " / ".join(words for words in (event.place, event.scanner) if words) if event is not None else "",
+                str(part["shield"]) or ("none" if event is not None else ""),
+                f"{part['count']}" if event is not None else "",
+                f"{part['multiplier']:g}" if event is not None else "",
+                f"{figure_text(part['kerma_ugy'])} ({figure_text(part['kerma_low_ugy'], 2)} to "
+                f"{figure_text(part['kerma_high_ugy'], 2)})",
+                event.note if event is not None else "",
+            )
+        )
+    if rows:
+        rows.sort(key=lambda row: row[0] or "9999")
+        yield Table(
+            ("date", "event", "place / scanner", "shield", "passes", "times longer", "expected dose [µGy]", "note"),
+            tuple(rows),
+            numeric=frozenset({4, 5, 6}),
+        )
+        yield Paragraph(
+            "Expected dose: effective air kerma at the film, typical (low to high), from published figures for the "
+            "kind of scanner where there are any, not from a measurement of these scanners.",
+            small=True,
+        )
+    else:
+        yield Paragraph("No event was logged for this roll.")
+    for note in report.logged.notes:
+        yield Paragraph(note, small=True)
+
+
+def _what_was_measured(report: DamageReport) -> Iterator[Block]:
+    yield Heading("2  What was measured")
+    readings = report.roll.readings
+    if not readings:
+        others = "" if report.after is report.before else " and from readings of other rolls of the trip"
+        yield Paragraph(f"Nothing was measured on this roll. Everything below is inferred from the log{others}.")
+        return
+    rows = tuple(
+        (
+            reading.date.isoformat() if reading.date else "",
+            reading.record or "visual" if len(report.roll.film.records) == 1 else reading.record or "green",
+            f"{reading.base_plus_fog:.3f}",
+            f"{reading.control:.3f}",
+            "unscanned roll, developed alike" if reading.control_measured else "known value of the film",
+            f"{_signed(reading.fog_density)} ± {reading.fog_error:.3f}",
+            reading.note,
+        )
+        for reading in readings
+    )
+    head = "greatest density" if report.roll.film.reversal else "base plus fog"
+    yield Table(("date", "record", head, "control", "control is", "fog", "note"), rows, numeric=frozenset({2, 3, 5}))
+    yield Paragraph(
+        "Densities as read by the owner. Fog is the difference from the control; its error is the standard error of "
+        "that difference. A control that was stored and developed alike takes age and processing out of it.",
+        small=True,
+    )
+
+
+def _estimated_dose(report: DamageReport) -> Iterator[Block]:
+    yield Heading("3  Estimated dose")
+    rows = [_kerma_row("the log alone, before any measurement", report.before.kerma_ugy)]
+    for number, triple in enumerate(report.from_fog, 1):
+        which = f" {number}" if len(report.from_fog) > 1 else ""
+        rows.append(_kerma_row(f"the measured fog{which} alone, without the log", triple))
+    if report.after is not report.before:
+        rows.append(_kerma_row("log and all readings of the trip together", report.after.kerma_ugy))
+    yield Table(("from", "low (5 %)", "middle", "high (95 %)"), tuple(rows), numeric=frozenset({1, 2, 3}))
+    yield Paragraph(
+        "Effective air kerma at the film: of a beam of 140 kVp with 3 mm Al that fogs as much. Fog fixes the product "
+        "of dose and sensitivity much better than the dose itself; the dose is uncertain by the calibration of fog.",
+        small=True,
+    )
+    if report.contradiction:
+        yield Paragraph(f"Log and readings do not agree: {report.contradiction}", bold=True)
+    if len(report.logged.contributions) > 1 and report.logged.kerma_ugy > 0:
+        yield Plot(
+            partial(_draw_shares, report.logged),
+            "Share of each logged event in the expected dose, with each at its typical value.",
+            height_mm=25.0 + 9.0 * min(len(report.logged.contributions), 12),
+            labels_mm=45.0,
+        )
+
+
+def _draw_shares(dose: HistoryDose, ax: object) -> None:
+    plot_shares(dose, ax=ax)  # type: ignore[arg-type]
+
+
+def _kerma_row(name: str, kerma: Triple) -> tuple[str, str, str, str]:
+    return (name, dose_text(kerma[0]), dose_text(kerma[1]), dose_text(kerma[2]))
+
+
+def _what_was_lost(report: DamageReport) -> Iterator[Block]:
+    yield Heading("4  What was lost")
+    odds, loss = report.after, report.loss
+    reversal = report.roll.film.reversal
+    name = "range lost at the dark end [stops]" if reversal else "speed lost in the shadows [stops]"
+    fog_name = "greatest density lost" if reversal else "fog [density]"
+    rows = [
+        (fog_name, *(f"{value:.3f}" for value in odds.fog_density)),
+        (name, *(_number(value) for value in odds.stops)),
+        (
+            "signal-to-noise kept in the shadows [%]",
+            *(f"{100 * value:.0f}" for value in sorted(odds.snr_kept, reverse=True)),
+        ),
+    ]
+    if not reversal and report.roll.state != "exposed":
+        rows.append(("exposure index that restores the shadows", *(_index(value) for value in reversed(odds.ei))))
+    words = " (from the log alone)" if report.contradiction else ""
+    yield Table(("", f"least{words}", "middle", "most"), tuple(rows), numeric=frozenset({1, 2, 3}))
+    speed = format_speed(report.roll.film.speed)
+    yield Paragraph(
+        f"Mean contrast over the 1.30 log units above the shadow point, at ISO {speed}: {loss.contrast['clean']:.3f} "
+        f"clean, {loss.contrast['fogged']:.3f} fogged ({_percent(loss.contrast['fogged'] / loss.contrast['clean'])})."
+        if not reversal
+        else f"Contrast between shadow and highlight point: {loss.contrast['clean']:.3f} clean, "
+        f"{loss.contrast['fogged']:.3f} fogged."
+    )
+    yield Paragraph(loss.message if report.exposed is None else report.exposed.message)
+    if odds.chance_beyond_rescue >= 0.01:
+        yield Paragraph(
+            f"Chance that no exposure would have restored the shadows: {_percent(odds.chance_beyond_rescue)}."
+        )
+    if report.exposed is not None:
+        yield from _zones(report.exposed)
+    yield Plot(
+        partial(_draw_curves, report),
+        "Characteristic curves computed for the film, clean and with the middle fog of the table; the scene as metered "
+        + (
+            "for the marked speed"
+            if report.roll.state == "exposed" or reversal
+            else "for the marked and the needed speed"
+        )
+        + ".",
+        height_mm=95.0,
+    )
+
+
+def _draw_curves(report: DamageReport, ax: object) -> None:
+    plot_characteristic_curves(
+        report.roll.film,
+        report.equivalent_kerma_ugy,
+        criterion=report.criterion,
+        scene_range=report.scene_range,
+        compensated=report.roll.state != "exposed",
+        ax=ax,  # type: ignore[arg-type]
+    )
+
+
+def _zones(loss: ExposedLoss) -> Iterator[Block]:
+    several = loss.zones["record"].nunique() > 1
+    zones: list[dict[str, Any]] = loss.zones.to_dict(orient="records")  # type: ignore[assignment]
+    rows = tuple(
+        (
+            *((str(zone["record"]),) if several else ()),
+            f"{zone['stops_above_shadow']:+d}",
+            f"{zone['density_clean']:.2f}",
+            f"{zone['density_fogged']:.2f}",
+            f"{100 * zone['gradient_kept']:.0f}",
+            f"{100 * zone['snr_kept']:.0f}",
+        )
+        for zone in zones
+    )
+    header = ("stops above shadow", "density clean", "fogged", "contrast kept [%]", "signal-to-noise kept [%]")
+    shift = 1 if several else 0
+    yield Table((*(("record",) if several else ()), *header), rows, numeric=frozenset(range(shift, shift + 5)))
+    yield Paragraph(loss.development, small=True)
+
+
+def _how(report: DamageReport) -> Iterator[Block]:
+    low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
+    typical = film_value("model", "calibration_kerma")
+    yield Heading("5  How it was computed")
+    yield Paragraph(
+        f"By filmdose {__version__}. The film is a population of grains of different sensitivity: light develops a "
+        "grain that catches several quanta, radiation one that it hits once. Fast grains are hit first, and those "
+        "record the shadows; so fog takes density range, contrast and signal-to-noise from the shadows. The film data "
+        f"are {report.roll.film.origin or 'not stated'}."
+    )
+    yield Paragraph(
+        f"Calibration of fog: {typical:g} µGy (range {low:g} to {high:g}) for a fog of 0.02 on ISO 400 film, an "
+        "inference of the project and no published value. Doses of scanners: see section 1; each is a log-normal "
+        f"through its low, typical and high point. Criterion: {CRITERION_WORDS[report.criterion]}; scene "
+        f"{report.scene_range:g} log units from shadow to highlight. {report.samples} draws of everything that is not "
+        f"known, seed {report.seed}; readings are taken in by Bayes' rule."
+    )
+
+
+def _measured_and_inferred(report: DamageReport) -> Iterator[Block]:
+    yield Heading("6  What is measured and what is inferred")
+    measured = "the densities in section 2" if report.roll.readings else "nothing"
+    yield Paragraph(f"Measured: {measured}. Stated by the owner: the log in section 1 and what film it is.")
+    yield Paragraph(
+        "Inferred: the dose, the loss of speed and contrast, and which event gave how much. Fog shows that and how "
+        "much the film was fogged; by itself it does not show by which machine, nor that it was radiation at all: "
+        "heat, age, light and development fog film too, and only a control roll that shared them rules them out."
+    )
+    yield Paragraph(
+        "This is no measurement of a scanner and no statement about the safety of people. It is no legal advice."
+    )
+
+
+def _references(report: DamageReport) -> Iterator[Block]:
+    roll = report.roll
+    keys = {"bw-negative": "iso_6", "colour-negative": "iso_5800"}
+    wanted = [keys.get(roll.film.kind, "iso_2240"), "kodak_h1_storage", "nist_srd126"]
+    if any(part.shields for part in roll.history.passes):
+        wanted.append("ncrp147")
+    if roll.history.flights:
+        wanted.append("faa_ac_120_52")
+    if roll.history.storage:
+        wanted.append("unscear1993")
+    if roll.state == "exposed" and roll.film.kind == "bw-negative":
+        wanted.append("iso_6846")
+    for part in roll.history.passes:
+        wanted += part.resolved_source.references
+    yield Heading("References")
+    for key in dict.fromkeys(wanted):
+        yield Paragraph(citation(key), small=True)
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.3f}".replace("-", "−")
+
+
+def _number(value: float) -> str:
+    return "more than any exposure restores" if np.isinf(value) else f"{value:.2f}"
+
+
+def _stops(value: float) -> str:
+    return "more than any exposure restores" if np.isinf(value) else f"{value:.1f} stops"
+
+
+def _index(value: float) -> str:
+    return "none" if value == 0 else format_speed(value)
+
+
+def _percent(share: float) -> str:
+    return f"{100 * share:.0f} %"
+
+
+# -- files ---------------------------------------------------------------------------------------------------------
+
+
+def report_bytes(report: DamageReport, format: str) -> bytes:
+    """The report as "html" or "pdf"."""
+    document = report_document(report)
+    return document_pdf(document) if format == "pdf" else document_html(document).encode("utf-8")
+
+
+def write_report(report: DamageReport, path: str | Path) -> Path:
+    """Write the report to a file that ends in .html or .pdf.
+
+    Raises
+    ------
+    ArgumentError, OutputFileError
+    """
+    ending = check_ending(path, REPORT_ENDINGS)
+    return write_bytes_atomic(path, report_bytes(report, ending.lstrip(".")))

@@ -1,0 +1,267 @@
+"""The damage report: its figures against independent ones, its files against independent readers."""
+
+import base64
+import datetime
+import html.parser
+import io
+import re
+import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pytest
+from scipy.optimize import brentq
+
+from filmdose.compensation import compensate
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.exposed import assess_exposed
+from filmdose.generic import generic_film
+from filmdose.history import Flight, History, Pass
+from filmdose.report.damage import assess_damage, report_bytes, report_document, write_report
+from filmdose.report.document import Document, Heading, Paragraph, Plot, Table, document_pdf
+from filmdose.trip import Reading, Roll, Trip, read_trip
+
+EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
+DATE = datetime.date(2026, 5, 3)
+FEW = {"samples": 1024, "date": DATE}
+HOSTILE = "</td></table><script>alert(1)</script><img src=http://evil.example/x> $\\frac{1}{ {{7*7}} =1+1 & \"'"
+
+
+@pytest.fixture(scope="module")
+def trip():
+    return read_trip(EXAMPLE)
+
+
+@pytest.fixture(scope="module")
+def measured(trip):
+    return assess_damage(trip, "ridge-400", **FEW)
+
+
+@pytest.fixture(scope="module")
+def unmeasured(trip):
+    return assess_damage(trip, "valley-400", **FEW)
+
+
+class Page(html.parser.HTMLParser):
+    """Tags, attributes and texts of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.attributes, self.texts = [], [], []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes.extend(attrs)
+
+    def handle_data(self, data):
+        self.texts.append(data)
+
+    @property
+    def words(self):
+        return " ".join(" ".join(self.texts).split())
+
+
+def pdf_words(content):
+    return " ".join(" ".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(content)).pages).split())
+
+
+# -- figures ---------------------------------------------------------------------------------------------------------
+
+
+def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
+    """Against a root of the film's own fog, and a log-normal interval by error propagation."""
+    (reading,) = measured.roll.readings
+    record = measured.roll.film.records[0]
+    fog = reading.base_plus_fog - reading.control
+    middle = brentq(lambda k: record.fog_density(k) - fog, 1e-3, 1e5)
+    low, typical, high = measured.from_fog[0]
+    assert typical == pytest.approx(middle, rel=0.03)
+    slope = (record.fog_density(middle * 1.01) - record.fog_density(middle / 1.01)) / (2 * np.log(1.01))
+    # 5 to 95 %: reading error, calibration 12 to 50 uGy, film against film 0.75 to 1.33 (shipped priors)
+    parts = [1.645 * reading.fog_error / slope, 0.5 * np.log(50 / 12), 0.5 * np.log(1.33 / 0.75)]
+    width = np.exp(np.sqrt(np.sum(np.square(parts))))
+    assert low == pytest.approx(middle / width, rel=0.06)
+    assert high == pytest.approx(middle * width, rel=0.06)
+
+
+def test_a_reading_narrows_what_the_log_says(measured):
+    fog, error = measured.roll.readings[0].fog_density, measured.roll.readings[0].fog_error
+    assert measured.after.fog_density[2] - measured.after.fog_density[0] < 0.2 * (
+        measured.before.fog_density[2] - measured.before.fog_density[0]
+    )
+    assert abs(measured.after.fog_density[1] - fog) < 2 * error
+    before, after = (np.log(odds.kerma_ugy[2] / odds.kerma_ugy[0]) for odds in (measured.before, measured.after))
+    assert after < before
+    # the dose itself cannot get surer than the calibration that turns fog into dose
+    assert after > 0.9 * np.log(50 / 12)
+
+
+def test_losses_are_those_of_the_middle_fog(measured, unmeasured):
+    film, dose = measured.roll.film, measured.equivalent_kerma_ugy
+    assert film.records[0].fog_density(dose) == pytest.approx(measured.after.fog_density[1], rel=1e-3)
+    assert measured.loss == compensate(film, dose)
+    assert measured.after.stops[1] == pytest.approx(measured.loss.stops["shadow_snr"], abs=0.1)
+    assert measured.exposed is None
+    assert unmeasured.exposed.effective_speed == assess_exposed(film, unmeasured.equivalent_kerma_ugy).effective_speed
+
+
+def test_a_reading_that_the_log_cannot_explain_is_said(trip):
+    roll = Roll(
+        id="r",
+        film=generic_film(100),
+        history=History(passes=(Pass(source="cabin-xray"),)),
+        readings=(Reading(base_plus_fog=1.3, control=0.3, error=0.01),),
+    )
+    report = assess_damage(Trip(rolls=(roll,)), "r", **FEW)
+    assert report.contradiction
+    assert report.after is report.before
+    assert roll.film.records[0].fog_density(report.equivalent_kerma_ugy) == pytest.approx(1.0, rel=1e-3)
+    text = Page(report_bytes(report, "html").decode()).words
+    assert "It cannot be explained by what was logged" in text
+    assert "Log and readings do not agree" in text
+    bad = replace(roll, readings=(Reading(base_plus_fog=5.0, control=0.3),))
+    with pytest.raises(ArgumentError, match=r"base_plus_fog: got 5\.0"):
+        assess_damage(Trip(rolls=(bad,)), "r", **FEW)
+    with pytest.raises(UnknownNameError, match="roll"):
+        assess_damage(trip, "no", **FEW)
+
+
+@pytest.mark.parametrize(
+    ("kind", "state", "words"),
+    [
+        ("colour-negative", "exposed", ["ISO 5800", "record", "exposed before the scan"]),
+        ("colour-reversal", "unexposed", ["range lost at the dark end", "greatest density lost", "ISO 2240"]),
+        ("bw-reversal", "exposed", ["range lost at the dark end", "blacks are thinner"]),
+        ("bw-negative", "clean", ["No event was logged", "needs no compensation"]),
+    ],
+)
+def test_every_kind_of_film_has_its_report(kind, state, words):
+    history = History(passes=(Pass(source="cabin-ct", count=2),) if state != "clean" else ())
+    film = generic_film(200, kind=kind)
+    roll = Roll(id="x", film=film, history=history, state="exposed" if state == "exposed" else "unexposed")
+    report = assess_damage(Trip(rolls=(roll,)), "x", samples=256, date=DATE)
+    text = Page(report_bytes(report, "html").decode()).words
+    for part in words:
+        assert part in text
+    assert "nan" not in text
+    assert pdf_words(report_bytes(report, "pdf"))
+
+
+# -- what it says ----------------------------------------------------------------------------------------------------
+
+
+def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
+    words = Page(report_bytes(measured, "html").decode()).words
+    for part in (
+        "Invented scenario",
+        "2026-04-03", "first checkpoint / hall A", "lead 0.1 mm", "sent back and scanned again",
+        "flight: 11 h", "storage: 35 days",
+        "0.460", "0.300", "+0.160 ± 0.014", "unscanned roll, developed alike",
+        "the log alone, before any measurement", "the measured fog alone, without the log", "log and all readings",
+        "Mean contrast", "signal-to-noise kept",
+        "Measured: the densities in section 2", "Inferred: the dose", "does not show by which machine",
+        "No dose per bag has been published", "no published value", "no legal advice",
+        "ISO 6:1993", "Report 147", "filmdose 0.1.0, 2026-05-03",
+    ):  # fmt: skip
+        assert part in words, part
+
+
+def test_without_a_reading_it_claims_no_measurement(unmeasured):
+    words = Page(report_bytes(unmeasured, "html").decode()).words
+    assert "Measured: nothing." in words
+    assert "Nothing was measured on this roll" in words
+    assert "exposed before the scan" in words
+    assert "without the log" not in words
+
+
+def test_pdf_and_html_say_the_same(measured, unmeasured):
+    for report in (measured, unmeasured):
+        printed = pdf_words(report_bytes(report, "pdf")).replace(" ", "")
+        for block in report_document(report).blocks:
+            texts = (
+                [cell for row in (block.header, *block.rows) for cell in row]
+                if isinstance(block, Table)
+                else [block.words]
+            )
+            for text in texts:
+                # cells and lines are wrapped, and words of a cell may stand apart from each other
+                for word in text.split():
+                    assert word.replace(" ", "") in printed, text
+        page = Page(report_bytes(report, "html").decode())
+        for block in report_document(report).blocks:
+            if isinstance(block, (Heading, Paragraph)):
+                assert block.words in page.texts
+
+
+def test_same_input_same_bytes_and_only_the_date_differs(trip, measured):
+    again = assess_damage(trip, "ridge-400", **FEW)
+    later = assess_damage(trip, "ridge-400", samples=1024, date=datetime.date(2026, 5, 4))
+    for format in ("html", "pdf"):
+        assert report_bytes(again, format) == report_bytes(measured, format)
+        assert report_bytes(later, format) != report_bytes(measured, format)
+    assert (
+        report_bytes(later, "html").decode().replace("2026-05-04", "2026-05-03")
+        == report_bytes(measured, "html").decode()
+    )
+
+
+def test_hostile_texts_do_nothing(tmp_path):
+    part = Pass(source="cabin-ct", place=HOSTILE, scanner=HOSTILE, note=HOSTILE, date=DATE)
+    film = replace(generic_film(400), name=HOSTILE, origin=HOSTILE)
+    roll = Roll(
+        id=HOSTILE,
+        film=film,
+        history=History(passes=(part,), flights=(Flight(hours=2, note=HOSTILE),)),
+        readings=(Reading(base_plus_fog=0.45, control=0.35, note=HOSTILE),),
+        note=HOSTILE,
+    )
+    report = assess_damage(Trip(rolls=(roll,), title=HOSTILE), HOSTILE, **FEW)
+    text = report_bytes(report, "html").decode()
+    page = Page(text)
+    assert "script" not in page.tags
+    assert {value for name, value in page.attributes if name == "src"} == {
+        value for name, value in page.attributes if name == "src" and value.startswith("data:image/svg+xml;base64,")
+    }
+    assert page.texts.count(HOSTILE) >= 5
+    assert "default-src 'none'" in text
+    assert not re.search(r"<(link|iframe|object|embed|form)\b", text)
+    for image in re.findall(r"base64,([A-Za-z0-9+/=]+)", text):
+        root = ElementTree.fromstring(base64.b64decode(image))
+        links = [value for e in root.iter() for key, value in e.attrib.items() if key.endswith("href")]
+        assert all(link.startswith("#") for link in links)
+        assert not [e for e in root.iter() if e.tag.endswith(("script", "image"))]
+    assert "alert(1)" in pdf_words(report_bytes(report, "pdf")).replace(" ", "")
+
+
+def test_pdf_is_vector_with_fonts_inside(measured):
+    for page in pypdf.PdfReader(io.BytesIO(report_bytes(measured, "pdf"))).pages:
+        assert not page.images
+        for font in page["/Resources"]["/Font"].values():
+            descriptor = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
+            assert "/FontFile2" in descriptor
+
+
+def test_long_tables_run_over_pages_with_their_heading():
+    rows = tuple((str(number), "words " * 30) for number in range(60))
+    document = Document(
+        title="t",
+        foot="f",
+        date=DATE,
+        blocks=(Table(("number", "text"), rows), Plot(lambda ax: ax.plot([0, 1]), "a line")),
+    )
+    pages = pypdf.PdfReader(io.BytesIO(document_pdf(document))).pages
+    texts = [page.extract_text() for page in pages]
+    assert len(pages) > 2
+    seen = [number for text in texts for number in re.findall(r"^(\d+)\s+words", text, re.MULTILINE)]
+    assert seen == [str(number) for number in range(60)]
+    assert all("number" in text for text in texts[:-1])
+    assert f"{len(pages)} / {len(pages)}" in texts[-1]
+
+
+def test_the_file_name_chooses_the_format(measured, tmp_path):
+    assert write_report(measured, tmp_path / "r.html").read_bytes() == report_bytes(measured, "html")
+    with pytest.raises(ArgumentError, match=r"\.html or \.pdf"):
+        write_report(measured, tmp_path / "r.txt")

@@ -1,0 +1,49 @@
+"""filmdose report: files and refusals."""
+
+from pathlib import Path
+
+import pytest
+
+EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
+FEW = ["--samples", "256", "--date", "2026-05-03"]
+
+
+def test_both_files_are_written_after_the_roll(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run("report", EXAMPLE, "--roll", "ridge-400", *FEW)
+    assert (code, err) == (0, "")
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["damage_ridge-400.html", "damage_ridge-400.pdf"]
+    assert out.count("written: ") == 2
+    assert (tmp_path / "damage_ridge-400.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_a_roll_of_any_name_gets_a_harmless_file_name(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    file = tmp_path / "t.toml"
+    file.write_text('[[roll]]\nid = "../../a b/<x>"\nspeed = 400\n[[roll]]\nid = "///"\nspeed = 400\n')
+    assert run("report", file, "--roll", "../../a b/<x>", *FEW)[0] == 0
+    assert (tmp_path / "damage_______a_b__x_.pdf").exists()
+    code, _, err = run("report", file, "--roll", "///", *FEW)
+    assert code == 2
+    assert "--output" in err
+
+
+@pytest.mark.parametrize(
+    ("words", "problem"),
+    [
+        (["--roll", "ridge"], "ridge-400"),
+        (["--roll", "ridge-400", "--output", "x.doc"], ".html or .pdf"),
+        (["--roll", "ridge-400", "--output", "no/x.pdf"], "cannot be written"),
+        (["--roll", "ridge-400", "--date", "3.5.2026"], "date"),
+        (["--roll", "ridge-400", "--criterion", "best"], "criterion"),
+        ([], "--roll"),
+    ],
+)
+def test_faults_are_one_line_and_write_nothing(run, words, problem, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run("report", EXAMPLE, "--samples", "256", *words)
+    assert (code, out) == (2, "")
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+    assert problem in err
+    assert list(tmp_path.iterdir()) == []
