@@ -78,13 +78,15 @@ def compensation_table(
 def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
     """Exposure index as text, accumulated kerma down and films across.
 
-    A star marks an index that stops at the highlights' limit, a dash a film that nothing restores.
+    A star marks an index that stops at the highlights' limit, a tilde one that restores most of the shadows only, a
+    dash a film that nothing restores.
     """
+    marks = {"highlight_limited": "*", "partly_restored": "~"}
 
     def cell(row: pd.Series) -> str:
         if np.isnan(row["ei"]):
             return "-"
-        return format_speed(row["ei"]) + ("*" if row["status"] == "highlight_limited" else "")
+        return format_speed(row["ei"]) + marks.get(row["status"], "")
 
     return _matrix(table, [cell(row) for _, row in table.iterrows()])
 
@@ -136,7 +138,8 @@ def caption(
     else:
         what = (
             f"Criterion {criterion}{target}: {CRITERIA[criterion]}. Rounded to third stops towards more exposure; "
-            f"* stops at the highlights' limit (scene {scene_range:g} log units); - nothing restores the shadows."
+            f"* stops at the highlights' limit (scene {scene_range:g} log units); ~ gives 0.90 of the best that the "
+            "shadows can still have; - nothing restores half of them."
         )
     return (
         f"{what} Generic films are typical values. Fog is calibrated at "

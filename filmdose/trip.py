@@ -22,6 +22,7 @@ import pandas as pd
 from filmdose.arrays import check_count, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate
 from filmdose.errors import FilmdoseError, InputFileError, UnknownNameError
+from filmdose.exposed import ExposedLoss, assess_exposed
 from filmdose.film import Film
 from filmdose.filmfile import read_film
 from filmdose.generic import generic_film
@@ -230,11 +231,27 @@ class Trip:
 
 @dataclass(frozen=True, kw_only=True)
 class RollAnswer:
-    """One roll with its dose and its exposure index."""
+    """One roll with its dose, its exposure index, and what is lost if it was exposed before the scans."""
 
     roll: Roll
     dose: HistoryDose
     compensation: Compensation
+    exposed: ExposedLoss | None = None
+
+    @property
+    def ei(self) -> float | None:
+        """Index to set [ISO]; None when nothing helps, or the roll is exposed already."""
+        return None if self.exposed is not None else self.compensation.ei
+
+    @property
+    def status(self) -> str:
+        """Status of the compensation, or "already_exposed"."""
+        return "already_exposed" if self.exposed is not None else self.compensation.status
+
+    @property
+    def message(self) -> str:
+        """The answer in one sentence."""
+        return self.compensation.message if self.exposed is None else self.exposed.message
 
 
 def answer_trip(
@@ -248,15 +265,20 @@ def answer_trip(
     answers = []
     for roll in trip.rolls:
         dose = history_dose(roll.history)
+        span = scene_range if roll.scene_range is None else roll.scene_range
+        peak = dose.peak_to_mean if roll.peak_to_mean is None else roll.peak_to_mean
         compensation = compensate(
             roll.film,
             dose.kerma_ugy,
             criterion=criterion,
             snr_target=snr_target,
-            scene_range=scene_range if roll.scene_range is None else roll.scene_range,
-            peak_to_mean=dose.peak_to_mean if roll.peak_to_mean is None else roll.peak_to_mean,
+            scene_range=span,
+            peak_to_mean=peak,
         )
-        answers.append(RollAnswer(roll=roll, dose=dose, compensation=compensation))
+        exposed = None
+        if roll.state == "exposed":
+            exposed = assess_exposed(roll.film, dose.kerma_ugy, scene_range=span, peak_to_mean=peak)
+        answers.append(RollAnswer(roll=roll, dose=dose, compensation=compensation, exposed=exposed))
     return tuple(answers)
 
 
@@ -288,12 +310,12 @@ def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
                 "kerma_high_ugy": answer.dose.kerma_high_ugy,
                 "fog_density": answer.compensation.fog_density,
                 "stops": answer.compensation.stops[answer.compensation.criterion],
-                "ei": answer.compensation.ei,
-                "ei_exact": answer.compensation.ei_exact,
+                "ei": answer.ei,
+                "ei_exact": None if answer.ei is None else answer.compensation.ei_exact,
                 "snr_kept": answer.compensation.snr_kept,
                 "highlight_room_stops": answer.compensation.highlight_room_stops,
-                "status": answer.compensation.status,
-                "message": answer.compensation.message,
+                "status": answer.status,
+                "message": answer.message,
             }
             for answer in answers
         ]

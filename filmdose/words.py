@@ -26,7 +26,10 @@ CRITERION_WORDS: dict[str, str] = {
 STATUS_WORDS: dict[str, str] = {
     "ok": "shadows restored",
     "highlight_limited": "limited by the highlights",
+    "partly_restored": "most of the shadows restored",
     "beyond_rescue": "nothing restores the shadows",
+    "expose_as_marked": "expose as marked, blacks get thinner",
+    "already_exposed": "exposed before the scan",
     "unknown": "dose not known",
 }
 

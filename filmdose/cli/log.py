@@ -12,6 +12,7 @@ import typer
 from filmdose.cli.card import parse_date
 from filmdose.errors import ArgumentError
 from filmdose.units import format_speed
+from filmdose.words import STATUS_WORDS
 
 
 def log(
@@ -71,9 +72,8 @@ def log(
     lines = [f"appended to {file}: {table}"]
     for answer in answer_trip(trip):
         if roll is None or answer.roll.id in roll:
-            index = answer.compensation.ei
-            words = "none" if index is None else format_speed(index)
-            lines.append(f"{answer.roll.id}: {answer.dose.kerma_ugy:.4g} uGy so far, EI {words}")
+            words = STATUS_WORDS[answer.status] if answer.ei is None else f"EI {format_speed(answer.ei)}"
+            lines.append(f"{answer.roll.id}: {answer.dose.kerma_ugy:.4g} uGy so far, {words}")
     sys.stdout.write("\n".join(lines) + "\n")
 
 

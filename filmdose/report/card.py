@@ -13,6 +13,7 @@ from functools import partial
 from pathlib import Path
 
 import numpy as np
+import xarray as xr
 
 from filmdose import __version__
 from filmdose.arrays import FloatArray, check_array
@@ -131,7 +132,13 @@ class Card:
     @property
     def legend(self) -> str:
         """What the marks in the cells mean."""
-        return self.text("legend", range=f"{self.scene_range:g}", stops=f"{self.scene_range / LOG10_2:.0f}")
+        parts = []
+        if any(not film.reversal for film in self.films):
+            stops = f"{self.scene_range / LOG10_2:.0f}"
+            parts.append(self.text("legend", range=f"{self.scene_range:g}", stops=stops))
+        if any(film.reversal for film in self.films):
+            parts.append(self.text["legend_reversal"])
+        return "  ".join(parts)
 
     @property
     def sure(self) -> str:
@@ -217,8 +224,7 @@ def make_card(
 
     def answers(film: Film, doses: FloatArray) -> list[str]:
         grid = compensation_grid([film], doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
-        pairs = zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True)
-        return [_cell(words, float(ei), str(status)) for ei, status in pairs]
+        return _cells(words, film, grid)
 
     columns = [answers(film, totals) for film in chosen]
     rows = [_source_row(words, source, walls) for source in sources]
@@ -241,11 +247,20 @@ def make_card(
     )
 
 
-def _cell(text: Words, ei: float, status: str) -> str:
-    if np.isnan(ei):
-        return text["nothing"]
-    number = format_speed(ei)
-    return text("limited_mark", ei=number) if status == "highlight_limited" else number
+def _cells(text: Words, film: Film, grid: xr.Dataset) -> list[str]:
+    """Text of every dose of one film."""
+    if film.reversal:
+        lost = np.abs(grid["fog_density"].to_numpy()[0])
+        return [text("thinner", density=f"{value:.2f}") for value in lost]
+    marks = {"highlight_limited": "limited_mark", "partly_restored": "partly_mark"}
+    cells = []
+    for ei, status in zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True):
+        if np.isnan(ei):
+            cells.append(text["nothing"])
+        else:
+            number = format_speed(float(ei))
+            cells.append(text(marks[str(status)], ei=number) if str(status) in marks else number)
+    return cells
 
 
 def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
@@ -408,7 +423,7 @@ def _index_table(page: Page, card: Card, y: float, *, body: float, small: float,
             # Shade repeats what the star and the word say; it carries nothing of its own.
             if cell == nothing:
                 page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#c8c8c8")
-            elif not cell.isdigit():
+            elif not (cell.isdigit() or card.films[i].reversal):
                 page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#e9e9e9")
             size = figures if cell != nothing else figures - 1.5
             page.text(start + column - 1.0, baseline, cell, size=size, bold=True, align="right")

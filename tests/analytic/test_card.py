@@ -23,6 +23,7 @@ from filmdose.report.page import A5_MM
 from filmdose.report.text import CARD_WORDS, read_words, write_words
 
 DATE = datetime.date(2026, 5, 1)
+MARKS = {"ok": "", "highlight_limited": "*", "partly_restored": "†"}
 HOSTILE = "</script><script>document.title='x'</script><img src=x onerror=alert(1)> $\\frac{ {{7*7}} & \"'"
 
 
@@ -42,7 +43,7 @@ def cell_of(film, kerma):
     answer = compensate(film, kerma)
     if answer.ei is None:
         return "none"
-    return f"{answer.ei:.0f}" + ("*" if answer.status == "highlight_limited" else "")
+    return f"{answer.ei:.0f}" + MARKS[answer.status]
 
 
 def test_cells_and_points_are_those_of_the_library(card):
@@ -65,7 +66,7 @@ def test_the_staircase_is_the_library_at_any_total(card):
         read = [steps[i][1] for i in np.searchsorted(ends, totals)]
         grid = compensation_grid([film], totals)
         wanted = [
-            "none" if np.isnan(ei) else f"{ei:.0f}" + ("*" if status == "highlight_limited" else "")
+            "none" if np.isnan(ei) else f"{ei:.0f}" + MARKS[str(status)]
             for ei, status in zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True)
         ]
         assert read == wanted
@@ -128,6 +129,18 @@ def test_shade_only_repeats_what_the_text_says():
     assert len(shades) == 2  # the starred cell and the one that says none
     assert "* as far as the highlights" in card.legend
     assert "none: nothing restores" in card.legend
+
+
+def test_reversal_film_shows_what_its_blacks_lose():
+    film = generic_film(100, kind="colour-reversal")
+    card = make_card([film], kerma_ugy=[10, 200], date=DATE)
+    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
+        lost = -compensate(film, total).fog_density
+        assert cells == (f"−{lost:.2f}",)
+    assert "expose as marked" in card.legend
+    assert "highlights" not in card.legend
+    assert "colour reversal film" in card.subtitle
+    assert card_bytes(card, "pdf")
 
 
 def test_svg_and_png(card):

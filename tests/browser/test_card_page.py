@@ -24,7 +24,7 @@ def cell_of(film, kerma):
     answer = compensate(film, kerma)
     if answer.ei is None:
         return "none"
-    return f"{answer.ei:.0f}" + ("*" if answer.status == "highlight_limited" else "")
+    return f"{answer.ei:.0f}" + {"ok": "", "highlight_limited": "*", "partly_restored": "†"}[answer.status]
 
 
 @pytest.fixture(scope="module")
