@@ -4,7 +4,7 @@ The names here are the way in; each module says more:
 history -> effective kerma -> emulsion -> compensation -> table, plot, report.
 """
 
-from filmdose.compensation import Compensation, compensate, compensation_grid
+from filmdose.compensation import Compensation, compensate, compensation_grid, needed_stops
 from filmdose.emulsion import Emulsion
 from filmdose.errors import FilmdoseError, ValidityWarning
 from filmdose.film import Film
@@ -33,6 +33,7 @@ __all__ = [
     "compensation_table",
     "generic_film",
     "history_dose",
+    "needed_stops",
     "read_trip",
     "trip_table",
 ]

@@ -24,7 +24,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from filmdose.arrays import FloatArray, check_array, check_number
+from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film import Film
@@ -41,6 +41,7 @@ __all__ = [
     "compensate",
     "compensation_grid",
     "criterion_name",
+    "needed_stops",
     "scene_range_from_readings",
 ]
 
@@ -668,6 +669,48 @@ def _sentence(values: dict[str, Any], used: float | None) -> str:
         f"Set EI {ei} for this {box} roll: {used:.2f} stops more exposure restores its shadows, "
         f"which at the marked speed would keep {kept} of their signal-to-noise."
     )
+
+
+def needed_stops(
+    film: Film | float, kerma_ugy: Numeric, *, criterion: str = DEFAULT_CRITERION, snr_target: float = 1.0
+) -> Any:
+    """Compensation to aim at for one film and any number of doses; the caller's container.
+
+    Parameters
+    ----------
+    film
+        A negative :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
+    kerma_ugy
+        Effective kerma [uGy; >= 0]: a number, array, Series, DataFrame or DataArray.
+    criterion, snr_target
+        As of :func:`compensate`.
+
+    Returns
+    -------
+    Stops, not capped by highlight room; NaN where the film is beyond rescue.
+
+    Raises
+    ------
+    ArgumentError
+        A dose is negative, or the film is reversal film, which no exposure helps.
+
+    Examples
+    --------
+    >>> needed_stops(800, [0.0, 100.0]).round(2).tolist()  # regression value
+    [0.0, 0.7]
+    """
+    if not isinstance(film, Film):
+        film = generic_film(film)
+    name, target, _ = check_options(criterion, snr_target, SCENE_RANGE)
+    problems = record_problems(film)
+
+    def kernel(kerma: FloatArray) -> FloatArray:
+        checked = check_array("kerma_ugy", kerma, low=0.0, unit="uGy")
+        found = [problem.solve(problem.hits(checked), snr_target=target) for problem in problems]
+        wanted = [wanted_stops(name, one.stops[name], one.usable_stops, one.restorable_snr, target) for one in found]
+        return np.asarray(np.max(wanted, axis=0))
+
+    return elementwise(kernel, kerma_ugy)
 
 
 # -- a grid of speeds and doses ------------------------------------------------------------------------------------

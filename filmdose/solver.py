@@ -50,7 +50,9 @@ DENSITY_STEP: dict[str, float] = {"bw-negative": 0.10, "colour-negative": 0.15}
 #: (our choice).
 SHARE_OF_BEST = 0.90
 
-GRID_STEP = 0.05  # log units; with a cubic through four nodes crossings are good to about 1e-5
+#: Distances of the grid's nodes [log units], coarse to fine, of which a record gets the first whose cubic through four
+#: nodes is good to the given relative error wherever a quantity is at least half of what its criterion asks for.
+_STEPS, _GRID_ERROR = (0.05, 0.025, 0.0125), 1e-4
 _LEFT = 2  # nodes left of the shadow point that the cubic of its first interval needs
 _FRACTIONAL_LOW = -1.0  # the fractional-gradient point may lie left of the shadow point by this much
 _FRACTION = 0.3
@@ -90,6 +92,7 @@ class RecordProblem:
     is linear in the weights as well.
     """
 
+    step: float  # distance of the nodes [log units]
     nodes: FloatArray  # s of net, slope and noise; node _LEFT is exactly 0
     fractional_nodes: FloatArray  # s of fractional
     net: FloatArray  # (classes + 1, nodes)
@@ -169,7 +172,7 @@ class RecordProblem:
             with np.errstate(divide="ignore", invalid="ignore"):
                 squared /= wanted[:, None]  # nothing left to restore divides 0 by 0
             brackets.first(block, squared >= 1.0, _LEFT, squared, 1.0)
-        return np.asarray(GRID_STEP * (brackets.roots() - _LEFT) / LOG10_2), best
+        return np.asarray(self.step * (brackets.roots() - _LEFT) / LOG10_2), best
 
     def _solve_batch(
         self, x: FloatArray, threshold: float, scaled_noise: FloatArray, out: dict[str, FloatArray]
@@ -180,7 +183,7 @@ class RecordProblem:
         rows = min(_BLOCK, x.size)
         weights = np.empty((rows, self.clean_weights.size))
         products = [np.empty((rows, matrix.shape[1])) for matrix in (self.net, self.slope, self.noise, self.fractional)]
-        zero, reach = _LEFT, _LEFT + round(_CONTRAST_INTERVAL / GRID_STEP)
+        zero, reach = _LEFT, _LEFT + round(_CONTRAST_INTERVAL / self.step)
         for start in range(0, x.size, _BLOCK):
             block = slice(start, min(start + _BLOCK, x.size))
             w = weights[: block.stop - start]
@@ -211,10 +214,10 @@ class RecordProblem:
         for name in CRITERIA:
             at = brackets[name].roots()
             if name == "fractional_gradient":
-                out[name][:] = (self.fractional_nodes[0] + GRID_STEP * at - self.clean_fractional) / LOG10_2
+                out[name][:] = (self.fractional_nodes[0] + self.step * at - self.clean_fractional) / LOG10_2
             else:
-                out[name][:] = GRID_STEP * (at - _LEFT) / LOG10_2
-        out["highlight_end"][:] = GRID_STEP * (brackets["highlight_end"].roots() - _LEFT)
+                out[name][:] = self.step * (at - _LEFT) / LOG10_2
+        out["highlight_end"][:] = self.step * (brackets["highlight_end"].roots() - _LEFT)
 
         zero_dose = x == 0.0  # an identity, which the grid would give to rounding
         for name, value in {"fog_density": 0.0, "snr_kept": 1.0, **dict.fromkeys(CRITERIA, 0.0)}.items():
@@ -363,8 +366,8 @@ def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, lo
     return 0.5 * (low + high)
 
 
-def _node_positions(first: int, last: int) -> FloatArray:
-    return np.asarray(GRID_STEP * np.arange(first, last + 1), dtype=np.float64)
+def _node_positions(first: int, last: int, step: float) -> FloatArray:
+    return np.asarray(step * np.arange(first, last + 1), dtype=np.float64)
 
 
 @lru_cache(maxsize=64)
@@ -376,12 +379,49 @@ def _matrices(
     hit_exponent: float,
     density_step: float,
 ) -> RecordProblem:
-    z = np.frombuffer(relative)
-    c = np.frombuffer(weights)
+    z, c = np.frombuffer(relative), np.frombuffer(weights)
+    problems = [_on_grid(z, c, native_fog, quanta, hit_exponent, density_step, _STEPS[0])]
+    for step in _STEPS[1:]:
+        problems.append(_on_grid(z, c, native_fog, quanta, hit_exponent, density_step, step))
+        if _error_of_every_second_node(problems[-1]) <= _GRID_ERROR:
+            problems.pop()  # the coarser grid, whose nodes are every second one of this, is good enough
+            break
+    # a dose too small to change anything, but not the zero that is answered by identity
+    clean_point = problems[-1].solve(np.array([1e-300])).stops["fractional_gradient"]
+    return replace(problems[-1], clean_fractional=float(clean_point[0]) * LOG10_2)
+
+
+def _error_of_every_second_node(problem: RecordProblem) -> float:
+    """Greatest relative error at the nodes in between, of the cubic through every second node, at several doses."""
+    doses = np.stack([np.array([0.0, 0.1, 1.0, 5.0]), np.ones(4)], axis=1)
+    weights = np.exp(doses @ problem.exponents)
+    net, slope, noise = weights @ problem.net, weights @ problem.slope, weights @ problem.noise
+    worst = 0.0
+    for value, wanted in (
+        (net, problem.density_step),
+        (slope, problem.clean_gradient),
+        (slope**2 / noise, problem.clean_snr**2),
+    ):
+        between = (9.0 * (value[:, 2:-4:2] + value[:, 4:-2:2]) - value[:, :-6:2] - value[:, 6::2]) / 16.0
+        exact = value[:, 3:-3:2]
+        counts = exact > 0.5 * wanted
+        worst = max(worst, float(np.max(np.abs(between[counts] / exact[counts] - 1.0), initial=0.0)))
+    return worst
+
+
+def _on_grid(
+    z: FloatArray,
+    c: FloatArray,
+    native_fog: float,
+    quanta: float,
+    hit_exponent: float,
+    density_step: float,
+    step: float,
+) -> RecordProblem:
     survivors = c * (1.0 - native_fog)
-    top = math.ceil(max(3.0, _saturation(z, survivors, quanta)) / GRID_STEP)
-    nodes = _node_positions(-_LEFT, top)
-    fractional_nodes = _node_positions(round(_FRACTIONAL_LOW / GRID_STEP), top)
+    top = math.ceil(max(3.0, _saturation(z, survivors, quanta)) / step)
+    nodes = _node_positions(-_LEFT, top, step)
+    fractional_nodes = _node_positions(round(_FRACTIONAL_LOW / step), top, step)
 
     def light(s: FloatArray) -> FloatArray:
         return np.asarray(gammainc(quanta, np.exp(LN10 * (s + z[:, None]))), dtype=np.float64)
@@ -405,8 +445,9 @@ def _matrices(
         "fractional": with_constant(slope(fractional_nodes) - _FRACTION * mean_gradient(fractional_nodes)),
     }
     net, gradient, variance = (clean @ matrices[name] for name in ("net", "slope", "noise"))
-    reach = _LEFT + round(_CONTRAST_INTERVAL / GRID_STEP)
-    problem = RecordProblem(
+    reach = _LEFT + round(_CONTRAST_INTERVAL / step)
+    return RecordProblem(
+        step=step,
         nodes=nodes,
         fractional_nodes=fractional_nodes,
         **matrices,
@@ -421,9 +462,6 @@ def _matrices(
         clean_fractional=0.0,
         ample={},
     )
-    # a dose too small to change anything, but not the zero that is answered by identity
-    clean_point = problem.solve(np.array([1e-300])).stops["fractional_gradient"]
-    return replace(problem, clean_fractional=float(clean_point[0]) * LOG10_2)
 
 
 def _saturation(z: FloatArray, survivors: FloatArray, quanta: float) -> float:

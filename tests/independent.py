@@ -1,7 +1,8 @@
 """A slow second solver, written from the formulas alone: scalar, no shared code with the package's solver.
 
-Light enters through scipy.stats.poisson (whole numbers of quanta only), the roots
-through scipy.optimize.brentq on a bracket found by walking right in small steps.
+Light enters through the Poisson distribution (scipy.special.pdtr, whole numbers of
+quanta only), the roots through scipy.optimize.brentq on a bracket found by walking
+right in small steps.
 """
 
 from __future__ import annotations
@@ -10,9 +11,9 @@ import math
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.stats import poisson
+from scipy.special import factorial, pdtr
 
-STEP = 0.004
+STEP = 0.01
 
 
 class SlowFilm:
@@ -30,7 +31,7 @@ class SlowFilm:
         self.base = film["base_density"]
 
     def density(self, x: float) -> float:
-        undeveloped = poisson.cdf(self.quanta - 1, 10 ** (x + self.z))
+        undeveloped = pdtr(self.quanta - 1, 10 ** (x + self.z))
         return self.base + float(np.sum(self.c * (1 - undeveloped * self.silent)))
 
     def fogged_minimum(self) -> float:
@@ -39,10 +40,11 @@ class SlowFilm:
     def gradient(self, x: float) -> float:
         mean = 10 ** (x + self.z)
         # d/dx P(N >= Q) = mean * P(N = Q - 1) per natural log unit
-        return float(np.sum(self.c * self.silent * math.log(10) * mean * poisson.pmf(self.quanta - 1, mean)))
+        chance = np.exp(-mean) * mean ** (self.quanta - 1) / factorial(self.quanta - 1)
+        return float(np.sum(self.c * self.silent * math.log(10) * mean * chance))
 
     def variance(self, x: float) -> float:
-        undeveloped = poisson.cdf(self.quanta - 1, 10 ** (x + self.z)) * self.silent
+        undeveloped = pdtr(self.quanta - 1, 10 ** (x + self.z)) * self.silent
         return float(np.sum(10 ** (2 * self.b * self.z / 3) * self.c * (1 - undeveloped)))
 
     def snr(self, x: float) -> float:
@@ -55,7 +57,7 @@ def first_root(excess, start: float, stop: float) -> float:
         return start
     left = start
     while left < stop:
-        right = left + STEP * 5
+        right = left + STEP
         if excess(right) >= 0:
             return brentq(excess, left, right, xtol=1e-12)
         left = right

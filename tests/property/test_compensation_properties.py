@@ -1,15 +1,27 @@
 """What must hold for every film and dose."""
 
 import itertools
+import math
+import pickle
 
 import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
+from independent import slow_stops
 
-from filmdose.compensation import compensate, compensation_grid
+from filmdose.compensation import (
+    compensate,
+    compensation_grid,
+    film_to_dict,
+    needed_stops,
+    record_problems,
+    shadow_points,
+)
+from filmdose.emulsion import Emulsion
+from filmdose.film import Film
 from filmdose.generic import generic_film
 from filmdose.history import Pass, history_dose
 from filmdose.solver import CRITERIA
@@ -131,3 +143,76 @@ def test_containers_in_are_containers_out():
 def test_third_stops_land_on_the_printed_numbers(speed, clicks):
     index = STANDARD_SPEEDS.index(speed)
     assert standard_exposure_index(float(speed), clicks / 3) == STANDARD_SPEEDS[index - clicks]
+
+
+@st.composite
+def random_films(draw):
+    """Films of random grain classes, with the toe on the left and enough density for a speed point."""
+    size = draw(st.integers(3, 12))
+    z = np.sort(draw(st.lists(st.floats(0.5, 3.5), min_size=size, max_size=size, unique=True)))
+    z = 0.5 + np.cumsum(np.maximum(np.diff(z, prepend=z[0] - 0.2), 0.05))
+    return Emulsion(
+        log_sensitivity=z,
+        weights=draw(st.lists(st.floats(0.3, 0.8), min_size=size, max_size=size)),
+        base_density=draw(st.floats(0.0, 0.4)),
+        native_fog=draw(st.floats(0.0, 0.1)),
+        quanta=draw(st.integers(1, 8)),
+        hit_exponent=draw(st.floats(0.5, 1.1)),
+        hits_per_ugy=6e-4,
+        rms_granularity=12.0,
+    )
+
+
+@given(record=random_films(), dose=st.floats(0.1, 3000.0))
+@settings(max_examples=60)
+def test_random_films_agree_with_an_independent_brentq_solve(record, dose):
+    film = Film(kind="bw-negative", speed=400, records=(record,))
+    shadow = shadow_points(film)[0]
+    answer = compensate(film, dose)
+    expected = slow_stops(film_to_dict(film), dose, shadow)
+    # the slow solve walks to 6 log units, the solver to where the film is saturated; compare where both look
+    top = record_problems(film)[0].nodes[-1] / math.log10(2)
+    for name, stops in answer.stops.items():
+        slow = expected[name]
+        if stops is not None and math.isnan(slow):
+            # the walk of the slow solve steps over a touch; then the solver's point must satisfy the criterion itself
+            assert name in ("shadow_gradient", "shadow_snr")
+            x = shadow + stops * math.log10(2)
+            measure = record.gradient if name == "shadow_gradient" else record.signal_to_noise
+            assert measure(x, dose) == pytest.approx(measure(shadow), rel=1e-4)
+        elif stops is None:
+            assert math.isnan(slow) or slow > top - 0.5 or only_touches(film, dose, name, shadow, slow), name
+        else:
+            assert stops == pytest.approx(slow, abs=1e-3) or only_touches(film, dose, name, shadow, slow), name
+
+
+def only_touches(film, dose, name, shadow, stops):
+    """Whether the criterion is hardly passed near a point: 0.2 % above what is asked, or lost with 2 % more dose.
+
+    There a root is not well defined to 0.001 stop, and a grid may step over it.
+    """
+    around = [compensate(film, dose * factor).stops[name] for factor in (0.98, 1.02)]
+    if (around[0] is None) != (around[1] is None):
+        return True
+    record = film.records[0]
+    measure = {"shadow_gradient": record.gradient, "shadow_snr": record.signal_to_noise}[name]
+    x = shadow + stops * math.log10(2) + np.linspace(-0.1, 0.1, 81)
+    return float(np.max(measure(x, dose))) < 1.002 * measure(shadow)
+
+
+def test_needed_stops_gives_back_the_container():
+    doses = pd.Series([0.0, 50.0, np.nan, 500.0], index=list("abcd"), name="kerma")
+    got = needed_stops(800, doses)
+    assert got.index.tolist() == list("abcd")
+    assert got.isna().tolist() == [False, False, True, False]
+    assert got["d"] == pytest.approx(compensate(800, 500.0).stops["shadow_snr"])
+    lines = xr.DataArray([[0.0, 50.0], [5.0, 500.0]], dims=("trip", "roll"))
+    assert needed_stops(800, lines).dims == ("trip", "roll")
+    assert isinstance(needed_stops(800, 50.0), float)
+
+
+def test_answers_pickle():
+    answer = compensate(800, 100.0)
+    assert pickle.loads(pickle.dumps(answer)) == answer
+    grid = compensation_grid([100, 400], [1.0, 10.0])
+    assert pickle.loads(pickle.dumps(grid)).identical(grid)
