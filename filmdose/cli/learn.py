@@ -30,7 +30,7 @@ def learn(
         Path | None, typer.Option("--before", help="What an earlier trip has taught.", metavar="FILE.json")
     ] = None,
     priors: PriorsOption = None,
-    samples: SamplesOption = 2**14,
+    samples: SamplesOption = 2**15,
     seed: SeedOption = 0,
     format: FormatOption = "text",
 ) -> None:

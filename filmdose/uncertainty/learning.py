@@ -28,7 +28,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 from scipy.stats import chi2, qmc
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
@@ -254,7 +253,7 @@ class Learned:
     weights
         Weight of every draw; they sum to 1.
     title
-        Title of the trip.
+        Title of the trip, or the name of its file.
     readings
         What was read, in words.
     probability
@@ -298,9 +297,11 @@ class Learned:
     def matched(self, model: TripModel) -> tuple[list[int], FloatArray, FloatArray] | None:
         """Places of a trip's inputs that are known here, their draws, and the cumulative weights; None if none.
 
-        What belongs to one trip (its scanners, its development) is used on a trip of the same title only.
+        What belongs to one trip (its scanners, its development) is used on the same trip only: one that is equal,
+        or that has the same title (without one, the same file name).
         """
-        same = bool(self.title) and model.trip.title == self.title
+        same = bool(self.title) and trip_name(model.trip) == self.title
+        same = same or (self.model is not None and self.model.trip == model.trip)
         pairs = [
             (model.position[name], column)
             for column, (name, only) in enumerate(zip(self.names, self.trip_only, strict=True))
@@ -362,6 +363,11 @@ class Learned:
         )
 
 
+def trip_name(trip: Trip) -> str:
+    """What tells one trip from another: its title, else the name of its file."""
+    return trip.title or Path(trip.path).name
+
+
 def _quantities(model: TripModel) -> list[tuple[str, str, Callable[[FloatArray], FloatArray]]]:
     result: list[tuple[str, str, Callable[[FloatArray], FloatArray]]] = [
         ("kappa", "1/uGy", lambda scores: np.exp(model.log_kappa(scores)))
@@ -391,7 +397,7 @@ def learn(
     *,
     priors: Priors | None = None,
     learned: Learned | None = None,
-    samples: int = 2**14,
+    samples: int = 2**15,
     rng: Random = 0,
 ) -> Learned:
     """What measured rolls teach about a trip: weighted draws of all its unknowns.
@@ -480,7 +486,7 @@ def learn(
         trip_only=tuple(item.trip_only for item in model.inputs),
         scores=scores,
         weights=weights,
-        title=model.trip.title,
+        title=trip_name(model.trip),
         readings=tuple(item.name for item in prepared),
         probability=probability,
         model=model,
@@ -585,12 +591,14 @@ def _mixture(
     centre: FloatArray, factor: FloatArray, count: int, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     """Draws, a quarter from the prior and the rest normal, and ln(prior / proposal)."""
-    # A sequence of its own for each part: single points of one Sobol sequence are not spread evenly.
-    parts = [normal_points(centre.size, count // 4, child) for child in rng.spawn(4)]
-    scores = np.vstack([parts[0], *(centre + part @ factor.T for part in parts[1:])])
-    whitened = solve_triangular(factor, (scores - centre).T, lower=True)
+    # A sequence of its own for each part: every fourth point of one Sobol sequence would not be spread evenly.
+    first, second = rng.spawn(2)
+    few = count // 4
+    near = centre + normal_points(centre.size, count, second)[few:] @ factor.T
+    scores = np.vstack([normal_points(centre.size, few, first), near])
+    whitened = (scores - centre) @ np.linalg.inv(factor).T
     log_prior = -0.5 * np.sum(scores**2, axis=1)
-    log_near = -0.5 * np.sum(whitened**2, axis=0) - float(np.sum(np.log(np.diag(factor))))
+    log_near = -0.5 * np.sum(whitened**2, axis=1) - float(np.sum(np.log(np.diag(factor))))
     log_proposal = np.logaddexp(log_prior + math.log(0.25), log_near + math.log(0.75))
     return scores, np.asarray(log_prior - log_proposal)
 
@@ -617,9 +625,10 @@ def _contradiction(prepared: Sequence[_Prepared], explanation: _Explanation, pro
         if left > 3.0 and len(prepared) > 1
         else f"They can be explained only by {np.abs(explanation.best).max():.1f} standard deviations of one unknown. "
     )
+    names = "; ".join(item.name for item in prepared)
+    verdict = "contradict by far" if probability < REFUSED_BELOW else "hardly agree with"
     return (
-        f"The readings ({'; '.join(item.name for item in prepared)}) contradict what was believed before by far: "
-        f"chance {probability:.1g}. {between}"
+        f"The readings ({names}) {verdict} what was believed before: chance {probability:.1g}. {between}"
         "Check that the rolls, their passes and the control are the right ones, or give wider priors."
     )
 

@@ -319,7 +319,7 @@ class TripModel:
         score = scores[:, place]
         if name in SHAPE_INPUTS:
             score = np.clip(score, -SHAPE_SCORE, SHAPE_SCORE)
-        return np.asarray(self.inputs[place].prior.value(score))
+        return self.inputs[place].prior.values(score)
 
     def dose_score(self, scores: FloatArray, name: str) -> FloatArray:
         """Score of a scanner's whole dose: its class's and its own, added so that it is standard normal again."""
@@ -336,7 +336,7 @@ class TripModel:
         prior = self._doses[name][0]
         if prior.is_known:
             return np.full(len(scores), prior.typical)
-        return np.asarray(prior.value(self.dose_score(scores, name)))
+        return prior.values(self.dose_score(scores, name))
 
     @property
     def scanners(self) -> tuple[str, ...]:

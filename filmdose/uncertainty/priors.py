@@ -11,7 +11,7 @@ import math
 import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from typing import Any
 
@@ -124,16 +124,22 @@ class Prior:
         Scores beyond 5 count as 5, so that no draw is endless.
         """
 
-        def kernel(z: FloatArray) -> FloatArray:
-            z = np.clip(z, -_GREATEST_SCORE, _GREATEST_SCORE)
-            if self.kind == "uniform":
-                width = (self.high - self.low) / 0.9
-                return np.asarray(self.typical + width * (ndtr(z) - 0.5))
-            low, typical, high = (self._to_line(point) for point in (self.low, self.typical, self.high))
-            line = typical + np.where(z < 0.0, typical - low, high - typical) / SCORE_95 * z
-            return self._from_line(line)
+        return elementwise(self.values, score)
 
-        return elementwise(kernel, score)
+    def values(self, scores: FloatArray) -> FloatArray:
+        """The same for an array, without looking after containers."""
+        z = np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE)
+        if self.kind == "uniform":
+            width = (self.high - self.low) / 0.9
+            return np.asarray(self.typical + width * (ndtr(z) - 0.5))
+        typical, below, above = self._line
+        return self._from_line(typical + np.where(z < 0.0, below, above) * z)
+
+    @cached_property
+    def _line(self) -> tuple[float, float, float]:
+        """Typical value where the two halves are straight, and their slopes per score."""
+        low, typical, high = (self._to_line(point) for point in (self.low, self.typical, self.high))
+        return typical, (typical - low) / SCORE_95, (high - typical) / SCORE_95
 
     def quantile(self, probability: Numeric) -> Any:
         """Value below which the given share of the distribution lies."""
