@@ -26,8 +26,9 @@ def citation(key: str) -> str:
     entries = _entries()
     if key not in entries:
         raise UnknownNameError("reference", key, entries)
-    fields = {name: value.replace("{", "").replace("}", "").replace("--", "–") for name, value in entries[key].items()}
-    if "author" in fields:
+    raw = entries[key]
+    fields = {name: value.replace("{", "").replace("}", "").replace("--", "–") for name, value in raw.items()}
+    if "author" in fields and not raw["author"].startswith("{"):  # braces around the whole: the name of a body
         fields["author"] = fields["author"].replace(" and ", ", ")
     if "volume" in fields:
         pages = f" ({fields['pages']})" if "pages" in fields else ""
