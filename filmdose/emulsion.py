@@ -11,6 +11,10 @@ independent, so with effective air kerma K [uGy] and exposure H [lx s]
     m_j(K)  = kappa K 10**(b (z_j - z_ref)),   z_ref = log10(400 / 0.8)
 
 Reversal film shows what did *not* develop first: D = D_base + sum_j c_j (1 - P_L)(1 - p0) exp(-m_j).
+
+References
+----------
+silberstein1922, nutting1913, selwyn1935
 """
 
 from __future__ import annotations
