@@ -62,6 +62,7 @@ def plot_characteristic_curves(
     dose = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
     peak = check_number("peak_to_mean", peak_to_mean, low=1.0)
     low, high = _exposure_window(film)
+    high = max(high, max(shadow_points(film)) + scene_range + 0.1)
     for number, (name, record) in enumerate(film):
         x = np.linspace(low, high, _POINTS)
         letter = name[0].upper() if len(film.records) > 1 else ""
@@ -70,9 +71,18 @@ def plot_characteristic_curves(
         for values, colour, label in ((clean, INK, "clean"), (fogged, FOGGED, f"after {dose_text(dose)}")):
             line: dict[str, Any] = {"color": colour, "linestyle": dash if colour == INK else "-"}
             ax.plot(x, values, label=label if number == 0 else None, **line)
-            if letter:
-                at = -1 if not film.reversal else 0
-                ax.annotate(letter, (x[at], values[at]), xytext=(3, 0), textcoords="offset points", color=colour)
+            if letter and colour == INK:
+                # At the dense end, where the records lie apart.
+                at, side = (0, "left") if film.reversal else (-1, "right")
+                ax.annotate(
+                    letter,
+                    (x[at], values[at]),
+                    xytext=(-4 if side == "right" else 4 + 10 * number, 4),
+                    textcoords="offset points",
+                    ha=side,
+                    color=colour,
+                    fontweight="bold",
+                )
     ax.set_xlim(low, high)
     ax.set_xlabel(EXPOSURE_LABEL)
     ax.set_ylabel("density")
