@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import Annotated
 
 import pandas as pd
@@ -13,8 +12,10 @@ from filmdose.budget import LOSSES, dose_budget
 from filmdose.cli.options import (
     DEFAULT_KIND,
     CriterionOption,
+    FilmsOption,
     KindOption,
     SnrTargetOption,
+    SpeedsOption,
     films_from_options,
 )
 from filmdose.cli.output import (
@@ -34,13 +35,9 @@ from filmdose.units import format_speed
 
 
 def budget(
-    speeds: Annotated[
-        str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
-    ] = None,
+    speeds: SpeedsOption = None,
     kind: KindOption = DEFAULT_KIND,
-    film: Annotated[
-        list[Path] | None, typer.Option("--film", help="Film file in place of speeds; may be repeated.", metavar="FILE")
-    ] = None,
+    film: FilmsOption = None,
     loss: Annotated[
         str | None, typer.Option("--loss", help="Losses in stops; inf is beyond rescue.", metavar="0.5,1,inf")
     ] = None,

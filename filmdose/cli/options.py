@@ -38,6 +38,12 @@ KindOption = Annotated[
     ),
 ]
 DEFAULT_KIND = "bw-negative"
+SpeedsOption = Annotated[
+    str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
+]
+FilmsOption = Annotated[
+    list[Path] | None, typer.Option("--film", help="Film file in place of speeds; may be repeated.", metavar="FILE")
+]
 ShadowReadingOption = Annotated[
     float | None,
     typer.Option("--shadow-reading", help="Meter reading of the deepest shadow with detail, in EV.", metavar="EV"),
@@ -54,11 +60,13 @@ SnrTargetOption = Annotated[
 __all__ = [
     "DEFAULT_KIND",
     "CriterionOption",
+    "FilmsOption",
     "HighlightReadingOption",
     "KindOption",
     "SceneRangeOption",
     "ShadowReadingOption",
     "SnrTargetOption",
+    "SpeedsOption",
     "criterion_name",
     "film_from_options",
     "films_from_options",

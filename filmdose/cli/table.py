@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated
 
 import pandas as pd
@@ -11,9 +10,11 @@ import typer
 from filmdose.cli.options import (
     DEFAULT_KIND,
     CriterionOption,
+    FilmsOption,
     KindOption,
     SceneRangeOption,
     SnrTargetOption,
+    SpeedsOption,
     criterion_name,
     films_from_options,
     kerma_list,
@@ -41,13 +42,9 @@ from filmdose.tables import (
 
 
 def table(
-    speeds: Annotated[
-        str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
-    ] = None,
+    speeds: SpeedsOption = None,
     kind: KindOption = DEFAULT_KIND,
-    film: Annotated[
-        list[Path] | None, typer.Option("--film", help="Film file in place of speeds; may be repeated.", metavar="FILE")
-    ] = None,
+    film: FilmsOption = None,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="Accumulated doses; microgray, or with a unit.", metavar="10,100,...")
     ] = None,
