@@ -76,6 +76,19 @@ class Film:
                     f"positive={self.reversal} in every record of a {self.kind} film",
                 )
 
+    @classmethod
+    def from_speed(cls, speed: float, *, kind: str = "bw-negative", **options: float) -> Film:
+        """Generic film of a kind and speed [ISO]; see :func:`filmdose.generic.generic_film` for the options.
+
+        Examples
+        --------
+        >>> Film.from_speed(400).label
+        'bw-negative ISO 400'
+        """
+        from filmdose.generic import generic_film  # it builds on this module
+
+        return generic_film(speed, kind=kind, **options)
+
     @property
     def reversal(self) -> bool:
         """True for reversal film."""
