@@ -95,6 +95,7 @@ class RollGroup:
             answers = self.surface.answers(shapes, hits)
             room = (answers.room_end - tally.scene_range[columns]) / LOG10_2
             tally.add(half, columns, draws, answers.stops, answers.fog_density, answers.snr_kept, room)
+            tally.partly[columns] += answers.partly.sum(axis=0)
         else:
             losses = self.surface.losses(shapes, hits)
             shift = losses.highlight_shift_stops
@@ -162,6 +163,7 @@ class Tally:
         self.log_kerma = Histogram(_LEAST_LOG_KERMA, 12.0, rolls)
         self.snr = Histogram(0.0, 1.0 + 1e-9, rolls)
         self.over_one = np.zeros(rolls)
+        self.partly = np.zeros(rolls)
         self.drawn = 0
 
     def add(
@@ -234,6 +236,7 @@ def propagate(
 
     Notes
     -----
+    The need is what the plain answer aims at (:func:`filmdose.compensation.needed_stops`).
     Shadows count as losing more than a stop when the film needs more than one stop
     by the criterion. The recommended compensation is capped by the highlight room of
     the middle case. Draws beyond rescue are larger than any number of stops.
@@ -292,6 +295,7 @@ def _roll_odds(tally: Tally, index: int, roll: Roll, cost_under: float | None, c
         "kerma_ugy": _three(tally.log_kerma, index, from_log=True),
         "snr_kept": _three(tally.snr, index),
         "chance_over_one_stop": float(tally.over_one[index]) / tally.drawn,
+        "chance_partly_restored": float(tally.partly[index]) / tally.drawn,
         "chance_beyond_rescue": float(tally.stops.above[:, index].sum()) / tally.drawn,
         "chance_highlights_lost": math.nan,
         "room_stops": None if math.isnan(room) else room,

@@ -52,8 +52,11 @@ class RollOdds:
         signal-to-noise at the marked speed [1].
     chance_over_one_stop
         Share of the cases with more than one of those ``stops``, those beyond rescue among them [1].
+    chance_partly_restored
+        Share of the cases in which the needed exposure restores part of the shadows only [1].
     chance_beyond_rescue
-        Share of the cases in which no exposure restores the shadows, or nothing is left of the range [1].
+        Share of the cases in which no exposure restores the shadows, not even half of them by signal-to-noise, or of
+        reversal film in which nothing is left of the range [1].
     chance_highlights_lost
         Share of the cases in which the recommended exposure leaves the highlights no room [1]; NaN without one.
     room_stops
@@ -80,6 +83,7 @@ class RollOdds:
     kerma_ugy: Triple
     snr_kept: Triple
     chance_over_one_stop: float
+    chance_partly_restored: float
     chance_beyond_rescue: float
     chance_highlights_lost: float
     room_stops: float | None
@@ -254,6 +258,7 @@ def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
         "fog_low": row.fog_density[0],
         "fog_high": row.fog_density[2],
         "chance_over_one_stop": row.chance_over_one_stop,
+        "chance_partly_restored": row.chance_partly_restored,
         "chance_beyond_rescue": row.chance_beyond_rescue,
         "chance_highlights_lost": row.chance_highlights_lost,
         "bracket_ei": " ".join(format_speed(ei) for ei in row.bracket_ei),
@@ -296,7 +301,9 @@ def negative_sentence(values: dict[str, Any], cost_ratio: float) -> str:
         )
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
-    rescue = "" if lost < 0.005 else f" In {chance_text(lost)} of the cases nothing restores its shadows."
+    partly = values["chance_partly_restored"]
+    rescue = "" if partly < 0.05 else f" In {chance_text(partly)} of the cases only part of its shadows can be had."
+    rescue += "" if lost < 0.005 else f" In {chance_text(lost)} of them nothing helps."
     if values["status"] == "highlight_limited":
         return (
             f"Set EI {format_speed(ei)} for this {box} roll, the most that its highlights allow: its shadows would "

@@ -2,14 +2,15 @@
 
 A draw changes a film in two ways: in how many hits it takes (one number) and in the
 shape of its curves (b, the exponent of grain area, the contrast).  The solver's
-answer is smooth in all of them: a tensor of Chebyshev nodes in the shape, and for
-each node a table over dose, stand for it.  A draw's own table is a weighted sum of
-the nodes' tables, shared by all its rolls; between the entries of a table runs the
-cubic through four.
+answer is smooth in all of them, piece by piece: Chebyshev nodes in b, for each of
+them nodes in the other two (one at a time: they hardly act together), and for each
+node a table over dose stand for it.  A draw's own table is a weighted sum of the
+nodes' tables, shared by all its rolls; between the entries runs the cubic through four.
 
-Where no exposure restores the shadow any more the need has a vertical tangent: two
-solutions meet.  Dose is therefore counted as t = 1 - sqrt(1 - w), with w the
-logarithmic dose over that of this end; in t the need is smooth up to the end itself.
+The pieces meet where one rule takes over from another (nothing is needed yet; only
+part of the shadows can be had) and end where nothing helps.  Where two solutions meet
+the need has a vertical tangent; dose is therefore counted as t = 1 - sqrt(1 - w), with
+w the logarithmic dose over that of the end, and in t it is smooth up to the end itself.
 
 Reversal film has a table of its own: not what it needs, but what it loses.
 
@@ -24,19 +25,20 @@ import warnings
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache, partial
-from itertools import product
+from itertools import pairwise, product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import qmc
 
 from filmdose.arrays import FloatArray
-from filmdose.compensation import REVERSAL_HIGHLIGHT, shadow_points
+from filmdose.compensation import REVERSAL_HIGHLIGHT, shadow_points, wanted_stops
 from filmdose.emulsion import Emulsion
 from filmdose.errors import ValidityWarning
 from filmdose.film import Film
-from filmdose.solver import DENSITY_STEP, RecordProblem, RecordSolution, record_problem
+from filmdose.solver import DENSITY_STEP, SHARE_OF_BEST, RecordProblem, RecordSolution, record_problem
+from filmdose.uncertainty.model import SHAPE_SCORE
+from filmdose.uncertainty.tally import normal_points
 from filmdose.units import LOG10_2
 
 __all__ = ["SURFACE_TOLERANCE_STOPS", "Answers", "FilmSurface", "RecordSurface", "Shape", "film_surface"]
@@ -47,8 +49,9 @@ SURFACE_TOLERANCE_STOPS = 0.01
 _ENTRIES = 129  # of a table over dose
 _BEND = 100.0  # dose is counted as ln(1 + 100 X): linear for few hits, logarithmic for many
 _GREATEST_HITS = 3000.0  # of a grain at the shadow point; nothing of a picture is left far below
-_NODES = ((7, 3, 3), (11, 4, 4), (15, 5, 5))
-_CHECKS = 32
+_LEAST_HITS = 1e-4  # a dose that changes nothing
+_NODES = ((7, 3, 3), (11, 5, 5), (15, 5, 5))  # odd, so that one node is in the middle of each range
+_CHECKS = 16
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,7 +81,7 @@ def shaped_problem(
     if not math.isclose(exponent, hit_exponent, rel_tol=1e-12):
         # Area goes as 10**(2 b z / 3): another b gives the noise, and the hits are put back.
         other = record_problem(replace(record, hit_exponent=min(exponent, 2.0)), point, density_step)
-        problem = replace(other, exponents=problem.exponents, hits_per_ugy=problem.hits_per_ugy)
+        problem = replace(other, exponents=problem.exponents, hits_per_ugy=problem.hits_per_ugy, ample={})
     return problem
 
 
@@ -105,29 +108,49 @@ def _lagrange(nodes: FloatArray, values: FloatArray) -> FloatArray:
     return weights
 
 
-class _Table:
-    """One quantity over dose for every node of the shape, up to an end that moves with the shape.
+class _Segment:
+    """One smooth piece of a quantity over dose, between two doses that move with the shape.
 
-    Where at some node no end exists below the greatest dose looked at, all nodes are tabulated up to the least
-    end, so that nothing bends between nodes; beyond it the last value stands.
+    ``fold``: at its end two solutions meet and the quantity has a vertical tangent.
     """
 
     def __init__(
-        self, quantity: Callable[[Any, FloatArray], FloatArray], nodes: Sequence[Any], *, endless: bool = False
+        self,
+        quantity: Callable[[Any, FloatArray], FloatArray],
+        nodes: Sequence[Any],
+        starts: FloatArray,
+        ends: FloatArray,
+        *,
+        fold: bool,
     ) -> None:
-        limits = np.array([_GREATEST_HITS if endless else _last_dose(partial(quantity, node)) for node in nodes])
-        self.log_limits = np.log(limits)
-        ends = np.full(limits.shape, limits.min()) if limits.max() >= _GREATEST_HITS else limits
-        self.log_ends = np.log(ends)
-        self.values = np.array([quantity(node, _doses(end)) for node, end in zip(nodes, ends.tolist(), strict=True)])
+        self.fold = fold
+        self.bare = bool(np.all(starts == 0.0))
+        self.log_starts = np.log(np.maximum(starts, _LEAST_HITS))
+        self.log_ends = np.log(np.maximum(ends, 1.001 * np.maximum(starts, _LEAST_HITS)))
+        bounds = self._bounds(np.eye(len(nodes)))
+        self.values = np.array([quantity(node, self._doses(*pair)) for node, pair in zip(nodes, bounds, strict=True)])
+
+    def _bounds(self, node_weights: FloatArray) -> FloatArray:
+        """Start and end for every row of node weights, shape (rows, 2)."""
+        starts = np.zeros(len(node_weights)) if self.bare else np.exp(node_weights @ self.log_starts)
+        return np.stack([starts, np.exp(node_weights @ self.log_ends)], axis=1)
+
+    def _doses(self, start: float, end: float) -> FloatArray:
+        """Hits at the entries of a table between two doses."""
+        t = np.linspace(0.0, 1.0, _ENTRIES)
+        share = 1.0 - (1.0 - t) ** 2 if self.fold else t
+        low, high = math.log1p(_BEND * start), math.log1p(_BEND * end)
+        hits = np.expm1(low + share * (high - low)) / _BEND
+        hits[0], hits[-1] = start, end
+        return np.asarray(hits)
 
     def at(self, node_weights: FloatArray, hits: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
-        """Value for every draw and roll, and whether its dose lies beyond the last one with a solution."""
-        ends = np.exp(node_weights @ self.log_ends)[:, None]
-        limits = np.exp(node_weights @ self.log_limits)[:, None]
+        """Value for every draw and roll, held beyond the ends, and whether the dose lies beyond the end."""
+        starts, ends = self._bounds(node_weights).T[:, :, None]
         rows = node_weights @ self.values
-        share = np.log1p(_BEND * hits) / np.log1p(_BEND * ends)
-        t = 1.0 - np.sqrt(np.maximum(1.0 - share, 0.0))
+        low = np.log1p(_BEND * starts)
+        share = np.clip((np.log1p(_BEND * hits) - low) / (np.log1p(_BEND * ends) - low), 0.0, 1.0)
+        t = 1.0 - np.sqrt(1.0 - share) if self.fold else share
         position = t * (_ENTRIES - 1)
         left = np.clip(position.astype(np.intp) - 1, 0, _ENTRIES - 4)
         u = position - left
@@ -136,7 +159,47 @@ class _Table:
         # Newton's forward differences of the cubic through four entries.
         d1, d2, d3 = f1 - f0, f2 - 2.0 * f1 + f0, f3 - 3.0 * (f2 - f1) - f0
         value = f0 + u * (d1 + 0.5 * (u - 1.0) * (d2 + (u - 2.0) / 3.0 * d3))
-        return np.asarray(value), np.asarray(hits > limits)
+        return np.asarray(value), np.asarray(hits > ends)
+
+
+class _Table:
+    """A quantity over dose for every shape: its smooth pieces, and the dose beyond which it has no value.
+
+    Where at some node there is no such dose below the greatest looked at, all nodes are tabulated up to the least
+    one, so that nothing bends between nodes; beyond it the last value stands.
+    """
+
+    def __init__(
+        self,
+        quantity: Callable[[Any, FloatArray], FloatArray],
+        nodes: Sequence[Any],
+        *,
+        endless: bool = False,
+        fold: bool = True,
+        breaks: Sequence[Callable[[Any, FloatArray], FloatArray]] = (),
+    ) -> None:
+        if endless:
+            limits = np.full(len(nodes), _GREATEST_HITS)
+        else:
+            limits = np.array([_last_dose(partial(quantity, node)) for node in nodes])
+        self.log_limits = np.log(limits)
+        ends = np.full(limits.shape, limits.min()) if limits.max() >= _GREATEST_HITS else limits
+        # A break is where something else takes over; what holds before it is finite there.
+        inner = [np.minimum([_last_dose(partial(before, node)) for node in nodes], ends) for before in breaks]
+        self.log_breaks = np.log(inner)
+        bounds = [np.zeros(len(nodes)), *(points for points in inner if points.max() > 1.01 * _LEAST_HITS), ends]
+        self.segments = [_Segment(quantity, nodes, start, end, fold=fold) for start, end in pairwise(bounds)]
+
+    def at(self, node_weights: FloatArray, hits: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Value for every draw and roll, and whether its dose lies beyond the last one that has a value."""
+        value, beyond = self.segments[0].at(node_weights, hits)
+        for segment in self.segments[1:]:
+            if not beyond.any():
+                break
+            following, after = segment.at(node_weights, hits)
+            value, beyond = np.where(beyond, following, value), after
+        limits = np.exp(node_weights @ self.log_limits)[:, None]
+        return value, np.asarray(hits > limits)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -151,16 +214,10 @@ class _Node:
         return self.problem.solve(hits * self.scale, snr_target=snr_target)
 
 
-def _doses(end: float) -> FloatArray:
-    """Hits at the entries of a table that ends at ``end``."""
-    t = np.linspace(0.0, 1.0, _ENTRIES)
-    hits = np.expm1((1.0 - (1.0 - t) ** 2) * math.log1p(_BEND * end)) / _BEND
-    hits[-1] = end
-    return np.asarray(hits)
-
-
 #: Doses at which the end of every quantity is looked for first.
-_COARSE = np.geomspace(1e-4, _GREATEST_HITS, 129)
+
+
+_COARSE = np.geomspace(_LEAST_HITS, _GREATEST_HITS, 129)
 
 
 def _last_dose(solved: Callable[[FloatArray], FloatArray]) -> float:
@@ -187,6 +244,8 @@ class Answers:
         More exposure needed [stops]; infinite beyond rescue.
     capped_stops
         The same, and beyond rescue the need at the last dose that can be rescued [stops].
+    partly
+        Whether only part of the wanted signal-to-noise can be had.
     fog_density
         Added density without light [density].
     snr_kept
@@ -197,6 +256,7 @@ class Answers:
 
     stops: FloatArray
     capped_stops: FloatArray
+    partly: NDArray[np.bool_]
     fog_density: FloatArray
     snr_kept: FloatArray
     room_end: FloatArray
@@ -218,11 +278,28 @@ class RecordSurface:
         self._emulsion, self._step = emulsion, density_step
         self._contrasts: dict[float, tuple[Emulsion, float]] = {}
         self.nominal_point = _speed_point(emulsion, density_step)
-        self.axes = [_nodes(bounds, count) for bounds, count in zip(shape.ranges, counts, strict=True)]
-        nodes = [self._node(*node) for node in product(*(axis.tolist() for axis in self.axes))]
+        b, area, contrast = (_nodes(bounds, count) for bounds, count in zip(shape.ranges, counts, strict=True))
+        self._b, self._area, self._contrast = b, area, contrast
+        middle = float(area[area.size // 2]), float(contrast[contrast.size // 2])
+        self._arms = [
+            middle,
+            *((value, middle[1]) for value in area.tolist() if value != middle[0]),
+            *((middle[0], value) for value in contrast.tolist() if value != middle[1]),
+        ]
+        nodes = [self._node(value, *arm) for value in b.tolist() for arm in self._arms]
 
-        def stops(node: _Node, hits: FloatArray) -> FloatArray:
-            return node.solve(hits, snr_target).stops[criterion]
+        def need(node: _Node, hits: FloatArray) -> FloatArray:
+            solution = node.solve(hits, snr_target)
+            return wanted_stops(
+                criterion, solution.stops[criterion], solution.usable_stops, solution.restorable_snr, snr_target
+            )
+
+        def no_need(node: _Node, hits: FloatArray) -> FloatArray:
+            return np.where(need(node, hits) == 0.0, 0.0, np.nan)
+
+        def wholly(node: _Node, hits: FloatArray) -> FloatArray:
+            best = node.solve(hits, snr_target).restorable_snr
+            return np.where(best * SHARE_OF_BEST >= snr_target * (1.0 - 1e-12), 0.0, np.nan)
 
         def room_end(node: _Node, hits: FloatArray) -> FloatArray:
             return node.solve(hits).highlight_end
@@ -235,8 +312,10 @@ class RecordSurface:
             some = np.maximum(hits, 1e-9)
             return np.log(node.solve(some).fog_density / some)
 
-        self._stops, self._room_end = _Table(stops, nodes), _Table(room_end, nodes)
-        self._log_snr, self._log_fog = _Table(log_snr, nodes), _Table(log_fog, nodes, endless=True)
+        by_snr = criterion == "shadow_snr"
+        self._need = _Table(need, nodes, fold=not by_snr, breaks=(no_need, wholly) if by_snr else ())
+        self._room_end, self._log_snr = _Table(room_end, nodes), _Table(log_snr, nodes)
+        self._log_fog = _Table(log_fog, nodes, endless=True)
 
     def _node(self, b: float, area: float, log_contrast: float) -> _Node:
         """A contrast factor multiplies all densities above the base, as more or less development does."""
@@ -249,13 +328,17 @@ class RecordSurface:
 
     def node_weights(self, shapes: FloatArray) -> FloatArray:
         """Weight of every node for every draw; ``shapes`` holds b, area exponent and ln contrast in its columns."""
-        first, second, third = (_lagrange(axis, shapes[:, place]) for place, axis in enumerate(self.axes))
-        return np.asarray(np.einsum("ni,nj,nk->nijk", first, second, third).reshape(len(shapes), -1))
+        axes = (self._b, self._area, self._contrast)
+        first, second, third = (_lagrange(axis, shapes[:, place]) for place, axis in enumerate(axes))
+        centre = [axis.size // 2 for axis in axes[1:]]
+        middle = second[:, [centre[0]]] + third[:, [centre[1]]] - 1.0
+        arms = np.hstack([middle, np.delete(second, centre[0], axis=1), np.delete(third, centre[1], axis=1)])
+        return np.asarray(np.einsum("ni,nj->nij", first, arms).reshape(len(shapes), -1))
 
     def answers(self, node_weights: FloatArray, hits: FloatArray) -> Answers:
         """Tabulated answers; ``hits`` at the nominal speed point, shape (draws, rolls)."""
         clean = hits == 0.0
-        stops, beyond = self._stops.at(node_weights, hits)
+        stops, beyond = self._need.at(node_weights, hits)
         stops[clean] = 0.0
         room, lost = self._room_end.at(node_weights, hits)
         log_snr, _ = self._log_snr.at(node_weights, hits)
@@ -264,18 +347,28 @@ class RecordSurface:
         return Answers(
             stops=np.where(beyond, np.inf, stops),
             capped_stops=stops,
+            partly=self._partly(node_weights, hits) & ~beyond,
             fog_density=np.exp(log_fog) * np.minimum(hits, _GREATEST_HITS),
             snr_kept=np.where(clean, 1.0, np.minimum(np.exp(log_snr), 1.0)),
             room_end=room,
         )
 
+    def _partly(self, node_weights: FloatArray, hits: FloatArray) -> NDArray[np.bool_]:
+        """Where only part of the wanted signal-to-noise can be had."""
+        if self.criterion != "shadow_snr":
+            return np.zeros(hits.shape, dtype=bool)
+        return np.asarray(hits > np.exp(node_weights @ self._need.log_breaks[-1])[:, None])
+
     def exact(self, shape: FloatArray, hits: FloatArray) -> Answers:
         """The solver's own answers for one shape and a row of doses, to measure the error of the tables."""
         solution = self._node(*shape.tolist()).solve(hits, self.snr_target)
-        stops = solution.stops[self.criterion]
+        raw, best = solution.stops[self.criterion], solution.restorable_snr
+        stops = wanted_stops(self.criterion, raw, solution.usable_stops, best, self.snr_target)
+        beyond = np.isnan(stops)
         return Answers(
-            stops=np.where(np.isnan(stops), np.inf, stops),
+            stops=np.where(beyond, np.inf, stops),
             capped_stops=stops,
+            partly=~beyond & ~(stops >= raw),
             fog_density=solution.fog_density,
             snr_kept=solution.snr_kept,
             room_end=solution.highlight_end,
@@ -434,6 +527,7 @@ class FilmSurface:
         return Answers(
             stops=need.max(axis=0),
             capped_stops=np.max([answer.capped_stops for answer in each], axis=0),
+            partly=np.any([answer.partly for answer in each], axis=0),
             fog_density=np.take_along_axis(np.stack([answer.fog_density for answer in each]), decides, axis=0)[0],
             snr_kept=np.min([answer.snr_kept for answer in each], axis=0),
             room_end=np.min([answer.room_end for answer in each], axis=0),
@@ -500,21 +594,20 @@ def _record_surface(
 
 
 def measured_error(surface: RecordSurface, shape: Shape, checks: int = _CHECKS) -> float:
-    """Largest difference from the solver on shapes between the nodes, up to 0.95 of the dose beyond rescue [stops].
+    """Largest difference of the need from the solver [stops], on shapes as they are drawn and on doses between entries.
 
-    Doses that leave less than a thousandth of the shadow's signal-to-noise are not looked at.  The shapes fill the
-    middle of the ranges, out to 2.5 of the 3.5 standard deviations at their ends; beyond lies one draw in 80.
+    Shapes fill a normal distribution about the middle of the ranges, whose ends are 3.5 standard deviations away;
+    doses that leave less than a thousandth of the shadow's signal-to-noise, and the last twentieth before the dose
+    beyond rescue, are not looked at.
     """
-    inside = 2.5 / 3.5
-    middle = np.array([0.5 * (low + high) for low, high in shape.ranges])
-    half = np.array([0.5 * (high - low) * inside for low, high in shape.ranges])
-    shapes = middle + half * (2.0 * qmc.Sobol(3, rng=0).random(checks) - 1.0)
+    low, high = np.array(shape.ranges).T
+    scores = np.clip(normal_points(3, checks, np.random.default_rng(0)), -SHAPE_SCORE, SHAPE_SCORE)
     worst = 0.0
     hits = np.geomspace(1e-3, _GREATEST_HITS, 200)
-    for row in shapes:
+    for row in 0.5 * (low + high) + 0.5 * (high - low) / SHAPE_SCORE * scores:
         exact = surface.exact(row, hits)
         within = np.isfinite(exact.stops)
-        within &= (hits < 0.95 * hits[within].max()) & (exact.snr_kept > 1e-3)
+        within &= (hits < 0.95 * hits[within].max(initial=0.0)) & (exact.snr_kept > 1e-3)
         table = surface.answers(surface.node_weights(row[None]), hits[None]).capped_stops[0]
         worst = max(worst, float(np.abs(table - exact.stops)[within].max(initial=0.0)))
     return worst

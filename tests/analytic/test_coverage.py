@@ -73,8 +73,9 @@ class World:
     def stops(self, speed, kerma):
         _, problem = film_and_problem(self.step, speed)
         unevenness = 1.0 + two_piece(self.rng, 0.01, 0.05, 0.30)
-        found = problem.solve(problem.hits(np.array([self._equivalent(kerma) * unevenness]))).stops["shadow_snr"][0]
-        return math.inf if math.isnan(found) else float(found)
+        found = problem.solve(problem.hits(np.array([self._equivalent(kerma) * unevenness])))
+        # Half of the shadows' signal-to-noise at least, or the film is beyond rescue.
+        return float(found.usable_stops[0]) if found.restorable_snr[0] >= 0.5 else math.inf
 
 
 def rolls():
