@@ -9,6 +9,7 @@ in grey and to colour-blind eyes.
 from filmdose.plotting.compensation import plot_ei_isolines, plot_stops
 from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
 from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
+from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
 from filmdose.plotting.style import house_style
 
 __all__ = [
@@ -18,7 +19,9 @@ __all__ = [
     "plot_film_response",
     "plot_shares",
     "plot_signal_to_noise",
+    "plot_sobol",
     "plot_spectra",
     "plot_stops",
+    "plot_tornado",
     "plot_transmission",
 ]
