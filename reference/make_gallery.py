@@ -1,35 +1,84 @@
 """Make the images of the README, all of them from the library itself.
 
 Run from anywhere: ``python reference/make_gallery.py``.  The same versions of the
-packages give the same bytes.
+packages give the same bytes, but for the picture of the phone page: that one is a
+photograph taken by the program chromium, and is left as it is where there is none.
 """
 
 from __future__ import annotations
 
+import datetime
+import shutil
+import subprocess
+import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import matplotlib
 
+from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.planning import make_plan
 from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
     plot_ei_isolines,
+    plot_shares,
     plot_signal_to_noise,
+    plot_sobol,
+    plot_spectra,
     plot_stops,
+    plot_tornado,
 )
+from filmdose.report.card import card_page, make_card, write_card
+from filmdose.report.damage import assess_damage, report_document
+from filmdose.report.document import document_pages
+from filmdose.report.page import page_png
+from filmdose.report.sheet import sheet_page
+from filmdose.trip import read_trip
+from filmdose.uncertainty import tornado, trip_sobol
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 FOLDER = Path(__file__).parent / "gallery"
+TRIPS = Path(__file__).parents[1] / "notebooks"
+DATE = datetime.date(2026, 5, 1)
+
+
+def told(path: Path) -> None:
+    """Say what was made."""
+    print(f"{path.name}  {path.stat().st_size / 1024:.0f} kB")
 
 
 def save(name: str, ax: Axes) -> None:
     """Save one plot as a PNG without a date in it."""
+    path = FOLDER / f"{name}.png"
     with house_style():
-        ax.figure.savefig(FOLDER / f"{name}.png", dpi=110, metadata={"Software": None})
-    print(f"{name}.png  {(FOLDER / f'{name}.png').stat().st_size / 1024:.0f} kB")
+        ax.figure.savefig(path, dpi=110, metadata={"Software": None})
+    told(path)
+
+
+def save_bytes(name: str, content: bytes) -> None:
+    """Save a finished PNG."""
+    path = FOLDER / f"{name}.png"
+    path.write_bytes(content)
+    told(path)
+
+
+def photograph_phone_page() -> None:
+    """Take a picture of the phone page after two passes of cabin CT and one of X-ray."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        print("phone_page.png  left as it is: no program chromium")
+        return
+    target = FOLDER / "phone_page.png"
+    with tempfile.TemporaryDirectory() as folder:
+        page = write_card(make_card(date=DATE), Path(folder) / "card.html").as_uri()
+        words = ["--headless", "--no-sandbox", "--hide-scrollbars", "--window-size=500,1000"]
+        subprocess.run(
+            [chromium, *words, f"--screenshot={target}", f"{page}#1.0.0.0_2.0.0.0"], check=True, capture_output=True
+        )
+    told(target)
 
 
 def main() -> None:
@@ -40,6 +89,25 @@ def main() -> None:
     save("stops", plot_stops())
     save("ei_isolines", plot_ei_isolines())
     save("signal_to_noise", plot_signal_to_noise(800, [30.0, 100.0, 300.0, 1000.0]))
+    save("spectra", plot_spectra())
+    events = [
+        Pass(source="cabin-xray", count=3),
+        Pass(source="cabin-ct", shield="lead=0.25"),
+        Flight(hours=22),
+        Storage(days=60),
+    ]
+    save("shares", plot_shares(history_dose(events)))
+
+    example = read_trip(TRIPS / "trip_example.toml")
+    save("tornado", plot_tornado(tornado(example, "night-800")))
+    save("sobol", plot_sobol(trip_sobol(example, "night-800")))
+
+    save_bytes("card", page_png(card_page(make_card(date=DATE)), dots_per_inch=110))
+    plan = make_plan(read_trip(TRIPS / "trip_ahead.toml"), samples=1024)
+    save_bytes("sheet", page_png(sheet_page(plan, date=DATE), dots_per_inch=80))
+    damage = assess_damage(read_trip(TRIPS / "trip_measured.toml"), "ridge-400", samples=4096, date=DATE)
+    save_bytes("damage_report", page_png(document_pages(report_document(damage))[0], dots_per_inch=80))
+    photograph_phone_page()
 
 
 if __name__ == "__main__":

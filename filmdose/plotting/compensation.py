@@ -154,22 +154,10 @@ def plot_ei_isolines(
     hopeless = (status == "beyond_rescue").astype(float)
     if hopeless.any():
         ax.contourf(doses, rows, hopeless, levels=[0.5, 1.5], colors=["#efefef"], hatches=["////"])
-        column = int(np.argmax(hopeless.sum(axis=0)))
-        middle = np.flatnonzero(hopeless[:, column])
-        ax.text(
-            doses[-1] * 0.85,
-            rows[middle[middle.size // 2]],
-            "nothing restores\nthe shadows",
-            ha="right",
-            va="center",
-            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.85, "pad": 2},
-            fontsize="small",
-        )
-    levels = [
-        ei for ei in _FULL_STOPS if np.nanmin(log_ei) < np.log2(ei) < np.nanmax(log_ei[:, 0]) - 0.05 and ei != rows[0]
-    ]
+    levels = [ei for ei in _FULL_STOPS if np.nanmin(log_ei) < np.log2(ei) < np.nanmax(log_ei[:, 0]) - 0.05]
     contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[INK], linewidths=1.2)
-    ax.clabel(contours, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)
+    named = np.log2([ei for ei in levels if ei != rows[0]])
+    ax.clabel(contours, named, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)
     wanted_stops = grid["stops"].sel(criterion=grid.attrs["criterion"]).to_numpy()
     excess = wanted_stops - (grid["highlight_room_stops"] + grid["stops_given"]).to_numpy()
     if (status == "highlight_limited").any():
@@ -179,7 +167,8 @@ def plot_ei_isolines(
     ax.set_yticks([], minor=True)
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("speed on the box [ISO]")
-    ax.set_title("Exposure index to set; right of the dots the highlights limit it")
+    hatched = ", hatched nothing helps" if hopeless.any() else ""
+    ax.set_title(f"EI to set; right of the dots the highlights limit it{hatched}")
     return ax
 
 

@@ -65,7 +65,7 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
     ax.margins(x=0.12)
     ax.grid(axis="y", visible=False)
     ax.set_xlabel("more exposure needed [stops]")
-    ax.set_title(f"One unknown at a time, the others typical ({typical:.2f} stops)")
+    ax.set_title(f"One unknown at a time; all typical: {typical:.2f} stops")
     ax.legend(loc="lower right")
     return ax
 

@@ -20,7 +20,7 @@ from filmdose.report.page import A4_MM, Page, line_height, pages_pdf
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["Document", "Heading", "Paragraph", "Plot", "Table", "document_html", "document_pdf"]
+__all__ = ["Document", "Heading", "Paragraph", "Plot", "Table", "document_html", "document_pages", "document_pdf"]
 
 _SIZE, _SMALL, _HEAD, _TITLE = 9.5, 8.0, 12.0, 17.0
 _TOP_MM, _BOTTOM_MM = 18.0, 18.0
@@ -104,7 +104,12 @@ def _plot_svg(plot: Plot) -> bytes:
 
 
 def document_pdf(document: Document) -> bytes:
-    """The report as A4 pages: vector, fonts embedded."""
+    """The report as A4 pages in one PDF: vector, fonts embedded."""
+    return pages_pdf(document_pages(document), title=document.title, date=document.date)
+
+
+def document_pages(document: Document) -> list[Page]:
+    """The report laid out on A4 pages."""
     flow = _Flow()
     flow.write(document.title, size=_TITLE, bold=True)
     flow.y += 3.0
@@ -125,7 +130,7 @@ def document_pdf(document: Document) -> bytes:
         y = A4_MM[1] - 9.0
         page.text(page.left, y, document.foot if page.fits(document.foot, width=150.0, size=7.5) else "", size=7.5)
         page.text(page.right, y, f"{number} / {len(flow.pages)}", size=7.5, align="right")
-    return pages_pdf(flow.pages, title=document.title, date=document.date)
+    return flow.pages
 
 
 class _Flow:
