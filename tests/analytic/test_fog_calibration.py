@@ -1,0 +1,150 @@
+"""b and kappa from pairs of step tablets: films whose truth is known, and errors that mean what they say."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from filmdose.calibration import FoggedSteps, calibrate_fog
+from filmdose.errors import ArgumentError, ValidityWarning
+from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.history import History, Pass
+from filmdose.readings import StepReadings
+from filmdose.trip import Roll
+from filmdose.uncertainty import propagate
+
+STEPS = np.arange(31) * 0.15 - 4.3
+
+
+def tablet(film, kerma=0.0, sigma=0.0, rng=None, stated=None, steps=STEPS):
+    names = film.record_names
+    densities = {}
+    for name, record in zip(names, film.records, strict=True):
+        exact = np.asarray(record.density(steps, kerma))
+        densities[name] = exact if rng is None else np.maximum(exact + sigma * rng.standard_normal(steps.size), 0.0)
+    error = None if stated is None else np.full(steps.size, stated)
+    return StepReadings(log_exposure=steps, densities=densities, sigma=error)
+
+
+@pytest.mark.parametrize("b", [0.6, 0.8, 1.0])
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "bw-reversal"])
+def test_exact_readings_give_the_film_back(b, kind):
+    film = generic_film(200, kind=kind, hit_exponent=b)
+    found = calibrate_fog(
+        tablet(film, stated=0.002, steps=STEPS + 0.6),
+        FoggedSteps(readings=tablet(film, 400.0, stated=0.002, steps=STEPS + 0.6), kerma_ugy=400.0),
+        kind=kind,
+    )
+    assert found.hit_exponent == pytest.approx(b, abs=0.03)
+    assert found.hits_per_ugy == pytest.approx(film.records[0].hits_per_ugy, rel=0.05)
+    assert found.film.records[0].hit_exponent == found.hit_exponent
+    assert found.rms_density < 0.002
+
+
+@pytest.mark.filterwarnings("ignore:The visual readings do not reach")  # some noise hides the end of the shoulder
+def test_errors_mean_what_they_say():
+    """Sixty noisy pairs: b and ln kappa scatter about the truth by their standard errors."""
+    film = generic_film(400, hit_exponent=0.8)
+    truth = film.records[0].hits_per_ugy
+    rng = np.random.default_rng(1)
+    scores = []
+    for _ in range(60):
+        found = calibrate_fog(
+            tablet(film, 0.0, 0.01, rng, stated=0.01),
+            FoggedSteps(readings=tablet(film, 500.0, 0.01, rng, stated=0.01), kerma_ugy=500.0),
+        )
+        scores.append(
+            [
+                (found.hit_exponent - 0.8) / found.hit_exponent_error,
+                np.log(found.hits_per_ugy / truth) / found.hits_per_ugy_relative_error,
+            ]
+        )
+    mean, spread = np.mean(scores, axis=0), np.std(scores, axis=0)
+    # Standard errors of 60: 0.13 for a mean, 0.09 for a spread; the smoothness penalty biases a little.
+    assert np.all(np.abs(mean) < 0.5)
+    assert np.all((spread > 0.7) & (spread < 1.3))
+
+
+def test_an_unknown_dose_leaves_the_product():
+    film = generic_film(400)
+    found = calibrate_fog(tablet(film, stated=0.002), tablet(film, 300.0, stated=0.002))
+    assert found.hits_per_ugy is None
+    assert found.hits[0] == pytest.approx(300.0 * calibrated_hits_per_ugy(), rel=0.03)
+    assert found.film.records[0].hits_per_ugy == pytest.approx(calibrated_hits_per_ugy())
+    assert any("kappa times dose" in message for message in found.messages)
+
+
+def test_several_tablets_agree_or_say_so():
+    film = generic_film(400)
+    clean, low, high = (tablet(film, kerma, stated=0.002) for kerma in (0.0, 200.0, 600.0))
+    both = calibrate_fog(
+        clean, [FoggedSteps(readings=low, kerma_ugy="0.2 mGy"), FoggedSteps(readings=high, kerma_ugy=600)]
+    )
+    assert both.hits_per_ugy == pytest.approx(calibrated_hits_per_ugy(), rel=0.03)
+    with pytest.warns(ValidityWarning, match="disagree on kappa"):
+        calibrate_fog(clean, [FoggedSteps(readings=low, kerma_ugy=200), FoggedSteps(readings=high, kerma_ugy=1200)])
+
+
+def test_the_error_of_the_dose_is_carried():
+    film = generic_film(400)
+    clean, fogged = tablet(film, stated=0.002), tablet(film, 300.0, stated=0.002)
+    sharp, rough = (
+        calibrate_fog(clean, FoggedSteps(readings=fogged, kerma_ugy=300.0, relative_error=e)) for e in (0.0, 0.3)
+    )
+    expected = np.hypot(sharp.hits_per_ugy_relative_error, 0.3)
+    assert rough.hits_per_ugy_relative_error == pytest.approx(expected, rel=1e-3)
+
+
+def test_a_relative_axis_is_anchored_by_the_speed():
+    film = generic_film(400)
+    clean, fogged = (
+        StepReadings(
+            log_exposure=STEPS + 2.0,
+            densities={"visual": film.records[0].density(STEPS, kerma)},
+            sigma=np.full(STEPS.size, 0.002),
+        )
+        for kerma in (0.0, 400.0)
+    )
+    found = calibrate_fog(clean, FoggedSteps(readings=fogged, kerma_ugy=400.0), speed=400)
+    assert found.hits_per_ugy == pytest.approx(calibrated_hits_per_ugy(), rel=0.03)
+
+
+def test_the_calibrated_film_narrows_its_own_odds():
+    film = generic_film(400, hit_exponent=0.9, hits_per_ugy=1.3e-3)
+    found = calibrate_fog(
+        tablet(film, stated=0.005), FoggedSteps(readings=tablet(film, 300.0, stated=0.005), kerma_ugy=300.0)
+    )
+    roll = Roll(id="a", film=found.film, history=History(passes=Pass(source="cabin-ct", kerma_ugy=100.0)))
+    wide = propagate([roll], samples=2048)["a"].stops
+    narrow = propagate([roll], priors=found.priors(), samples=2048)["a"].stops
+    assert narrow[2] - narrow[0] < 0.4 * (wide[2] - wide[0])
+    assert narrow[1] == pytest.approx(wide[1], rel=0.1)
+
+
+def test_what_cannot_be_read_is_said():
+    film = generic_film(400)
+    clean, fogged = tablet(film, stated=0.01), tablet(film, 300.0, stated=0.01)
+    with pytest.raises(ArgumentError, match="Are the tablets swapped"):
+        calibrate_fog(fogged, clean)
+    with pytest.raises(ArgumentError, match="dose too small"):
+        calibrate_fog(clean, tablet(film, 1.0, stated=0.01))
+    with pytest.raises(ArgumentError, match="at least one fogged tablet"):
+        calibrate_fog(clean, [])
+    with pytest.raises(ArgumentError, match="densities of visual"):
+        calibrate_fog(clean, StepReadings(log_exposure=STEPS, densities={"green": fogged.densities["visual"]}))
+    with pytest.raises(ArgumentError, match="kerma_ugy"):
+        FoggedSteps(readings=fogged, kerma_ugy=0.0)
+    with pytest.raises(ArgumentError, match="relative_error"):
+        FoggedSteps(readings=fogged, relative_error=-0.1)
+    with pytest.warns(ValidityWarning, match="no better known"):
+        calibrate_fog(tablet(film, stated=0.02), tablet(film, 60.0, stated=0.02))
+
+
+def test_another_development_is_seen_when_errors_are_stated():
+    from dataclasses import replace
+
+    film = generic_film(400)
+    record = film.records[0]
+    pushed = replace(film, records=(replace(record, weights=record.weights * 1.2),))
+    with pytest.warns(ValidityWarning, match="something else"), pytest.warns(ValidityWarning, match="no better known"):
+        calibrate_fog(tablet(film, stated=0.003), tablet(pushed, 300.0, stated=0.003))

@@ -1,0 +1,309 @@
+"""What cannot be believed, measured or asked, and the line that says so."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
+from filmdose.generic import generic_film
+from filmdose.history import History, Pass
+from filmdose.radiation.sources import Source
+from filmdose.trip import Roll
+from filmdose.uncertainty import (
+    ContradictionError,
+    DoseReading,
+    FogReading,
+    Learned,
+    Prior,
+    Priors,
+    default_priors,
+    learn,
+    propagate,
+    read_learned,
+    read_priors,
+    read_readings,
+    save_learned,
+    trip_model,
+)
+
+
+def one(film=None, source="cabin-ct"):
+    return [Roll(id="a", film=film or generic_film(400), history=History(passes=Pass(source=source)))]
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"low": 2.0, "typical": 1.0, "high": 3.0}, "low <= typical <= high"),
+        ({"low": 1.0, "typical": 4.0, "high": 3.0}, "low <= typical <= high"),
+        ({"low": 0.0, "typical": 1.0, "high": 3.0}, "above 0"),
+        ({"low": -1.0, "typical": 1.0, "high": 3.0}, "above 0"),
+        ({"low": 1.0, "typical": float("nan"), "high": 3.0}, "typical"),
+        ({"low": 1.0, "typical": 2.0, "high": float("inf")}, "high"),
+        ({"low": 0.1, "typical": 0.5, "high": 1.0, "kind": "logit_normal"}, "high"),
+        ({"low": 0.0, "typical": 0.2, "high": 1.0, "kind": "uniform"}, "middle of an even distribution"),
+    ],
+)
+def test_impossible_priors(options, says):
+    with pytest.raises(ArgumentError, match=says):
+        Prior(**options)
+
+
+def test_unknown_names_of_priors():
+    with pytest.raises(UnknownNameError, match="log_normal"):
+        Prior(low=1.0, typical=1.0, high=1.0, kind="gamma")
+    with pytest.raises(UnknownNameError, match="calibration_kerma"):
+        default_priors().replaced(calibration_kerm=25.0)
+    with pytest.raises(ArgumentError, match="missing"):
+        Priors({})
+    with pytest.raises(ArgumentError, match="hit_exponent"):
+        default_priors().replaced(hit_exponent=Prior(low=0.5, typical=0.8, high=2.5, kind="normal"))
+    with pytest.raises(ArgumentError, match="calibration_kerma"):
+        default_priors().replaced(calibration_kerma=-25.0)
+    with pytest.raises(ArgumentError, match="scanner_class_share"):
+        Priors(default_priors().entries, 1.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("[priors.hit_exponent]\nlow = 0.9\ntypical = 0.8\nhigh = 1.0\n", "low <= typical <= high"),
+        ("[priors.hit_exponent]\nlow = 0.9\nhigh = 1.0\n", "field 'typical': is missing"),
+        ("[priors.hit_exponent]\ntypical = 0.9\nhigh = 1.0\n", "only one of low and high"),
+        ("[priors.hit_exponent]\ntypical = 0.9\nmost = 1.0\n", "field 'most': is not known"),
+        ("[priors.hits]\ntypical = 0.9\n", "hit_exponent"),
+        ('[priors.hit_exponent]\ntypical = "much"\n', "a finite number"),
+        ("scanner_class_share = 2\n", "scanner_class_share"),
+        ("[prior.hit_exponent]\ntypical = 0.9\n", "entry 'prior'"),
+        ("[priors\n", "not valid TOML"),
+    ],
+)
+def test_prior_files(text, says, tmp_path):
+    file = tmp_path / "priors.toml"
+    file.write_text(text)
+    with pytest.raises(InputFileError, match=says) as caught:
+        read_priors(file)
+    assert "priors.toml" in str(caught.value)
+
+
+def test_a_prior_file_replaces_what_it_names(tmp_path):
+    file = tmp_path / "priors.toml"
+    file.write_text(
+        'scanner_class_share = 0.2\n[priors.hit_exponent]\ntypical = 0.9\n[priors."dose:cabin-ct"]\n'
+        "low = 50\ntypical = 80\nhigh = 120\n"
+    )
+    priors = read_priors(file)
+    assert priors["hit_exponent"].is_known
+    assert priors.scanner_class_share == 0.2
+    assert priors["calibration_kerma"] == default_priors()["calibration_kerma"]
+    model = trip_model(one(), priors)
+    dose = model.dose_per_pass_ugy(np.zeros((1, len(model.inputs))), model.scanners[0])
+    assert dose[0] == pytest.approx(80.0)
+    assert model.draws(np.zeros((1, len(model.inputs)))).kerma_ugy[0, 0] == pytest.approx(80.0)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"samples": 10}, "samples"),
+        ({"samples": 100.5}, "samples"),
+        ({"rng": -1}, "rng"),
+        ({"rng": "zero"}, "rng"),
+        ({"criterion": "none"}, "criterion"),
+        ({"snr_target": 0.0}, "snr_target"),
+        ({"scene_range": float("nan")}, "scene_range"),
+        ({"cost_under": 0.0}, "cost_under"),
+        ({"cost_over": float("inf")}, "cost_over"),
+    ],
+)
+def test_impossible_questions(options, says):
+    with pytest.raises((ArgumentError, UnknownNameError), match=says):
+        propagate(one(), **options)
+
+
+def test_a_trip_without_rolls_and_a_roll_that_is_not_there():
+    with pytest.raises(ArgumentError, match="at least one roll"):
+        propagate([])
+    with pytest.raises(UnknownNameError, match="roll"):
+        propagate(one(), samples=64)["b"]
+    with pytest.raises(UnknownNameError, match="roll"):
+        learn(one(), FogReading(roll="b", base_plus_fog=0.3, control=0.2))
+
+
+def test_a_source_without_a_range_to_draw_from():
+    zero = Source(name="odd", kerma_low_ugy=0.0, kerma_typical_ugy=1.0, kerma_high_ugy=2.0)
+    with pytest.raises(ArgumentError, match="above 0"):
+        propagate(one(source=zero), samples=64)
+    other = Source(name="odd", kerma_typical_ugy=3.0)
+    passes = tuple(Pass(source=s) for s in (Source(name="odd", kerma_typical_ugy=1.0), other))
+    with pytest.raises(ArgumentError, match="one dose for each scanner"):
+        propagate([Roll(id="a", film=generic_film(400), history=History(passes=passes))], samples=64)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
+        ({"base_plus_fog": -0.1}, "base_plus_fog"),
+        ({"base_plus_fog": float("nan")}, "base_plus_fog"),
+        ({"base_plus_fog": 40.0}, "base_plus_fog"),
+        ({"base_plus_fog": 0.3, "error": 0.0}, "Read the same place several times"),
+        ({"base_plus_fog": 0.3, "error": -0.1}, "error"),
+        ({"base_plus_fog": 0.3, "control": float("inf")}, "control"),
+        ({"base_plus_fog": 0.3, "control": 0.2, "known_base_plus_fog": 0.2}, "not both"),
+        ({"base_plus_fog": 0.3, "where": "edge"}, "where"),
+    ],
+)
+def test_impossible_readings(options, says):
+    with pytest.raises((ArgumentError, UnknownNameError), match=says):
+        FogReading(roll="a", **options)
+
+
+def test_a_fog_below_nothing_or_above_the_film():
+    with pytest.raises(ArgumentError, match="swapped"):
+        learn(one(), FogReading(roll="a", base_plus_fog=0.20, control=0.30, error=0.01))
+    with pytest.raises(ArgumentError, match="range of this film"):
+        learn(one(), FogReading(roll="a", base_plus_fog=3.40, control=0.30, error=0.01))
+    with pytest.raises(UnknownNameError, match="record"):
+        learn(one(), FogReading(roll="a", base_plus_fog=0.3, control=0.2, record="green"))
+
+
+def test_a_reading_of_nothing_within_its_error_is_fine_and_informative():
+    model = trip_model(one(source="cabin-xray"))
+    reading = FogReading(roll="a", base_plus_fog=0.295, control=0.30, error=0.005)
+    learned = learn(model, reading)
+    before, after = propagate(model, samples=4096)["a"], propagate(model, learned=learned, samples=4096)["a"]
+    assert after.stops[2] < 0.8 * before.stops[2]
+
+
+def test_reversal_film_loses_density():
+    film = generic_film(100, kind="bw-reversal")
+    dark = float(film.records[0].maximum_density())
+    rolls = one(film)
+    learned = learn(rolls, FogReading(roll="a", base_plus_fog=dark - 0.15, control=dark, error=0.02))
+    assert learned.effective_draws > 200
+    with pytest.raises(ArgumentError, match="swapped"):
+        learn(rolls, FogReading(roll="a", base_plus_fog=dark + 0.15, control=dark, error=0.02))
+
+
+def test_readings_that_contradict_the_prior_or_each_other():
+    with pytest.raises(ContradictionError, match="contradict by far"):
+        learn(one(generic_film(100), "cabin-xray"), FogReading(roll="a", base_plus_fog=1.5, control=0.3, error=0.01))
+    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    twins = [Roll(id=name, film=generic_film(400), history=history) for name in "ab"]
+    readings = [
+        FogReading(roll=r, base_plus_fog=0.3 + f, control=0.3, error=0.005) for r, f in (("a", 0.02), ("b", 0.5))
+    ]
+    with pytest.raises(ContradictionError, match="contradict each other"):
+        learn(twins, readings)
+    with pytest.warns(ValidityWarning, match="hardly agree"):
+        learn(one(), FogReading(roll="a", base_plus_fog=2.2, control=0.3, error=0.01))
+
+
+def test_a_dose_reading_of_a_roll_that_took_none():
+    rolls = [Roll(id="a", film=generic_film(400))]
+    with pytest.raises(ArgumentError, match="took a dose"):
+        learn(rolls, DoseReading(roll="a", kerma_ugy=10.0))
+    for bad in ({"kerma_ugy": 0.0}, {"kerma_ugy": "3 mRx"}, {"kerma_ugy": 1.0, "relative_error": 0.0}):
+        with pytest.raises(ArgumentError):
+            DoseReading(roll="a", **bad)
+
+
+@pytest.mark.parametrize("readings", [[], ["fog"], [3]])
+def test_no_readings(readings):
+    with pytest.raises(ArgumentError, match="FogReading"):
+        learn(one(), readings)
+    with pytest.raises(ArgumentError, match="at least one"):
+        learn(one())
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("", "has no reading"),
+        ('[[reading]]\nroll = "a"\n', "field 'base_plus_fog': is missing"),
+        ("[[reading]]\nbase_plus_fog = 0.3\n", "field 'roll': is missing"),
+        ("[[reading]]\nroll = 3\nbase_plus_fog = 0.3\n", "a text in quotes"),
+        ('[[reading]]\nroll = "a"\nbase_plus_fog = 0.3\nfogg = 0.1\n', "field 'fogg': is not known"),
+        ('[[reading]]\nroll = "a"\nbase_plus_fog = 0.3\nerror = 0\n', "reading number 1"),
+        ('[[dose]]\nroll = "a"\nkerma = "3 bananas"\n', "dose number 1"),
+        ('[reading]\nroll = "a"\n', "once for each reading"),
+        ('[[fog]]\nroll = "a"\n', "allowed are reading, dose"),
+        ("reading = [", "not valid TOML"),
+    ],
+)
+def test_reading_files(text, says, tmp_path):
+    file = tmp_path / "readings.toml"
+    file.write_text(text)
+    with pytest.raises(InputFileError, match=says):
+        read_readings(file)
+
+
+def test_a_good_reading_file(tmp_path):
+    file = tmp_path / "readings.toml"
+    file.write_text(
+        '[[reading]]\nroll = "a"\nbase_plus_fog = 0.4\ncontrol = 0.3\nerror = 0.01\nwhere = "worst"\n'
+        'date = 2026-05-01\nnote = "clip"\n[[dose]]\nroll = "a"\nkerma = "1 mR"\n'
+    )
+    fog, dose = read_readings(file)
+    assert fog == FogReading(roll="a", base_plus_fog=0.4, control=0.3, error=0.01, where="worst")
+    assert isinstance(dose, DoseReading)
+    assert dose.kerma_ugy == pytest.approx(8.764, abs=0.001)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda data: data.update(format="other"), "does not hold"),
+        (lambda data: data.update(version=99), "version"),
+        (lambda data: data["inputs"][0].pop("scores"), "damaged"),
+        (lambda data: data["inputs"][0].update(scores=[]), "damaged"),
+        (lambda data: data["inputs"][0].update(scores=["x"] * 100), "damaged"),
+        (lambda data: data.pop("title"), "damaged"),
+    ],
+)
+def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
+    learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3))
+    file = save_learned(learned, tmp_path / "learned.json", draws=100)
+    data = json.loads(file.read_text())
+    change(data)
+    file.write_text(json.dumps(data))
+    with pytest.raises(InputFileError, match=says):
+        read_learned(file)
+
+
+def test_files_that_cannot_be_read_or_written(tmp_path):
+    for reader in (read_learned, read_readings, read_priors):
+        with pytest.raises(InputFileError, match="cannot be read"):
+            reader(tmp_path / "none")
+    learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3))
+    with pytest.raises(OutputFileError):
+        save_learned(learned, tmp_path / "nowhere" / "learned.json")
+    (tmp_path / "text.json").write_text("{")
+    with pytest.raises(InputFileError, match="not JSON"):
+        read_learned(tmp_path / "text.json")
+
+
+@pytest.mark.parametrize(
+    ("scores", "weights"),
+    [
+        (np.zeros((3, 2)), np.ones(3)),
+        (np.zeros((3, 1)), np.ones(2)),
+        (np.zeros((3, 1)), np.zeros(3)),
+        (np.full((3, 1), np.nan), np.ones(3)),
+        (np.zeros((0, 1)), np.ones(0)),
+    ],
+)
+def test_draws_that_do_not_fit(scores, weights):
+    with pytest.raises(ArgumentError):
+        Learned(
+            names=("hit_exponent",),
+            trip_only=(False,),
+            scores=scores,
+            weights=weights,
+            title="",
+            readings=(),
+            probability=1.0,
+        )
