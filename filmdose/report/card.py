@@ -69,7 +69,7 @@ class CardRow:
     title
         The words on the card.
     points
-        Typical points, bare and behind every shield of the card; None where shields do not matter.
+        Typical points, bare and behind every shield of the card; one value where shields do not matter.
     low, high
         Points at the low and the high end, bare and behind every shield.
     unpublished
@@ -150,10 +150,11 @@ class Card:
     @property
     def assumes(self) -> str:
         """What it assumes."""
-        generic = all(film.origin.startswith("generic") for film in self.films)
+        generic = {film.origin.startswith("generic") for film in self.films}
+        origin = "generic" if generic == {True} else "measured" if generic == {False} else "mixed_films"
         return self.text(
             "assumes",
-            origin=self.text["generic" if generic else "measured"],
+            origin=self.text[origin],
             criterion=self.text["criterion." + self.criterion],
         )
 

@@ -1,7 +1,6 @@
 """The field card: its figures against the library, its files against independent readers."""
 
 import datetime
-import html.parser
 import io
 import json
 import re
@@ -11,6 +10,7 @@ import numpy as np
 import pypdf
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from page_reader import PageReader
 from PIL import Image
 
 from filmdose.compensation import compensate, compensation_grid
@@ -161,25 +161,9 @@ def test_same_input_same_bytes_and_only_the_date_differs(card, format):
     assert card_bytes(make_card([100, 800, 3200], date=datetime.date(2026, 5, 2)), format) != first
 
 
-class Page(html.parser.HTMLParser):
-    """Tags, attributes and texts of a page."""
-
-    def __init__(self, text):
-        super().__init__()
-        self.tags, self.attributes, self.texts = [], [], []
-        self.feed(text)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes.extend(attrs)
-
-    def handle_data(self, data):
-        self.texts.append(data)
-
-
 def test_the_page_asks_for_nothing_from_outside(card):
     text = card_bytes(card, "html").decode()
-    page = Page(text)
+    page = PageReader(text)
     names = {name for name, _ in page.attributes}
     assert not names & {"src", "href", "srcset", "action", "style", "data", "poster"}
     assert "default-src 'none'" in dict(page.attributes)["content"] or "default-src 'none'" in text
@@ -188,7 +172,7 @@ def test_the_page_asks_for_nothing_from_outside(card):
 
 
 def test_the_page_holds_the_printed_table(card):
-    page = Page(card_bytes(card, "html").decode())
+    page = PageReader(card_bytes(card, "html").decode())
     figures = json.loads(next(text for text in page.texts if text.startswith('{"beyond"')))
     assert figures["steps"] == [[list(step) for step in steps] for steps in card.steps]
     for cells in card.cells:
@@ -198,9 +182,9 @@ def test_the_page_holds_the_printed_table(card):
 
 def test_hostile_names_are_text(hostile_card):
     text = card_bytes(hostile_card, "html").decode()
-    assert Page(text).tags.count("script") == 2
-    assert "img" not in Page(text).tags
-    assert HOSTILE in Page(text).texts
+    assert PageReader(text).tags.count("script") == 2
+    assert "img" not in PageReader(text).tags
+    assert HOSTILE in PageReader(text).texts
     assert "{{7*7}}" in text
     card_bytes(hostile_card, "svg")
     extracted = pypdf.PdfReader(io.BytesIO(card_bytes(hostile_card, "pdf"))).pages[0].extract_text()

@@ -2,7 +2,6 @@
 
 import base64
 import datetime
-import html.parser
 import io
 import re
 import xml.etree.ElementTree as ElementTree
@@ -12,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from page_reader import PageReader
 from scipy.optimize import brentq
 
 from filmdose.compensation import compensate
@@ -42,26 +42,6 @@ def measured(trip):
 @pytest.fixture(scope="module")
 def unmeasured(trip):
     return assess_damage(trip, "valley-400", **FEW)
-
-
-class Page(html.parser.HTMLParser):
-    """Tags, attributes and texts of a page."""
-
-    def __init__(self, text):
-        super().__init__()
-        self.tags, self.attributes, self.texts = [], [], []
-        self.feed(text)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-        self.attributes.extend(attrs)
-
-    def handle_data(self, data):
-        self.texts.append(data)
-
-    @property
-    def words(self):
-        return " ".join(" ".join(self.texts).split())
 
 
 def pdf_words(content):
@@ -119,7 +99,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
     assert report.contradiction
     assert report.after is report.before
     assert roll.film.records[0].fog_density(report.equivalent_kerma_ugy) == pytest.approx(1.0, rel=1e-3)
-    text = Page(report_bytes(report, "html").decode()).words
+    text = PageReader(report_bytes(report, "html").decode()).words
     assert "It cannot be explained by what was logged" in text
     assert "Log and readings do not agree" in text
     bad = replace(roll, readings=(Reading(base_plus_fog=5.0, control=0.3),))
@@ -143,7 +123,7 @@ def test_every_kind_of_film_has_its_report(kind, state, words):
     film = generic_film(200, kind=kind)
     roll = Roll(id="x", film=film, history=history, state="exposed" if state == "exposed" else "unexposed")
     report = assess_damage(Trip(rolls=(roll,)), "x", samples=256, date=DATE)
-    text = Page(report_bytes(report, "html").decode()).words
+    text = PageReader(report_bytes(report, "html").decode()).words
     for part in words:
         assert part in text
     assert "nan" not in text
@@ -154,7 +134,7 @@ def test_every_kind_of_film_has_its_report(kind, state, words):
 
 
 def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
-    words = Page(report_bytes(measured, "html").decode()).words
+    words = PageReader(report_bytes(measured, "html").decode()).words
     for part in (
         "Invented scenario",
         "2026-04-03", "first checkpoint / hall A", "lead 0.1 mm", "sent back and scanned again",
@@ -170,7 +150,7 @@ def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
 
 
 def test_without_a_reading_it_claims_no_measurement(unmeasured):
-    words = Page(report_bytes(unmeasured, "html").decode()).words
+    words = PageReader(report_bytes(unmeasured, "html").decode()).words
     assert "Measured: nothing." in words
     assert "Nothing was measured on this roll" in words
     assert "exposed before the scan" in words
@@ -190,7 +170,7 @@ def test_pdf_and_html_say_the_same(measured, unmeasured):
                 # cells and lines are wrapped, and words of a cell may stand apart from each other
                 for word in text.split():
                     assert word.replace(" ", "") in printed, text
-        page = Page(report_bytes(report, "html").decode())
+        page = PageReader(report_bytes(report, "html").decode())
         for block in report_document(report).blocks:
             if isinstance(block, (Heading, Paragraph)):
                 assert block.words in page.texts
@@ -220,7 +200,7 @@ def test_hostile_texts_do_nothing(tmp_path):
     )
     report = assess_damage(Trip(rolls=(roll,), title=HOSTILE), HOSTILE, **FEW)
     text = report_bytes(report, "html").decode()
-    page = Page(text)
+    page = PageReader(text)
     assert "script" not in page.tags
     assert {value for name, value in page.attributes if name == "src"} == {
         value for name, value in page.attributes if name == "src" and value.startswith("data:image/svg+xml;base64,")

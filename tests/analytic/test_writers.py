@@ -1,7 +1,6 @@
 """Written tables: every format read back by an independent reader, hostile texts harmless."""
 
 import csv
-import html.parser
 import io
 import json
 
@@ -9,6 +8,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from page_reader import PageReader
 
 from filmdose.errors import ArgumentError, MissingExtraError, OutputFileError, UnknownNameError
 from filmdose.tables import caption, compensation_table, ei_matrix
@@ -26,22 +26,6 @@ from filmdose.writers import (
 # first characters that spreadsheets take as a formula (OWASP, "CSV Injection"; from memory)
 HOSTILE = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x","y")', "＝1"]
 MARKUP = "<script>alert(1)</script>|`x`*b*[a](javascript:1) & \\ $x_1$ % # ~ ^ {}"
-
-
-class Reader(html.parser.HTMLParser):
-    """Tags and text of an HTML fragment."""
-
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.texts: list[str] = []
-        self.feed(text)
-
-    def handle_starttag(self, tag, attrs):
-        self.tags.append(tag)
-
-    def handle_data(self, data):
-        self.texts.append(data)
 
 
 @pytest.mark.parametrize("text", HOSTILE)
@@ -63,7 +47,7 @@ def test_plain_texts_stay_as_they_are():
 
 
 def test_markup_is_text_in_html():
-    read = Reader(table_html(pd.DataFrame({MARKUP: [MARKUP]}), caption=MARKUP))
+    read = PageReader(table_html(pd.DataFrame({MARKUP: [MARKUP]}), caption=MARKUP))
     assert "script" not in read.tags
     assert read.texts.count(MARKUP) == 3
 

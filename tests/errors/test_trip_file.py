@@ -5,9 +5,10 @@ import re
 import pytest
 
 from filmdose.errors import InputFileError
+from filmdose.exposed import assess_exposed
 from filmdose.filmfile import write_film
 from filmdose.generic import generic_film
-from filmdose.trip import Reading, parse_trip, read_trip
+from filmdose.trip import Reading, answer_trip, parse_trip, read_trip, trip_table
 
 ROLL = '[[roll]]\nid = "A1"\nspeed = 400\n'
 
@@ -137,6 +138,17 @@ def test_what_a_full_file_says_is_what_is_read(tmp_path):
     # the error of a difference of two equal readings, and of one against a known value
     assert two.fog_error == pytest.approx(0.01 * 2**0.5)
     assert one.fog_error == pytest.approx(0.01)
+
+
+def test_an_exposed_roll_gets_no_index_but_its_loss():
+    text = '[[roll]]\nid = "A"\nspeed = 400\nstate = "exposed"\nscene_range = 1.8\n[[pass]]\nsource = "cabin-ct"\n'
+    (answer,) = answer_trip(parse_trip(text))
+    loss = assess_exposed(400, 100.0, scene_range=1.8)
+    assert (answer.ei, answer.status, answer.message) == (None, "already_exposed", loss.message)
+    assert answer.exposed.effective_speed == loss.effective_speed
+    row = trip_table((answer,)).iloc[0]
+    assert row["ei"] is None
+    assert row["status"] == "already_exposed"
 
 
 def test_a_reading_below_its_control_is_kept():
