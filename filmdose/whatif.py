@@ -22,13 +22,15 @@ from filmdose.errors import MissingExtraError, UnknownNameError
 from filmdose.film import KINDS, Film
 from filmdose.generic import generic_film
 from filmdose.history import History, HistoryDose, Pass, history_dose
-from filmdose.plotting import house_style, plot_characteristic_curves
-from filmdose.plotting.style import FOGGED, GUIDE, INK
+from filmdose.plotting.curves import draw_clean, draw_fogged, meter
+from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
 from filmdose.solver import CRITERIA
 from filmdose.units import STANDARD_SPEEDS, exposure_index, format_speed, standard_exposure_index
-from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, range_text
+from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, film_words, range_text
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
+
     from filmdose.uncertainty import Priors
 
 __all__ = ["NO_SHIELD", "WHAT_IF_SHIELDS", "WHAT_IF_SOURCES", "WhatIf", "WhatIfModel", "WhatIfView", "what_if_panel"]
@@ -221,30 +223,38 @@ class WhatIfView:
             grid = figure.add_gridspec(1, 2, width_ratios=(2.2, 1.0), left=0.07, right=0.97, bottom=0.15, top=0.9)
             self.curves, self.index = figure.add_subplot(grid[0]), figure.add_subplot(grid[1])
         self.canvas = FigureCanvasAgg(figure)
-        self._speed = 0.0
-        self._marks: list[Any] = []
+        self._shown: Any = None
+        self._background: Any = None
 
     def png(self, answer: WhatIf) -> bytes:
-        """The answer as a PNG."""
+        """The answer as a PNG; what only the film decides is drawn once, and kept."""
         from PIL import Image
 
         found = answer.compensation
+        shown = answer.film, found.scene_range
         with house_style():
-            self.curves.clear()
-            plot_characteristic_curves(
+            if self._shown != shown:
+                self._draw_film(answer.film, found.scene_range)
+                self._shown = shown
+            self.canvas.restore_region(self._background)  # type: ignore[no-untyped-call]
+            metered = meter(
                 answer.film,
                 found.kerma_ugy,
                 criterion=found.criterion,
                 scene_range=found.scene_range,
                 peak_to_mean=found.peak_to_mean,
-                ax=self.curves,
             )
-            if self._speed != answer.film.speed:
-                self._speed = answer.film.speed
-                self._draw_scale(answer.film.speed)
-            self._draw_index(answer)
-            # Saving a figure draws it twice; an image of its canvas is drawn once.
-            self.canvas.draw()  # type: ignore[no-untyped-call]
+            fogged = found.kerma_ugy * found.peak_to_mean
+            for ax, artists in (
+                (
+                    self.curves,
+                    draw_fogged(self.curves, answer.film, fogged, metered, found.scene_range, label="fogged"),
+                ),
+                (self.index, self._draw_index(answer)),
+            ):
+                for artist in sorted(artists, key=lambda artist: artist.get_zorder()):
+                    ax.draw_artist(artist)
+                    artist.remove()
         stream = io.BytesIO()
         width, height = self.canvas.get_width_height()
         drawn = self.canvas.buffer_rgba()  # type: ignore[no-untyped-call]
@@ -252,11 +262,23 @@ class WhatIfView:
         pixels.convert("RGB").save(stream, format="png", compress_level=1)
         return stream.getvalue()
 
-    def _draw_scale(self, speed: float) -> None:
+    def _draw_film(self, film: Film, scene_range: float) -> None:
         """What stays until the film changes."""
+        from matplotlib.lines import Line2D
+
+        self.curves.clear()
+        draw_clean(self.curves, film, scene_range)
+        handles = [*self.curves.get_legend_handles_labels()[0], Line2D([], [], color=FOGGED, label="fogged")]
+        self.curves.legend(handles=handles, loc="upper right" if film.reversal else "upper left")
+        self.curves.set_title(plain(film_words(film)))
+        self._draw_scale(film.speed)
+        self.canvas.draw()  # type: ignore[no-untyped-call]
+        box = self.canvas.figure.bbox
+        self._background = self.canvas.copy_from_bbox(box)  # type: ignore[no-untyped-call]
+
+    def _draw_scale(self, speed: float) -> None:
         ax = self.index
         ax.clear()
-        self._marks = []
         bottom = speed / 2.0**6
         ax.set_yscale("log")
         ax.set_ylim(bottom, speed * 1.3)
@@ -270,36 +292,26 @@ class WhatIfView:
         ax.axhline(speed, color=GUIDE, linewidth=1.0, linestyle="-")
         ax.text(0.98, speed * 1.03, "on the box", ha="right", va="bottom", color=GUIDE, fontsize="small")
 
-    def _draw_index(self, answer: WhatIf) -> None:
-        ax = self.index
-        for artist in self._marks:
-            artist.remove()
-        self._marks = []
-        speed = answer.film.speed
+    def _draw_index(self, answer: WhatIf) -> list[Artist]:
+        ax, speed = self.index, answer.film.speed
         if answer.stops is None:
-            self._marks.append(
-                ax.text(0.5, speed / 2.0, "expose as marked", ha="center", color=FOGGED, fontweight="bold")
-            )
-            return
+            words = "expose as marked"
+            return [ax.text(0.5, speed / 2.0, words, ha="center", color=FOGGED, fontweight="bold")]
         fast, middle, slow = (float(exposure_index(speed, min(stops, 6.0))) for stops in answer.stops)
-        bar: dict[str, Any] = {
-            "color": INK,
-            "linewidth": 6.0,
-            "alpha": 0.35,
-            "solid_capstyle": "butt",
-            "linestyle": "-",
-        }
-        self._marks += ax.plot([0.25, 0.25], [slow, fast], **bar)
-        self._marks += ax.plot(0.25, middle, marker="o", color=INK, linestyle="none")
+        bar: dict[str, Any] = {"linewidth": 6.0, "alpha": 0.35, "solid_capstyle": "butt", "linestyle": "-"}
+        drawn: list[Artist] = []
+        drawn += ax.plot([0.25, 0.25], [slow, fast], color=INK, **bar)
+        drawn += ax.plot(0.25, middle, marker="o", color=INK, linestyle="none")
         label = f"middle {format_speed(middle)}"
-        self._marks.append(ax.text(0.33, middle, label, va="center", color=INK, fontsize="small"))
+        drawn.append(ax.text(0.33, middle, label, va="center", color=INK, fontsize="small"))
         if answer.ei_recommended is not None:
             chosen = answer.ei_recommended
-            self._marks += ax.plot(0.25, chosen, marker="s", color=FOGGED, linestyle="none", markersize=7)
+            drawn += ax.plot(0.25, chosen, marker="s", color=FOGGED, linestyle="none", markersize=7)
             # Below the middle's label where the two are close.
             height = min(chosen, middle / 2.0**0.4)
             words = f"set {format_speed(chosen)}"
-            self._marks.append(ax.text(0.33, height, words, va="center", color=FOGGED, fontweight="bold"))
+            drawn.append(ax.text(0.33, height, words, va="center", color=FOGGED, fontweight="bold"))
+        return drawn
 
 
 def what_if_panel(model: WhatIfModel | None = None) -> Any:

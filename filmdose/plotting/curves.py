@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from filmdose.arrays import check_array, check_number
+from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensate, shadow_points
 from filmdose.emulsion import Emulsion
 from filmdose.film import Film
@@ -19,6 +20,7 @@ from filmdose.units import LOG10_2, format_speed
 from filmdose.words import dose_text, film_words
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
 
 __all__ = ["plot_characteristic_curves", "plot_signal_to_noise"]
@@ -61,90 +63,109 @@ def plot_characteristic_curves(
     film = film if isinstance(film, Film) else generic_film(film)
     dose = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
     peak = check_number("peak_to_mean", peak_to_mean, low=1.0)
-    low, high = _exposure_window(film)
-    high = max(high, max(shadow_points(film)) + scene_range + 0.1)
-    for number, (name, record) in enumerate(film):
-        x = np.linspace(low, high, _POINTS)
-        letter = name[0].upper() if len(film.records) > 1 else ""
-        dash = DASHES[1] if len(film.records) == 1 else DASHES[1 + number]
-        clean, fogged = record.density(x), record.density(x, dose * peak)
-        for values, colour, label in ((clean, INK, "clean"), (fogged, FOGGED, f"after {dose_text(dose)}")):
-            line: dict[str, Any] = {"color": colour, "linestyle": dash if colour == INK else "-"}
-            ax.plot(x, values, label=label if number == 0 else None, **line)
-            if letter and colour == INK:
-                # At the dense end, where the records lie apart.
-                at, side = (0, "left") if film.reversal else (-1, "right")
-                ax.annotate(
-                    letter,
-                    (x[at], values[at]),
-                    xytext=(-4 if side == "right" else 4 + 10 * number, 4),
-                    textcoords="offset points",
-                    ha=side,
-                    color=colour,
-                    fontweight="bold",
-                )
-    ax.set_xlim(low, high)
-    ax.set_xlabel(EXPOSURE_LABEL)
-    ax.set_ylabel("density")
-    _draw_scenes(ax, film, dose * peak, _metered(film, dose, criterion, scene_range, peak, compensated), scene_range)
+    draw_clean(ax, film, scene_range)
+    metered = meter(
+        film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak, compensated=compensated
+    )
+    draw_fogged(ax, film, dose * peak, metered, scene_range, label=f"after {dose_text(dose)}")
     ax.set_title(plain(f"{film_words(film)}: clean and after {dose_text(dose)}"))
     ax.legend(loc="upper right" if film.reversal else "upper left")
     return ax
 
 
+def draw_clean(ax: Axes, film: Film, scene_range: float) -> None:
+    """Everything of the plot that no dose changes: the clean curves, and the frame around all of it."""
+    low, high = _exposure_window(film)
+    high = max(high, max(shadow_points(film)) + scene_range + 0.1)
+    x = np.linspace(low, high, _POINTS)
+    for number, (name, record) in enumerate(film):
+        density = record.density(x)
+        label = "clean" if number == 0 else None
+        ax.plot(x, density, color=INK, linestyle=DASHES[1 + number], label=label)
+        if len(film.records) > 1:
+            # At the dense end, where the records lie apart.
+            at, side = (0, "left") if film.reversal else (-1, "right")
+            ax.annotate(
+                name[0].upper(),
+                (x[at], density[at]),
+                xytext=(-4 if side == "right" else 4 + 10 * number, 4),
+                textcoords="offset points",
+                ha=side,
+                color=INK,
+                fontweight="bold",
+            )
+    floor, top = _density_window(film)
+    ax.set_xlim(low, high)
+    ax.set_ylim(floor - 0.25 * (top - floor), top + 0.06 * (top - floor))
+    ax.set_yticks([tick for tick in ax.get_yticks() if 0.0 <= tick <= top + 0.06 * (top - floor)])
+    ax.set_xlabel(EXPOSURE_LABEL)
+    ax.set_ylabel("density")
+
+
 @dataclass(frozen=True)
-class _Metered:
-    """How the scene was metered for the fogged film, in which record it is shown, and in words."""
+class Metered:
+    """How the scene was metered for the fogged film [stops more], in which record it is shown, and in words."""
 
     record: int
     stops: float
     words: str
 
 
-def _metered(
-    film: Film, dose: float, criterion: str, scene_range: float, peak_to_mean: float, compensated: bool
-) -> _Metered:
+def meter(
+    film: Film, dose: float, *, criterion: str, scene_range: float, peak_to_mean: float, compensated: bool = True
+) -> Metered:
+    """Meter for a dose [uGy] as :func:`filmdose.compensation.compensate` recommends."""
     answer = compensate(film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak_to_mean)
     record = film.record_names.index(answer.record)
     if not compensated or film.reversal:
-        return _Metered(record, 0.0, f"the same, metered at ISO {format_speed(film.speed)}")
+        return Metered(record, 0.0, f"the same, metered at ISO {format_speed(film.speed)}")
     if answer.ei is None:
         words = f"best that can be had, EI {format_speed(answer.ei_best)}"
-        return _Metered(record, math.log2(film.speed / answer.ei_best), words)
-    return _Metered(record, math.log2(film.speed / answer.ei), f"metered at EI {format_speed(answer.ei)}")
+        return Metered(record, math.log2(film.speed / answer.ei_best), words)
+    return Metered(record, math.log2(film.speed / answer.ei), f"metered at EI {format_speed(answer.ei)}")
 
 
-def _draw_scenes(ax: Axes, film: Film, kerma_ugy: float, metered: _Metered, scene_range: float) -> None:
-    """Lay the scene on the clean and the fogged curve, and name both exposures below them."""
-    record, shadow = film.records[metered.record], shadow_points(film)[metered.record]
+def draw_fogged(
+    ax: Axes, film: Film, kerma_ugy: float, metered: Metered, scene_range: float, *, label: str
+) -> list[Artist]:
+    """Everything that a dose changes: the fogged curves, and the scene on the clean and the fogged curve."""
+    x = np.linspace(*ax.get_xlim(), _POINTS)
+    drawn: list[Artist] = []
+    for number, (_, record) in enumerate(film):
+        words = label if number == 0 else None
+        drawn += ax.plot(x, record.density(x, kerma_ugy), color=FOGGED, linestyle="-", label=words)
     placed = (
         (f"metered at ISO {format_speed(film.speed)}", 0.0, 0.0, INK),
         (metered.words, metered.stops, kerma_ugy, FOGGED),
     )
-    floor = min(r.minimum_density() for r in film.records)
-    top = max(r.maximum_density() for r in film.records)
-    for level, (text, stops, kerma, colour) in enumerate(placed):
-        start = shadow + stops * LOG10_2
-        x = np.linspace(start, start + scene_range, 60)
-        density = record.density(x, kerma)
-        ax.plot(x, density, color=colour, linewidth=5.0, alpha=0.30, solid_capstyle="butt", linestyle="-", zorder=1.5)
-        ax.plot(x[[0, -1]], density[[0, -1]], color=colour, linestyle="none", marker="os"[level], zorder=3)
-        y = floor - (0.09 + 0.085 * level) * (top - floor)
-        ax.annotate(
-            "",
-            (x[0], y),
-            xytext=(x[-1], y),
-            arrowprops={"arrowstyle": "|-|,widthA=0.25,widthB=0.25", "color": colour, "shrinkA": 0, "shrinkB": 0},
-        )
-        ax.plot(x[[0, 0]], [y, density[0]], color=colour, linewidth=0.7, linestyle=":")
-        ax.plot(x[[-1, -1]], [y, density[-1]], color=colour, linewidth=0.7, linestyle=":")
-        room = x[0] - ax.get_xlim()[0] > 0.35 * (ax.get_xlim()[1] - ax.get_xlim()[0])
-        at, side = (x[0] - 0.05, "right") if room else (x[0] + 0.05, "left")
-        ax.text(at, y if room else y + 0.02 * (top - floor), text, color=colour, ha=side,
-                va="center" if room else "bottom", fontsize="small")  # fmt: skip
-    low = floor - 0.25 * (top - floor)
-    ax.set_ylim(low, top + 0.06 * (top - floor))
-    ax.set_yticks([tick for tick in ax.get_yticks() if 0.0 <= tick <= top + 0.06 * (top - floor)])
+    for level, (words, stops, kerma, colour) in enumerate(placed):
+        start = shadow_points(film)[metered.record] + stops * LOG10_2
+        at = np.linspace(start, start + scene_range, 60)
+        density = film.records[metered.record].density(at, kerma)
+        drawn += _draw_scene(ax, film, at, density, level, words, colour)
+    return drawn
+
+
+def _draw_scene(
+    ax: Axes, film: Film, x: FloatArray, density: FloatArray, level: int, words: str, colour: str
+) -> list[Artist]:
+    """One scene: on its curve, and as a bracket with its name below the curves."""
+    floor, top = _density_window(film)
+    left, right = ax.get_xlim()
+    y = floor - (0.09 + 0.085 * level) * (top - floor)
+    drawn: list[Artist] = []
+    drawn += ax.plot(
+        x, density, color=colour, linewidth=5.0, alpha=0.30, solid_capstyle="butt", linestyle="-", zorder=1.5
+    )
+    drawn += ax.plot(x[[0, -1]], density[[0, -1]], color=colour, linestyle="none", marker="os"[level], zorder=3)
+    drawn += ax.plot(x[[0, -1]], [y, y], color=colour, linewidth=1.3, linestyle="-", marker="|", markersize=7)
+    for end in (0, -1):
+        drawn += ax.plot(x[[end, end]], [y, density[end]], color=colour, linewidth=0.7, linestyle=":")
+    beside = x[0] - left > 0.35 * (right - left)
+    place = (x[0] - 0.05, y) if beside else (x[0] + 0.05, y + 0.02 * (top - floor))
+    side, height = ("right", "center") if beside else ("left", "bottom")
+    drawn.append(ax.text(*place, words, color=colour, ha=side, va=height, fontsize="small"))
+    return drawn
 
 
 @in_house_style
@@ -202,6 +223,12 @@ def plot_signal_to_noise(
     return ax
 
 
+def _density_window(film: Film) -> tuple[float, float]:
+    """Least and greatest density of the clean records."""
+    return min(r.minimum_density() for r in film.records), max(r.maximum_density() for r in film.records)
+
+
+@lru_cache(maxsize=64)
 def _exposure_window(film: Film) -> tuple[float, float]:
     """Log10 exposure interval in which the clean records do what is worth seeing."""
 

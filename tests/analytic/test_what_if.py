@@ -99,15 +99,15 @@ def test_bad_input_is_refused(model, options, error):
         model.answer(**{"speed": 400, "counts": COUNTS, **options})
 
 
-def test_one_move_is_well_under_a_fifth_of_a_second(model):
-    view = WhatIfView()
+def test_one_move_is_well_under_a_fifth_of_a_second():
+    model, view = WhatIfModel(), WhatIfView()
     seconds, pictures = [], []
     for speed, count, kind in [
         (s, n, k) for s in (200.0, 800.0) for n in (0, 2, 5) for k in ("bw-negative", "colour-negative")
     ]:
-        start = time.process_time()  # what the machine does besides does not count
+        start = time.thread_time()  # what the machine does besides does not count
         pictures.append(view.png(model.answer(speed=speed, kind=kind, counts={"cabin-ct": count})))
-        seconds.append(time.process_time() - start)
+        seconds.append(time.thread_time() - start)
     assert statistics.median(seconds) < 0.2
     with Image.open(io.BytesIO(pictures[-1])) as image:
         assert image.size == (720, 304)
