@@ -10,13 +10,12 @@ import typer
 
 from filmdose.cli.options import CriterionOption, SceneRangeOption, SnrTargetOption
 from filmdose.cli.output import (
-    FormatOption,
+    ALL_FORMATS,
     OutputOption,
-    check_format,
+    TableFormatOption,
+    choose_format,
     emit,
-    frame_csv,
-    frame_json,
-    frame_markdown,
+    emit_table,
     render_table,
 )
 from filmdose.cli.sure import MeasuredOption, learned_from, progress, warnings_as_notes
@@ -31,7 +30,7 @@ def trip(
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
-    format: FormatOption = "text",
+    format: TableFormatOption = None,
     output: OutputOption = None,
 ) -> None:
     """Print the exposure index of every roll of a trip file.
@@ -39,7 +38,7 @@ def trip(
     With --measured, doses, fog and indices are those after what measured rolls have taught: the middle case with
     its 90 % interval, and the index that weighs too little exposure against too much.
     """
-    check_format(format)
+    chosen = choose_format(format, output, ALL_FORMATS)
     journey = read_trip(file)
     notes: list[str] = []
     if measured is None:
@@ -48,12 +47,10 @@ def trip(
         notes.extend(note for answer in answers for note in answer.dose.notes)
     else:
         rows = _measured_rows(journey, measured, notes, criterion, snr_target, scene_range)
-    if format == "csv":
-        emit(frame_csv(rows), output)
-    elif format == "json":
-        emit(frame_json(rows), output)
-    elif format == "markdown":
-        emit(frame_markdown(_readable(rows)), output)
+    if chosen in ("csv", "json", "xlsx"):
+        emit_table(rows, chosen, output, caption=" ".join(dict.fromkeys(notes)))
+    elif chosen != "text":
+        emit_table(_readable(rows), chosen, output, caption=" ".join(dict.fromkeys(notes)))
     else:
         title = (journey.title or str(file)) + (" [invented]" if journey.invented else "")
         caption = " ".join(dict.fromkeys(notes))

@@ -30,3 +30,21 @@ def test_a_spreadsheet_needs_a_file(run):
     assert (code, out) == (2, "")
     assert err.startswith("error: output")
     assert err.count("\n") == 1
+
+
+def test_a_hostile_trip_is_harmless_in_every_written_table(run, tmp_path):
+    hostile = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>'
+    trip = tmp_path / "trip.toml"
+    trip.write_text(f"[[roll]]\nid = '{hostile}'\nspeed = 400\n[[pass]]\nsource = 'cabin-ct'\n", encoding="utf-8")
+    for ending in ("csv", "xlsx", "html", "md", "tex"):
+        path = tmp_path / f"rolls.{ending}"
+        assert run("trip", trip, "--output", path)[0] == 0
+        if ending == "csv":
+            assert pd.read_csv(path)["roll"].tolist() == ["'" + hostile]
+        elif ending == "xlsx":
+            assert pd.read_excel(path)["roll"].tolist() == ["'" + hostile]
+            assert "No dose per bag has been published" in pd.read_excel(path, sheet_name="about").iloc[0, 0]
+        else:
+            text = path.read_text(encoding="utf-8")
+            assert ("<script" in text) is (ending == "tex")  # LaTeX has no such markup
+            assert "No dose per bag has been published" in text
