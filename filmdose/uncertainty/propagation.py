@@ -40,7 +40,8 @@ from filmdose.uncertainty.results import (
     reversal_sentence,
     standard_index,
 )
-from filmdose.uncertainty.surface import FilmSurface, ReversalSurface, Shape, film_surface, reversal_surface
+from filmdose.uncertainty.reversal import ReversalSurface, reversal_surface
+from filmdose.uncertainty.surface import FilmSurface, Shape, film_surface
 from filmdose.uncertainty.tally import POINTS, Histogram, Random, ScoreStream, random_generator
 from filmdose.units import LOG10_2, exposure_index, round_to_standard
 

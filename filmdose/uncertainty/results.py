@@ -177,7 +177,7 @@ class TripOdds:
     learned
         What had been learnt before, or None.
     table_error_stops
-        Largest error measured of the tables that stand for the solver [stops].
+        Mean error of the tables that stand for the solver, of the worst film [stops].
     """
 
     trip: Trip
@@ -206,7 +206,7 @@ class TripOdds:
         taught = "" if self.learned is None else f" After what was {self.learned}."
         return (
             f"{self.samples} draws; their halves differ by {self.settled_stops:.3f} stop at most in what is "
-            f"recommended; tables stand for the solver within {self.table_error_stops:.3f} stop.{taught}"
+            f"recommended; tables stand for the solver to {self.table_error_stops:.3f} stop on average.{taught}"
         )
 
     def table(self) -> pd.DataFrame:
@@ -302,7 +302,7 @@ def negative_sentence(values: dict[str, Any], cost_ratio: float) -> str:
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
     partly = values["chance_partly_restored"]
-    rescue = "" if partly < 0.05 else f" In {chance_text(partly)} of the cases only part of its shadows can be had."
+    rescue = "" if partly < 0.05 else f" In {chance_text(partly)} of the cases the last of its shadows cannot be had."
     rescue += "" if lost < 0.005 else f" In {chance_text(lost)} of them nothing helps."
     if values["status"] == "highlight_limited":
         return (
