@@ -591,9 +591,7 @@ def _reversal_loss(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
     losses = []
     for record, shadow in zip(film.records, shadow_points(film), strict=True):
         highlight = float(record.curve().inverse(record.minimum_density() + REVERSAL_HIGHLIGHT))
-        exposures = np.linspace(shadow, highlight, 1 + math.ceil((highlight - shadow) / 0.005))
-        enough = record.signal_to_noise(exposures, kerma_ugy) >= record.signal_to_noise(shadow) * (1.0 - 1e-12)
-        dark_end = float(exposures[int(np.argmax(enough))]) if enough.any() else highlight
+        dark_end = _dark_end(record, shadow, highlight, kerma_ugy)
         clean, fogged = float(record.maximum_density()), float(record.maximum_density(kerma_ugy))
         losses.append(
             {
@@ -606,6 +604,19 @@ def _reversal_loss(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
             }
         )
     return max(losses, key=lambda loss: loss["maximum_density"]["lost"])
+
+
+def _dark_end(record: Emulsion, shadow: float, highlight: float, kerma_ugy: float) -> float:
+    """First log exposure right of the shadow point where the clean shadow's signal-to-noise is reached again."""
+    exposures = np.linspace(shadow, highlight, 1 + math.ceil((highlight - shadow) / 0.01))
+    excess = record.signal_to_noise(exposures, kerma_ugy) / record.signal_to_noise(shadow) - 1.0
+    enough = excess >= -1e-12
+    first = int(np.argmax(enough))
+    if not enough[first]:
+        return highlight
+    if first == 0:
+        return shadow
+    return float(np.interp(0.0, excess[first - 1 : first + 1], exposures[first - 1 : first + 1]))
 
 
 def _shadow_snr_ratio(film: Film, index: int, kerma_ugy: float) -> Callable[[FloatArray], FloatArray]:

@@ -237,7 +237,7 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
     ax.plot(typical, places, color=INK, marker="o", linestyle="none")
     for place, value, share in zip(places, typical, rows["share"], strict=True):
         ax.annotate(
-            f"{value:.3g} uGy, {100 * share:.2g} %",
+            f"{value:.3g} µGy, {100 * share:.2g} %",
             (value, place),
             xytext=(0, 6),
             textcoords="offset points",
@@ -249,7 +249,7 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
     ax.set_ylim(-0.6, len(rows) - 0.3)
     ax.set_xscale("log")
     ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")
-    ax.set_xlabel("effective kerma [uGy], low to high")
-    ax.set_title(f"Shares of {dose.kerma_ugy:.3g} uGy")
+    ax.set_xlabel("effective kerma [µGy], low to high")
+    ax.set_title(f"Shares of {dose.kerma_ugy:.3g} µGy")
     ax.grid(axis="y", visible=False)
     return ax
