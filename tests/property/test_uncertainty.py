@@ -102,7 +102,7 @@ def test_film_without_much_to_restore_is_tabulated_closely():
     assert worst < 0.8
     # What counts is the distribution: quantiles of drawn needs against the solver, draw by draw.
     (group,) = roll_groups(model, "shadow_snr", 1.0)
-    draws = model.draws(np.random.default_rng(7).standard_normal((150, len(model.inputs))))
+    draws = model.draws(np.random.default_rng(7).standard_normal((80, len(model.inputs))))
     shapes, (hits,) = group.shapes_and_hits(draws)
     exact = [float(record.exact(shape, dose).stops[0]) for shape, dose in zip(shapes, hits, strict=True)]
     table = group.stops(draws)[:, 0]
