@@ -618,12 +618,12 @@ def _from_learned(
 def _contradiction(prepared: Sequence[_Prepared], explanation: _Explanation, probability: float) -> str:
     worst = int(np.argmax(np.abs(explanation.residuals)))
     left = abs(float(explanation.residuals[worst]))
-    between = (
-        f"The {prepared[worst].name} stays {left:.1f} standard deviations off whatever is assumed: the readings "
-        "contradict each other. "
-        if left > 3.0 and len(prepared) > 1
-        else f"They can be explained only by {np.abs(explanation.best).max():.1f} standard deviations of one unknown. "
-    )
+    if left > 2.0:
+        between = f"The {prepared[worst].name} stays {left:.1f} standard errors off whatever is assumed. "
+        if left > 3.0 and len(prepared) > 1:
+            between += "The readings contradict each other. "
+    else:
+        between = f"It takes {np.abs(explanation.best).max():.1f} standard deviations of one unknown to explain them. "
     names = "; ".join(item.name for item in prepared)
     verdict = "contradict by far" if probability < REFUSED_BELOW else "hardly agree with"
     return (
