@@ -456,6 +456,8 @@ def learn(
     for reading in given:
         if not isinstance(reading, (FogReading, DoseReading)):
             raise ArgumentError("readings", reading, "FogReading and DoseReading objects")
+    if not model.inputs:
+        raise ArgumentError("priors", "everything known", "at least one uncertain input to learn about")
     prepared = [_prepare(model, reading) for reading in given]
     count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=256, high=2**22)))
     generator = random_generator(rng)

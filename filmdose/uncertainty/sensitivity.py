@@ -79,6 +79,8 @@ def tornado(
     model = trip_model(trip, priors)
     need = _need(model, roll, criterion, snr_target)
     axes = model.axes()
+    if not axes:
+        raise ArgumentError("roll", roll, "a roll of which something is uncertain", "All its inputs are known.")
     vectors = np.array(list(axes.values())).reshape(len(axes), len(model.inputs))
     middle = float(need(np.zeros((1, len(model.inputs))))[0])
     low, high = (need(side * SCORE_95 * vectors) for side in (-1.0, 1.0))

@@ -43,12 +43,12 @@ def test_exact_readings_give_the_film_back(b, kind):
 
 @pytest.mark.filterwarnings("ignore:The visual readings do not reach")  # some noise hides the end of the shoulder
 def test_errors_mean_what_they_say():
-    """Sixty noisy pairs: b and ln kappa scatter about the truth by their standard errors."""
+    """Forty noisy pairs: b and ln kappa scatter about the truth by their standard errors."""
     film = generic_film(400, hit_exponent=0.8)
     truth = film.records[0].hits_per_ugy
     rng = np.random.default_rng(1)
     scores = []
-    for _ in range(60):
+    for _ in range(40):
         found = calibrate_fog(
             tablet(film, 0.0, 0.01, rng, stated=0.01),
             FoggedSteps(readings=tablet(film, 500.0, 0.01, rng, stated=0.01), kerma_ugy=500.0),
@@ -60,7 +60,7 @@ def test_errors_mean_what_they_say():
             ]
         )
     mean, spread = np.mean(scores, axis=0), np.std(scores, axis=0)
-    # Standard errors of 60: 0.13 for a mean, 0.09 for a spread; the smoothness penalty biases a little.
+    # Standard errors of 40: 0.16 for a mean, 0.11 for a spread; the smoothness penalty biases a little.
     assert np.all(np.abs(mean) < 0.5)
     assert np.all((spread > 0.7) & (spread < 1.3))
 

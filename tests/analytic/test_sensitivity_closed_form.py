@@ -29,13 +29,13 @@ def ishigami_indices():
 
 def test_ishigami_function():
     even = Prior(kind="uniform", low=-0.9 * math.pi, typical=0.0, high=0.9 * math.pi)
-    table = sobol_table(ishigami, {"x1": even, "x2": even, "x3": even}, samples=8192, rng=0)
+    table = sobol_table(ishigami, {"x1": even, "x2": even, "x3": even}, samples=4096, resamples=60, rng=0)
     first, total, variance = ishigami_indices()
     x = np.random.default_rng(0).uniform(-math.pi, math.pi, (400_000, 3))
     assert np.var(ishigami(x)) == pytest.approx(variance, rel=0.01)
     for name in first:
-        assert table.loc[name, "first"] == pytest.approx(first[name] / variance, abs=0.015)
-        assert table.loc[name, "total"] == pytest.approx(total[name] / variance, abs=0.015)
+        assert table.loc[name, "first"] == pytest.approx(first[name] / variance, abs=0.02)
+        assert table.loc[name, "total"] == pytest.approx(total[name] / variance, abs=0.02)
         assert table.loc[name, "first_low"] - 0.02 < first[name] / variance < table.loc[name, "first_high"] + 0.02
         assert table.loc[name, "total_low"] - 0.02 < total[name] / variance < table.loc[name, "total_high"] + 0.02
     assert list(table.index) == ["x1", "x2", "x3"]

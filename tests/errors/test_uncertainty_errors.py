@@ -26,6 +26,7 @@ from filmdose.uncertainty import (
     read_priors,
     read_readings,
     save_learned,
+    tornado,
     trip_model,
 )
 
@@ -209,6 +210,22 @@ def test_a_dose_reading_of_a_roll_that_took_none():
     for bad in ({"kerma_ugy": 0.0}, {"kerma_ugy": "3 mRx"}, {"kerma_ugy": 1.0, "relative_error": 0.0}):
         with pytest.raises(ArgumentError):
             DoseReading(roll="a", **bad)
+
+
+def test_nothing_to_learn_and_nothing_that_matters():
+    roll = Roll(
+        id="a",
+        film=generic_film(400),
+        history=History(passes=Pass(source="cabin-ct", kerma_ugy=50.0)),
+        peak_to_mean=1.0,
+    )
+    model = trip_model([roll], default_priors().all_known())
+    assert model.inputs == ()
+    assert len(set(propagate(model, samples=64)["a"].stops)) == 1
+    with pytest.raises(ArgumentError, match="to learn about"):
+        learn(model, FogReading(roll="a", base_plus_fog=0.4, control=0.3))
+    with pytest.raises(ArgumentError, match="uncertain"):
+        tornado(model, "a")
 
 
 @pytest.mark.parametrize("readings", [[], ["fog"], [3]])
