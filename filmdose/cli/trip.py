@@ -18,8 +18,9 @@ from filmdose.cli.output import (
     emit_table,
     render_table,
 )
-from filmdose.cli.sure import MeasuredOption, learned_from, progress, warnings_as_notes
+from filmdose.cli.sure import MeasuredOption, PriorsOption, learned_from, priors_from, progress, warnings_as_notes
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
+from filmdose.errors import ArgumentError
 from filmdose.trip import Trip, answer_trip, read_trip, trip_table
 from filmdose.units import format_speed
 
@@ -27,6 +28,7 @@ from filmdose.units import format_speed
 def trip(
     file: Annotated[Path, typer.Argument(help="Trip file, TOML.", metavar="TRIP.toml")],
     measured: MeasuredOption = None,
+    priors: PriorsOption = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
@@ -39,6 +41,8 @@ def trip(
     its 90 % interval, and the index that weighs too little exposure against too much.
     """
     chosen = choose_format(format, output, ALL_FORMATS)
+    if priors is not None and measured is None:
+        raise ArgumentError("priors", str(priors), "priors together with --measured", "See filmdose odds.")
     journey = read_trip(file)
     notes: list[str] = []
     if measured is None:
@@ -46,7 +50,7 @@ def trip(
         rows = trip_table(answers)
         notes.extend(note for answer in answers for note in answer.dose.notes)
     else:
-        rows = _measured_rows(journey, measured, notes, criterion, snr_target, scene_range)
+        rows = _measured_rows(journey, measured, priors, notes, criterion, snr_target, scene_range)
     if chosen in ("csv", "json", "xlsx"):
         emit_table(rows, chosen, output, caption=" ".join(dict.fromkeys(notes)))
     elif chosen != "text":
@@ -61,12 +65,18 @@ def trip(
 
 
 def _measured_rows(
-    journey: Trip, measured: Path, notes: list[str], criterion: str, snr_target: float, scene_range: float
+    journey: Trip,
+    measured: Path,
+    priors: Path | None,
+    notes: list[str],
+    criterion: str,
+    snr_target: float,
+    scene_range: float,
 ) -> pd.DataFrame:
     """The table of the trip after what measured rolls have taught; it has the columns of the plain one, and more."""
     from filmdose.uncertainty import propagate, trip_model
 
-    model = trip_model(journey)
+    model = trip_model(journey, priors_from(priors))
     taught = learned_from(measured, model, 0, notes)
     with progress("drawing") as advance, warnings_as_notes(notes):
         odds = propagate(

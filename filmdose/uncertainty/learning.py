@@ -37,7 +37,7 @@ from filmdose.files import write_text_atomic
 from filmdose.trip import Roll, Trip
 from filmdose.uncertainty.decision import weighted_quantile
 from filmdose.uncertainty.model import LN10, Draws, TripModel, film_offsets, trip_model
-from filmdose.uncertainty.priors import SCORE_95, Priors
+from filmdose.uncertainty.priors import SCORE_95, Prior, Priors
 from filmdose.uncertainty.propagation import roll_index
 from filmdose.uncertainty.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.units import parse_kerma
@@ -238,6 +238,13 @@ def _fog_predicted(record: Emulsion, roll: Roll, index: int, where: str, draws: 
 # -- what has been learnt ----------------------------------------------------------------------------------------------
 
 
+Points = tuple[str, float, float, float]
+
+
+def _points(prior: Prior) -> Points:
+    return prior.kind, prior.low, prior.typical, prior.high
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Learned:
     """Weighted draws of a trip's unknowns after readings.
@@ -252,6 +259,9 @@ class Learned:
         Standard normal scores under the prior, shape (draws, inputs).
     weights
         Weight of every draw; they sum to 1.
+    points, scanner_class_share
+        Kind, low, typical and high of the prior of every input, and the class share, under which a score has its
+        meaning.
     title
         Title of the trip, or the name of its file.
     readings
@@ -268,6 +278,8 @@ class Learned:
     trip_only: tuple[bool, ...]
     scores: FloatArray = field(repr=False)
     weights: FloatArray = field(repr=False)
+    points: tuple[Points, ...] = field(repr=False)
+    scanner_class_share: float
     title: str
     readings: tuple[str, ...]
     probability: float
@@ -280,6 +292,8 @@ class Learned:
         weights = check_array("weights", self.weights, low=0.0, nan_allowed=False)
         if scores.ndim != 2 or scores.shape[1] != len(self.names) or len(self.trip_only) != len(self.names):
             raise ArgumentError("scores", scores.shape, f"one column for each of {len(self.names)} inputs")
+        if len(self.points) != len(self.names):
+            raise ArgumentError("points", len(self.points), f"the prior of each of {len(self.names)} inputs")
         if weights.shape != (len(scores),) or not weights.sum() > 0.0:
             raise ArgumentError("weights", weights.shape, f"{len(scores)} weights of at least 0, not all zero")
         object.__setattr__(self, "scores", scores)
@@ -310,9 +324,24 @@ class Learned:
         if not pairs:
             return None
         places, columns = zip(*pairs, strict=True)
+        self._check_priors(model, columns)
         # In the order of a score, so that neighbouring numbers choose alike draws.
         order = np.argsort(self.scores[:, columns[0]], kind="stable")
         return list(places), self.scores[order][:, list(columns)], np.cumsum(self.weights[order])
+
+    def _check_priors(self, model: TripModel, columns: Sequence[int]) -> None:
+        """A score means a value only under the prior with which it was learnt."""
+        action = "Learn again with these priors, or use the ones that it was learnt with."
+        for column in columns:
+            name = self.names[column]
+            now = _points(model.inputs[model.position[name]].prior)
+            then = self.points[column]
+            if now[0] != then[0] or not np.allclose(now[1:], then[1:], rtol=1e-9, atol=0.0):
+                raise ArgumentError(f"prior of {name}", now, f"the one that was learnt with, {then}", action)
+        shared = any(self.names[column].startswith("dose[") for column in columns)
+        share = model.priors.scanner_class_share
+        if shared and not math.isclose(share, self.scanner_class_share, abs_tol=1e-12):
+            raise ArgumentError("scanner_class_share", share, f"{self.scanner_class_share:g}, as learnt", action)
 
     def summary(self) -> pd.DataFrame:
         """What was believed before and after: kappa, b, the dose of every scanner, and kappa times each dose.
@@ -487,6 +516,8 @@ def learn(
         trip_only=tuple(item.trip_only for item in model.inputs),
         scores=scores,
         weights=weights,
+        points=tuple(_points(item.prior) for item in model.inputs),
+        scanner_class_share=model.priors.scanner_class_share,
         title=trip_name(model.trip),
         readings=tuple(item.name for item in prepared),
         probability=probability,
@@ -661,9 +692,17 @@ def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Pa
         "probability": learned.probability,
         "draws": learned.drawn,
         "effective_draws": learned.effective_draws,
+        "scanner_class_share": learned.scanner_class_share,
         "inputs": [
-            {"name": name, "trip_only": only, "scores": [round(float(value), 5) for value in kept[:, column]]}
-            for column, (name, only) in enumerate(zip(learned.names, learned.trip_only, strict=True))
+            {
+                "name": name,
+                "trip_only": only,
+                "prior": list(points),
+                "scores": [round(float(value), 5) for value in kept[:, column]],
+            }
+            for column, (name, only, points) in enumerate(
+                zip(learned.names, learned.trip_only, learned.points, strict=True)
+            )
         ],
     }
     return write_text_atomic(path, json.dumps(data, ensure_ascii=False) + "\n")
@@ -694,6 +733,8 @@ def read_learned(path: str | Path) -> Learned:
             trip_only=tuple(bool(row["trip_only"]) for row in rows),
             scores=scores,
             weights=np.full(len(scores), 1.0 / len(scores)),
+            points=tuple((str(kind), float(a), float(b), float(c)) for kind, a, b, c in (row["prior"] for row in rows)),
+            scanner_class_share=float(data["scanner_class_share"]),
             title=str(data["title"]),
             readings=tuple(str(item) for item in data["readings"]),
             probability=float(data["probability"]),

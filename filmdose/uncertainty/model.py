@@ -161,7 +161,6 @@ def _log(value: float) -> float:
 class _Column:
     """Everything that reaches the film from one scanner through one shield: a typical dose and what moves it."""
 
-    fixed: bool
     names: tuple[str, ...]  # of the inputs whose factors multiply it
     beam: Beam
     through: _Through | None
@@ -306,7 +305,7 @@ class TripModel:
             through = _Through(shields, beam, self.priors["shield_thickness"])
         if shields or beam != REFERENCE_BEAM:
             self._add("eta_low", self.priors["eta_low"])
-        self._columns[key] = _Column(fixed=not names, names=names, beam=beam, through=through, thickness=thickness)
+        self._columns[key] = _Column(names=names, beam=beam, through=through, thickness=thickness)
 
     # -- from scores to hits ------------------------------------------------------------------------------------
 

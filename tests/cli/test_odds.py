@@ -160,6 +160,7 @@ def test_reversal_and_exposed(run):
         (("learn", EXAMPLE), "at least one FogReading"),
         (("learn", EXAMPLE, "none.toml"), "cannot be read"),
         (("trip", EXAMPLE, "--measured", "none.json"), "cannot be read"),
+        (("trip", EXAMPLE, "--priors", "none.toml"), "together with --measured"),
     ],
 )
 def test_wrong_input_is_one_line(run, words, says):

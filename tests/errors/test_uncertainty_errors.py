@@ -291,6 +291,19 @@ def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
         read_learned(file)
 
 
+def test_what_was_learnt_under_other_priors_is_not_mixed_in(tmp_path):
+    rolls = one()
+    learned = read_learned(
+        save_learned(learn(rolls, FogReading(roll="a", base_plus_fog=0.4, control=0.3)), tmp_path / "l")
+    )
+    changed = default_priors().replaced(calibration_kerma=Prior(low=5.0, typical=25.0, high=100.0))
+    with pytest.raises(ArgumentError, match=r"prior of calibration_kerma.*Learn again"):
+        propagate(rolls, priors=changed, learned=learned, samples=64)
+    # The class of scanners goes on to other trips, so its share must be the one that was learnt with.
+    with pytest.raises(ArgumentError, match="scanner_class_share"):
+        propagate(rolls, priors=Priors(default_priors().entries, 0.9), learned=learned, samples=64)
+
+
 def test_files_that_cannot_be_read_or_written(tmp_path):
     for reader in (read_learned, read_readings, read_priors):
         with pytest.raises(InputFileError, match="cannot be read"):
@@ -320,6 +333,8 @@ def test_draws_that_do_not_fit(scores, weights):
             trip_only=(False,),
             scores=scores,
             weights=weights,
+            points=(("normal", 0.6, 0.8, 1.0),),
+            scanner_class_share=0.5,
             title="",
             readings=(),
             probability=1.0,
