@@ -139,7 +139,10 @@ class Answers:
 
 
 class RecordSurface:
-    """Tables of one record for every shape in a range; hits are counted at its nominal speed point."""
+    """What smooth and close tables of one record share; hits are counted at its nominal speed point.
+
+    Each of the two makes the tables ``_need``, ``_room_end``, ``_log_snr``, ``_log_fog`` and the weights of their nodes.
+    """
 
     def __init__(
         self, emulsion: Emulsion, density_step: float, shape: Shape, criterion: str, snr_target: float
@@ -164,10 +167,6 @@ class RecordSurface:
         raw = solution.stops[self.criterion]
         best = solution.restorable_snr
         return wanted_stops(self.criterion, raw, solution.usable_stops, best, self.snr_target)
-
-    def node_weights(self, shapes: FloatArray) -> FloatArray:
-        """Weight of every node for every draw; ``shapes`` holds b, area exponent and ln contrast in its columns."""
-        raise NotImplementedError
 
     def answers(self, node_weights: FloatArray, hits: FloatArray) -> Answers:
         """Tabulated answers; ``hits`` at the nominal speed point, shape (draws, rolls)."""
@@ -309,13 +308,16 @@ def _log_snr(solution: RecordSolution) -> FloatArray:
 # -- films -------------------------------------------------------------------------------------------------------------
 
 
+TabulatedSurface = SmoothSurface | CloseSurface
+
+
 class FilmSurface:
     """Tables of every record of a film, or of several films that differ in speed only.
 
     The record that needs most decides, as in :func:`filmdose.compensation.compensate`.
     """
 
-    def __init__(self, records: tuple[RecordSurface, ...], error_stops: float) -> None:
+    def __init__(self, records: tuple[TabulatedSurface, ...], error_stops: float) -> None:
         self.records = records
         self.error_stops = error_stops  #: mean error measured where the tables were checked [stops]
 
@@ -361,7 +363,7 @@ def film_surface(film: Film, shape: Shape, criterion: str, snr_target: float = 1
 
 
 @lru_cache(maxsize=32)
-def _film_surface(found: tuple[tuple[RecordSurface, float], ...]) -> FilmSurface:
+def _film_surface(found: tuple[tuple[TabulatedSurface, float], ...]) -> FilmSurface:
     return FilmSurface(tuple(surface for surface, _ in found), max(error for _, error in found))
 
 
@@ -375,7 +377,7 @@ def _record_surface(
     shape: Shape,
     criterion: str,
     snr_target: float,
-) -> tuple[RecordSurface, float]:
+) -> tuple[TabulatedSurface, float]:
     emulsion = Emulsion(
         log_sensitivity=np.frombuffer(relative),
         weights=np.frombuffer(weights),
@@ -387,7 +389,7 @@ def _record_surface(
         rms_granularity=10.0,  # cancels in every criterion
     )
     arguments = (emulsion, density_step, shape, criterion, snr_target)
-    surface: RecordSurface | None = None
+    surface: TabulatedSurface | None = None
     if not _flat(RecordSurface(*arguments)):
         surface = SmoothSurface(*arguments)
         error, worst = measured_error(surface)
@@ -410,7 +412,7 @@ def _flat(surface: RecordSurface) -> bool:
     return False
 
 
-def measured_error(surface: RecordSurface, checks: int = _CHECKS) -> tuple[float, float]:
+def measured_error(surface: TabulatedSurface, checks: int = _CHECKS) -> tuple[float, float]:
     """Difference of the need from the solver [stops]: its mean, and what one checked cell in a hundred exceeds.
 
     Cells are shapes as they are drawn, a normal distribution about the middle of the ranges whose ends are 3.5
