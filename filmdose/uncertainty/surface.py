@@ -141,7 +141,7 @@ class Answers:
 class RecordSurface:
     """What smooth and close tables of one record share; hits are counted at its nominal speed point.
 
-    Each of the two makes the tables ``_need``, ``_room_end``, ``_log_snr``, ``_log_fog`` and the weights of their nodes.
+    Each of the two makes the tables ``_need``, ``_room_end``, ``_log_snr``, ``_log_fog`` and their nodes' weights.
     """
 
     def __init__(
