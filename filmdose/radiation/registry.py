@@ -167,8 +167,8 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> list_data("constant").set_index("name").loc["calibration_kerma", "value"]
-    np.float64(25.0)
+    >>> float(list_data("constant").set_index("name").loc["calibration_kerma", "value"])
+    25.0
     """
     if kind is not None and kind not in DATA_KINDS:
         raise UnknownNameError("kind", kind, DATA_KINDS)

@@ -152,7 +152,9 @@ class Transmission:
     @property
     def basis(self) -> str:
         """Which of the values :attr:`effective` is."""
-        return "broad_kerma" if self.effective == self.broad_kerma else "narrow_film"
+        if self.broad_kerma is not None and self.broad_kerma >= self.narrow_film:
+            return "broad_kerma"
+        return "narrow_film"
 
 
 def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: float = ETA_LOW) -> Transmission:
@@ -204,7 +206,9 @@ def _transmission(shields: tuple[Shield, ...], beam: Beam, eta_low: float) -> Tr
         return Transmission(narrow_kerma=1.0, narrow_emulsion=1.0, narrow_film=1.0, broad_kerma=None)
     layers = [shield.layer for shield in shields]
     thickness = np.array([1.0])
-    values = {weight: float(_curve(beam, weight, eta_low, _depth(beam, layers), thickness)[0]) for weight in _WEIGHTS}
+    depth = _depth(beam, layers)
+    # rounding must not let a shield of nothing add dose
+    values = {weight: min(float(_curve(beam, weight, eta_low, depth, thickness)[0]), 1.0) for weight in _WEIGHTS}
     broad = None
     if len(layers) == 1 and beam.tube_kvp is not None:
         broad = broad_beam_transmission(layers[0].material, layers[0].thickness_mm, beam.tube_kvp)

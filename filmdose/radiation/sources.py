@@ -128,8 +128,8 @@ def list_sources() -> pd.DataFrame:
 
     Examples
     --------
-    >>> list_sources().loc["cabin-ct", "unpublished"]
-    np.True_
+    >>> bool(list_sources().loc["cabin-ct", "unpublished"])
+    True
     """
     data = load_data_toml("sources.toml")
     rows = [

@@ -90,7 +90,8 @@ def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
         "no dose per bag has been published",
         "Test one unimportant roll",
     ):
-        assert part in words, part
+        # readers of older versions see a gap where letters are kerned
+        assert "".join(part.split()) in "".join(words.split()), part
     for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
         assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, cells)), words), (total, cells)
 
