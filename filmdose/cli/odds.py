@@ -10,9 +10,16 @@ import typer
 from filmdose.cli.options import (
     DEFAULT_KIND,
     CriterionOption,
+    ExposedOption,
+    FilmOption,
+    FlightOption,
     KindOption,
+    PassesOption,
     SceneRangeOption,
+    ShieldOption,
     SnrTargetOption,
+    SpeedOption,
+    StorageOption,
     film_from_options,
     history_from_options,
 )
@@ -48,23 +55,14 @@ if TYPE_CHECKING:
 
 def odds(
     file: Annotated[Path | None, typer.Argument(help="Trip file, TOML.", metavar="[TRIP.toml]")] = None,
-    speed: Annotated[float | None, typer.Option("--speed", help="In place of a trip: ISO speed on the box.")] = None,
+    speed: SpeedOption = None,
     kind: KindOption = DEFAULT_KIND,
-    film: Annotated[
-        Path | None, typer.Option("--film", help="Film file in place of speed and kind.", metavar="FILE")
-    ] = None,
-    passes: Annotated[
-        list[str] | None,
-        typer.Option("--pass", help="Source and count, such as cabin-ct=2; its own shield behind @."),
-    ] = None,
-    shield: Annotated[
-        str | None, typer.Option("--shield", help="Shield of every pass without its own, such as lead=0.25.")
-    ] = None,
-    flight: Annotated[
-        list[str] | None, typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 feet.")
-    ] = None,
-    storage: Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")] = None,
-    exposed: Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")] = False,
+    film: FilmOption = None,
+    passes: PassesOption = None,
+    shield: ShieldOption = None,
+    flight: FlightOption = None,
+    storage: StorageOption = None,
+    exposed: ExposedOption = False,
     measured: MeasuredOption = None,
     ignore_readings: Annotated[
         bool, typer.Option("--ignore-readings", help="As if nothing in the trip file had been measured.")

@@ -44,6 +44,24 @@ SpeedsOption = Annotated[
 FilmsOption = Annotated[
     list[Path] | None, typer.Option("--film", help="Film file in place of speeds; may be repeated.", metavar="FILE")
 ]
+SpeedOption = Annotated[float | None, typer.Option("--speed", help="ISO speed on the box.", metavar="ISO")]
+FilmOption = Annotated[
+    Path | None, typer.Option("--film", help="Film file in place of speed and kind.", metavar="FILE")
+]
+PassesOption = Annotated[
+    list[str] | None,
+    typer.Option("--pass", help="Source and count, such as cabin-ct=2; its own shield behind @.", metavar="SOURCE=N"),
+]
+ShieldOption = Annotated[
+    str | None,
+    typer.Option("--shield", help="Shield of every pass without its own, such as lead=0.25.", metavar="MATERIAL=MM"),
+]
+FlightOption = Annotated[
+    list[str] | None,
+    typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
+]
+StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
+ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")]
 ShadowReadingOption = Annotated[
     float | None,
     typer.Option("--shadow-reading", help="Meter reading of the deepest shadow with detail, in EV.", metavar="EV"),
@@ -60,13 +78,20 @@ SnrTargetOption = Annotated[
 __all__ = [
     "DEFAULT_KIND",
     "CriterionOption",
+    "ExposedOption",
+    "FilmOption",
     "FilmsOption",
+    "FlightOption",
     "HighlightReadingOption",
     "KindOption",
+    "PassesOption",
     "SceneRangeOption",
     "ShadowReadingOption",
+    "ShieldOption",
     "SnrTargetOption",
+    "SpeedOption",
     "SpeedsOption",
+    "StorageOption",
     "criterion_name",
     "film_from_options",
     "films_from_options",

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any
 
 import pandas as pd
@@ -11,11 +10,18 @@ import typer
 from filmdose.cli.options import (
     DEFAULT_KIND,
     CriterionOption,
+    ExposedOption,
+    FilmOption,
+    FlightOption,
     HighlightReadingOption,
     KindOption,
+    PassesOption,
     SceneRangeOption,
     ShadowReadingOption,
+    ShieldOption,
     SnrTargetOption,
+    SpeedOption,
+    StorageOption,
     film_from_options,
     history_from_options,
     scene_from_options,
@@ -37,32 +43,17 @@ from filmdose.units import format_speed
 
 
 def roll(
-    speed: Annotated[float | None, typer.Option("--speed", help="ISO speed on the box.", metavar="ISO")] = None,
+    speed: SpeedOption = None,
     kind: KindOption = DEFAULT_KIND,
-    film: Annotated[
-        Path | None, typer.Option("--film", help="Film file in place of speed and kind.", metavar="FILE")
-    ] = None,
-    passes: Annotated[
-        list[str] | None,
-        typer.Option(
-            "--pass", help="Source and count, such as cabin-ct=2; its own shield behind @.", metavar="SOURCE=N"
-        ),
-    ] = None,
-    shield: Annotated[
-        str | None,
-        typer.Option(
-            "--shield", help="Shield of every pass without its own, such as lead=0.25.", metavar="MATERIAL=MM"
-        ),
-    ] = None,
-    flight: Annotated[
-        list[str] | None,
-        typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
-    ] = None,
-    storage: Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")] = None,
+    film: FilmOption = None,
+    passes: PassesOption = None,
+    shield: ShieldOption = None,
+    flight: FlightOption = None,
+    storage: StorageOption = None,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.")
     ] = None,
-    exposed: Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")] = False,
+    exposed: ExposedOption = False,
     peak_to_mean: Annotated[
         float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.")
     ] = None,
