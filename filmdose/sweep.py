@@ -364,7 +364,7 @@ def _lazy(
             raise ArgumentError("chunks", {name: length}, "a whole number of at least 1 for each dimension")
     cuts = {name: _cut(lengths[name], wanted.get(name, lengths[name])) for name in dims}
     token = tokenize(
-        [(name, pickle.dumps(coordinates[name])) for name in coordinates],
+        [(name, value if name in _RANGES else pickle.dumps(value)) for name, value in coordinates.items()],
         factors["transmission"],
         answers,
     )
