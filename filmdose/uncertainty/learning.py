@@ -381,7 +381,7 @@ class Learned:
 
     def _model(self) -> TripModel:
         if self.model is None:
-            raise ArgumentError("learned", self.title, "what was learnt in this session", "A file keeps draws only.")
+            raise ArgumentError("learned", self.title, "what was learnt just now", "A file keeps draws only.")
         return self.model
 
     def __str__(self) -> str:
