@@ -18,7 +18,6 @@ from filmdose.compensation import (
     check_options,
     compensation_grid,
     record_problems,
-    wanted_stops,
 )
 from filmdose.errors import ArgumentError
 from filmdose.film import Film
@@ -125,7 +124,7 @@ def _hits_for_loss(problem: RecordProblem, loss: float, criterion: str, snr_targ
 
     def wanted(x: FloatArray) -> FloatArray:
         found = problem.solve(x, snr_target=snr_target)
-        return wanted_stops(criterion, found.stops[criterion], found.usable_stops, found.restorable_snr, snr_target)
+        return found.wanted(criterion, snr_target)
 
     def reached(x: FloatArray) -> NDArray[np.bool_]:
         stops = wanted(x)

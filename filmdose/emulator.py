@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError
@@ -67,7 +68,7 @@ class Emulator:
     log_low: float
     log_step: float
 
-    def covers(self, quantity: str, hits: FloatArray) -> FloatArray:
+    def covers(self, quantity: str, hits: FloatArray) -> NDArray[np.bool_]:
         """True where the emulator, not the exact path, answers for a quantity."""
         return np.asarray(hits <= self.x_high[quantity])
 
@@ -79,34 +80,30 @@ class Emulator:
         hits
             Mean hits x of a grain at the shadow point [>= 0], any shape; NaN gives NaN there.
         """
-        x = np.ascontiguousarray(hits, dtype=np.float64).ravel()
-        out = {name: np.empty(x.size) for name in _QUANTITIES}
-        for start in range(0, x.size, _BLOCK):
-            part = slice(start, start + _BLOCK)
-            self._evaluate(x[part], {name: array[part] for name, array in out.items()})
-        outside = np.flatnonzero(~(x <= min(self.x_high.values())) & ~np.isnan(x))
-        if outside.size:
-            exact = self.problem.solve(x[outside], snr_target=self.snr_target)
-            for name, array in out.items():
-                beyond = x[outside] > self.x_high[name]
-                values = exact.stops[name] if name in CRITERIA else getattr(exact, name)
-                array[outside[beyond]] = values[beyond]
-        shaped = {name: array.reshape(np.shape(hits)) for name, array in out.items()}
-        return RecordSolution(stops={name: shaped.pop(name) for name in CRITERIA}, **shaped)
+        found = self._quantities(hits, _QUANTITIES)
+        return RecordSolution(stops={name: found.pop(name) for name in CRITERIA}, **found)
 
     def stops(self, criterion: str, hits: FloatArray) -> FloatArray:
         """Compensation by one criterion only [stops]; NaN where no exposure satisfies it."""
         if criterion not in CRITERIA:
             raise ArgumentError("criterion", criterion, f"one of {', '.join(CRITERIA)}")
+        return self._quantities(hits, (criterion,))[criterion]
+
+    def _quantities(self, hits: FloatArray, names: tuple[str, ...]) -> dict[str, FloatArray]:
+        """Some quantities, from the pieces where they cover the dose and from the exact path elsewhere."""
         x = np.ascontiguousarray(hits, dtype=np.float64).ravel()
-        out = np.empty(x.size)
+        out = {name: np.empty(x.size) for name in names}
         for start in range(0, x.size, _BLOCK):
             part = slice(start, start + _BLOCK)
-            self._evaluate(x[part], {criterion: out[part]})
-        outside = np.flatnonzero(x > self.x_high[criterion])
+            self._evaluate(x[part], {name: array[part] for name, array in out.items()})
+        outside = np.flatnonzero(x > min(self.x_high[name] for name in names))
         if outside.size:
-            out[outside] = self.problem.solve(x[outside], snr_target=self.snr_target).stops[criterion]
-        return out.reshape(np.shape(hits))
+            exact = self.problem.solve(x[outside], snr_target=self.snr_target)
+            for name, array in out.items():
+                beyond = ~self.covers(name, x[outside])
+                values = exact.stops[name] if name in CRITERIA else getattr(exact, name)
+                array[outside[beyond]] = values[beyond]
+        return {name: array.reshape(np.shape(hits)) for name, array in out.items()}
 
     def _evaluate(self, x: FloatArray, out: dict[str, FloatArray]) -> None:
         with np.errstate(divide="ignore"):

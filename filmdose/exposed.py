@@ -173,7 +173,7 @@ def assess_exposed(
         "paper_grade": grades,
         "scan_black": {name: _scan_black(record, kerma) for name, record in film},
     }
-    return ExposedLoss(message=_sentence(values, answer.snr_kept, answer.message), development=_NO_HELP, **values)
+    return ExposedLoss(message=_sentence(values, answer.snr_kept), development=_NO_HELP, **values)
 
 
 def _zones(film: Film, kerma_ugy: float, scene_range: float) -> pd.DataFrame:
@@ -227,7 +227,7 @@ def _scan_black(record: Any, kerma_ugy: float) -> dict[str, float]:
     return {"clean_density": clean, "fogged_density": fogged, "relative_transmittance": 10.0 ** (clean - fogged)}
 
 
-def _sentence(values: dict[str, Any], snr_kept: float, reversal_message: str) -> str:
+def _sentence(values: dict[str, Any], snr_kept: float) -> str:
     film: Film = values["film"]
     if film.reversal:
         lost = min(values["fog_density"].values())

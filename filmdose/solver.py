@@ -28,6 +28,7 @@ from filmdose.units import LOG10_2
 __all__ = [
     "CRITERIA",
     "DENSITY_STEP",
+    "LEAST_RESTORED",
     "SHARE_OF_BEST",
     "RecordProblem",
     "RecordSolution",
@@ -49,6 +50,9 @@ DENSITY_STEP: dict[str, float] = {"bw-negative": 0.10, "colour-negative": 0.15}
 #: stops for the last few percent.  What is asked for is then this share of the best that the fogged film can give
 #: (our choice).
 SHARE_OF_BEST = 0.90
+
+#: Below this share of the wanted signal-to-noise a film is called beyond rescue (our choice).
+LEAST_RESTORED = 0.5
 
 #: Distances of the grid's nodes [log units], coarse to fine, of which a record gets the first whose cubic through four
 #: nodes is good to the given relative error wherever a quantity is at least half of what its criterion asks for.
@@ -75,9 +79,17 @@ class RecordSolution:
     contrast_fogged: FloatArray
     highlight_end: FloatArray  #: log units right of the shadow point; NaN where no gradient is enough
     usable_stops: FloatArray  #: least exposure for the signal-to-noise target, or for SHARE_OF_BEST if that is less
-    restorable_snr: (
-        FloatArray  #: greatest signal-to-noise of any exposure over the clean one, where ample a lower bound
-    )
+    restorable_snr: FloatArray  #: greatest signal-to-noise over the clean one; where ample, a lower bound
+
+    def wanted(self, criterion: str, snr_target: float) -> FloatArray:
+        """Compensation to aim at by a criterion [stops]; NaN where the film is beyond rescue by it.
+
+        By signal-to-noise: the least exposure that gives the target, or SHARE_OF_BEST of the fogged film's best
+        where that is less; NaN where the best is less than half of the target.  By any other criterion its own stops.
+        """
+        if criterion != "shadow_snr":
+            return self.stops[criterion]
+        return np.asarray(np.where(self.restorable_snr >= LEAST_RESTORED * snr_target, self.usable_stops, np.nan))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

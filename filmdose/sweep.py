@@ -19,7 +19,7 @@ import numpy as np
 import xarray as xr
 
 from filmdose.arrays import FloatArray, check_array
-from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions, wanted_stops
+from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film import Film
 from filmdose.generic import film_value, generic_film
@@ -285,13 +285,7 @@ def _answers(film: Film, dose: FloatArray, fixed: Mapping[str, Any], answers: tu
     }
     if "ei_exact" in answers:
         wanted = stops.copy()
-        wanted[..., _SNR] = wanted_stops(
-            "shadow_snr",
-            stops[..., _SNR],
-            _worst([s.usable_stops for s in solutions]),
-            np.min([s.restorable_snr for s in solutions], axis=0),
-            target,
-        )
+        wanted[..., _SNR] = _worst([solution.wanted("shadow_snr", target) for solution in solutions])
         results["ei_exact"] = exposure_index_from(film.speed, wanted, room[..., None])
     return {name: results[name] for name in answers}
 

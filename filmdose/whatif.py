@@ -182,7 +182,9 @@ class WhatIfModel:
                 ei_recommended=compensation.ei,
                 chance_beyond_rescue=0.0,
             )
-        return self._uncertain(film, dose, compensation, needed_stops(film, kerma * peak, criterion=name))
+        return self._uncertain(
+            film, dose, compensation, needed_stops(film, kerma * peak, criterion=name, emulated=True)
+        )
 
     def _uncertain(self, film: Film, dose: HistoryDose, compensation: Compensation, needed: FloatArray) -> WhatIf:
         from filmdose.uncertainty import decide, weighted_quantile

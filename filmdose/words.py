@@ -7,7 +7,16 @@ import math
 from filmdose.film import Film
 from filmdose.units import format_speed
 
-__all__ = ["CRITERION_WORDS", "KIND_WORDS", "STATUS_WORDS", "dose_text", "figure_text", "film_words", "range_text"]
+__all__ = [
+    "CRITERION_WORDS",
+    "KIND_WORDS",
+    "STATUS_WORDS",
+    "dose_text",
+    "figure_text",
+    "film_words",
+    "range_text",
+    "stops_text",
+]
 
 KIND_WORDS: dict[str, str] = {
     "bw-negative": "black-and-white negative",
@@ -81,3 +90,8 @@ def range_text(low: float, high: float) -> str:
     unit = dose_text(high).rpartition(" ")[2]
     factor = {"µGy": 1.0, "mGy": 1e3, "Gy": 1e6}[unit]
     return f"{figure_text(low / factor)} to {figure_text(high / factor)} {unit}"
+
+
+def stops_text(stops: float | None) -> str:
+    """Stops of more exposure; "not possible" where no exposure does it."""
+    return "not possible" if stops is None else f"{stops:.2f} stops"

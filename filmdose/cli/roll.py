@@ -40,6 +40,7 @@ from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, 
 from filmdose.exposed import ExposedLoss, assess_exposed
 from filmdose.history import HistoryDose, history_dose
 from filmdose.units import format_speed
+from filmdose.words import stops_text
 
 
 def roll(
@@ -184,11 +185,6 @@ def roll_text(answer: Compensation, dose: HistoryDose) -> str:
             used = "  (used)" if name == answer.criterion else ""
             blocks.append(f"  {name:<27}{stops_text(value)}{used}")
     return "\n".join([*blocks, *_closing(answer.film.origin, dose)])
-
-
-def stops_text(value: float | None) -> str:
-    """Stops for people."""
-    return "not possible" if value is None else f"{value:.2f} stops"
 
 
 def exposed_text(loss: ExposedLoss, dose: HistoryDose) -> str:

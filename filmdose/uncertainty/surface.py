@@ -30,7 +30,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray
-from filmdose.compensation import shadow_points, wanted_stops
+from filmdose.compensation import shadow_points
 from filmdose.emulsion import Emulsion
 from filmdose.errors import ValidityWarning
 from filmdose.film import Film
@@ -162,12 +162,6 @@ class RecordSurface:
         problem = shaped_problem(record, self._step, point, b, area)
         return _Node(problem=problem, scale=10.0 ** (b * (self.nominal_point - point)))
 
-    def _wanted(self, solution: RecordSolution) -> FloatArray:
-        """The need that the plain answer aims at; NaN beyond rescue."""
-        raw = solution.stops[self.criterion]
-        best = solution.restorable_snr
-        return wanted_stops(self.criterion, raw, solution.usable_stops, best, self.snr_target)
-
     def answers(self, node_weights: FloatArray, hits: FloatArray) -> Answers:
         """Tabulated answers; ``hits`` at the nominal speed point, shape (draws, rolls)."""
         clean = hits == 0.0
@@ -203,7 +197,7 @@ class RecordSurface:
     def exact(self, shape: FloatArray, hits: FloatArray) -> Answers:
         """The solver's own answers for one shape and a row of doses, to measure the error of the tables."""
         solution = self.solution(shape, hits)
-        raw, stops = solution.stops[self.criterion], self._wanted(solution)
+        raw, stops = solution.stops[self.criterion], solution.wanted(self.criterion, self.snr_target)
         beyond = np.isnan(stops)
         return Answers(
             stops=np.where(beyond, np.inf, stops),
@@ -236,7 +230,7 @@ class SmoothSurface(RecordSurface):
         nodes = [self._node(value, *arm) for value in b for arm in arms]
 
         def need(node: _Node, hits: FloatArray) -> FloatArray:
-            return self._wanted(node.solve(hits, snr_target))
+            return node.solve(hits, snr_target).wanted(criterion, snr_target)
 
         def no_need(node: _Node, hits: FloatArray) -> FloatArray:
             return np.where(need(node, hits) == 0.0, 0.0, np.nan)
@@ -280,7 +274,7 @@ class CloseSurface(RecordSurface):
         rows: dict[str, list[FloatArray]] = {name: [] for name in ("need", "room", "snr", "fog", "wholly")}
         for b, area, contrast in product(*(axis.tolist() for axis in self._axes)):
             solution = self._node(b, area, contrast).solve(CLOSE_HITS, snr_target)
-            rows["need"].append(self._wanted(solution))
+            rows["need"].append(solution.wanted(self.criterion, self.snr_target))
             rows["room"].append(solution.highlight_end)
             rows["snr"].append(_log_snr(solution))
             rows["fog"].append(np.log(solution.fog_density / CLOSE_HITS))

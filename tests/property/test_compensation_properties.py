@@ -211,6 +211,17 @@ def test_needed_stops_gives_back_the_container():
     assert isinstance(needed_stops(800, 50.0), float)
 
 
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
+@pytest.mark.parametrize("criterion", list(CRITERIA))
+def test_emulated_stops_are_the_solvers_within_their_limit(kind, criterion):
+    film = generic_film(400, kind=kind)
+    doses = np.concatenate([[0.0, np.nan], np.geomspace(1e-4, 1e6, 4000)])
+    exact = needed_stops(film, doses, criterion=criterion)
+    fast = needed_stops(film, doses, criterion=criterion, emulated=True)
+    assert np.array_equal(np.isnan(fast), np.isnan(exact))
+    assert np.nanmax(np.abs(fast - exact)) < 2e-3
+
+
 def test_answers_pickle():
     answer = compensate(800, 100.0)
     assert pickle.loads(pickle.dumps(answer)) == answer
