@@ -5,15 +5,14 @@ history -> effective kerma -> emulsion -> compensation -> table, plot, report.
 """
 
 from filmdose.compensation import Compensation, compensate, compensation_grid, needed_stops
-from filmdose.emulsion import Emulsion
 from filmdose.errors import FilmdoseError, ValidityWarning
-from filmdose.film import Film
-from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
-from filmdose.tables import compensation_table
+from filmdose.present.tables import compensation_table
 from filmdose.trip import Trip, answer_trip, read_trip, trip_table
-
-__version__ = "0.1.0"
+from filmdose.version import __version__
 
 __all__ = [
     "Compensation",

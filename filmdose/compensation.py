@@ -26,10 +26,10 @@ from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.emulator import emulator
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.solver import CRITERIA, DENSITY_STEP, RecordProblem, RecordSolution, record_problem
 from filmdose.units import LOG10_2, exposure_index, format_speed, standard_exposure_index
 from filmdose.words import stops_text

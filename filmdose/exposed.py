@@ -16,8 +16,8 @@ import pandas as pd
 
 from filmdose.arrays import check_number
 from filmdose.compensation import SCENE_RANGE, compensate, shadow_points
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.sensitometry import grade_for_density_range
 from filmdose.units import LOG10_2, format_speed
 

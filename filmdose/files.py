@@ -35,7 +35,11 @@ def load_data_csv(name: str) -> tuple[dict[str, str], ...]:
 
 
 def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
-    """Write beside the target, then replace it: a reader sees the old file or the new one, never half.
+    """Write a result so that a reader sees the old file or the new one, never half.
+
+    A regular file, or a new name, is written beside and then replaced; a symbolic link is followed first, so that the
+    file it points to is replaced and the link stays.  Anything else that has a name, such as a device or a named
+    pipe, is never replaced: it is written into.
 
     Raises
     ------
@@ -47,6 +51,11 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
     try:
         if target.is_dir():
             raise IsADirectoryError(21, "it is a folder")
+        target = Path(os.path.realpath(target))
+        if target.exists() and not target.is_file():
+            with target.open("wb") as stream:
+                stream.write(content)
+            return target
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
@@ -56,7 +65,7 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
         os.chmod(temporary, mode)
         os.replace(temporary, target)
     except OSError as error:
-        raise OutputFileError(target, error.strerror or str(error)) from error
+        raise OutputFileError(path, error.strerror or str(error)) from error
     finally:
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)

@@ -24,8 +24,8 @@ import pandas as pd
 
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.history import Pass
 from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
@@ -35,7 +35,7 @@ from filmdose.units import format_speed
 from filmdose.words import film_words
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty import Priors, RollOdds
+    from filmdose.odds import Priors, RollOdds
 
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan", "unknown_source"]
 
@@ -65,7 +65,7 @@ def unknown_source() -> Source:
     >>> get_source("cabin-xray").kerma_typical_ugy < source.kerma_typical_ugy < get_source("cabin-ct").kerma_typical_ugy
     True
     """
-    from filmdose.uncertainty.priors import Prior
+    from filmdose.odds.priors import Prior
 
     share = (np.arange(20_000) + 0.5) / 20_000
     doses, weights = [], []
@@ -218,7 +218,7 @@ def make_plan(
     criterion, snr_target, scene_range
         As of :func:`filmdose.compensation.compensate`.
     priors, samples, rng, progress
-        As of :func:`filmdose.uncertainty.propagate`.
+        As of :func:`filmdose.odds.propagate`.
 
     Raises
     ------
@@ -230,8 +230,8 @@ def make_plan(
     Rolls are ordered by the expected loss that hand inspection avoids, to a tenth of a
     stop; where that is equal, by importance.
     """
-    from filmdose.uncertainty import propagate
-    from filmdose.uncertainty.decision import COST_UNDER
+    from filmdose.odds import propagate
+    from filmdose.odds.decision import COST_UNDER
 
     notes: list[str] = []
     if not trip.legs:
@@ -357,8 +357,8 @@ def _losses(
     seed: int,
 ) -> dict[tuple[str, str], float]:
     """Expected loss of every roll under every plan [stops], from one set of draws."""
-    from filmdose.uncertainty import draw_stops
-    from filmdose.uncertainty.decision import COST_UNDER
+    from filmdose.odds import draw_stops
+    from filmdose.odds.decision import COST_UNDER
 
     named = [replace(roll, id=f"{roll.id}\n{plan}") for (_, plan), roll in plans.items()]
     stops = draw_stops(named, priors=priors, criterion=criterion, snr_target=snr_target, samples=samples, rng=seed)
@@ -471,7 +471,7 @@ def _verdict(roll: Roll, scanned: float, ei: float | None, lost: float, status: 
 
 
 def _notes(trip: Trip) -> list[str]:
-    from filmdose.uncertainty.decision import COST_UNDER
+    from filmdose.odds.decision import COST_UNDER
 
     sources = {leg.source for leg in trip.legs if leg.inspect != "hand"}
     found = [unknown_source().note] if UNKNOWN_SOURCE in sources else []

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainc, gammaln
 
 from filmdose.arrays import FloatArray
-from filmdose.emulsion import LN10, Emulsion
+from filmdose.film.emulsion import LN10, Emulsion
 from filmdose.units import LOG10_2
 
 __all__ = [

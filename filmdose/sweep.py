@@ -21,8 +21,8 @@ import xarray as xr
 from filmdose.arrays import FloatArray, check_array
 from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
-from filmdose.film import Film
-from filmdose.generic import film_value, generic_film
+from filmdose.film.generic import film_value, generic_film
+from filmdose.film.model import Film
 from filmdose.solver import CRITERIA
 from filmdose.units import LOG10_2
 

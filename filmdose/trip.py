@@ -23,9 +23,9 @@ from filmdose.arrays import check_count, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate
 from filmdose.errors import FilmdoseError, InputFileError, UnknownNameError
 from filmdose.exposed import ExposedLoss, assess_exposed
-from filmdose.film import Film
-from filmdose.filmfile import read_film
-from filmdose.generic import generic_film
+from filmdose.film.filmfile import read_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source, source_names

@@ -3,7 +3,7 @@
 Hits add. So the draws of everything that is not known are made once, for one pass
 of every source behind every shield on offer, and a history is a weighted sum of
 them.  The film itself is taken as it is: its exponent b and its contrast, which
-:func:`filmdose.uncertainty.propagate` varies as well, stay at their typical values.
+:func:`filmdose.odds.propagate` varies as well, stay at their typical values.
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import numpy as np
 from filmdose.arrays import FloatArray, check_count, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate, criterion_name, needed_stops
 from filmdose.errors import MissingExtraError, UnknownNameError
-from filmdose.film import KINDS, Film
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import KINDS, Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
@@ -31,7 +31,7 @@ from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, film_words, r
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
 
-    from filmdose.uncertainty import Priors
+    from filmdose.odds import Priors
 
 __all__ = ["NO_SHIELD", "WHAT_IF_SHIELDS", "WHAT_IF_SOURCES", "WhatIf", "WhatIfModel", "WhatIfView", "what_if_panel"]
 
@@ -108,8 +108,8 @@ class WhatIfModel:
         from scipy.special import ndtri
         from scipy.stats import qmc
 
+        from filmdose.odds import trip_model
         from filmdose.trip import Roll
-        from filmdose.uncertainty import trip_model
 
         self.sources, self.shields = tuple(sources), tuple(shields)
         keys = [(source, shield) for source in self.sources for shield in self.shields]
@@ -145,7 +145,7 @@ class WhatIfModel:
         Parameters
         ----------
         speed, kind
-            As of :func:`filmdose.generic.generic_film`.
+            As of :func:`filmdose.film.generic.generic_film`.
         counts
             Passes by source.
         shield
@@ -187,7 +187,7 @@ class WhatIfModel:
         )
 
     def _uncertain(self, film: Film, dose: HistoryDose, compensation: Compensation, needed: FloatArray) -> WhatIf:
-        from filmdose.uncertainty import decide, weighted_quantile
+        from filmdose.odds import decide, weighted_quantile
 
         lost = float(np.mean(np.isnan(needed)))
         room = compensation.highlight_room_stops

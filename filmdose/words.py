@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from filmdose.film import Film
+from filmdose.film.model import Film
 from filmdose.units import format_speed
 
 __all__ = [
@@ -48,7 +48,7 @@ def film_words(film: Film) -> str:
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> film_words(generic_film(400))
     'black-and-white negative, ISO 400'
     """

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import matplotlib
 
 from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.odds import tornado, trip_sobol
 from filmdose.planning import make_plan
 from filmdose.plotting import (
     house_style,
@@ -29,13 +30,12 @@ from filmdose.plotting import (
     plot_stops,
     plot_tornado,
 )
-from filmdose.report.card import card_page, make_card, write_card
-from filmdose.report.damage import assess_damage, report_document
-from filmdose.report.document import document_pages
-from filmdose.report.page import page_png
-from filmdose.report.sheet import sheet_page
+from filmdose.present.card import card_page, make_card, write_card
+from filmdose.present.damage import assess_damage, report_document
+from filmdose.present.document import document_pages
+from filmdose.present.page import page_png
+from filmdose.present.sheet import sheet_page
 from filmdose.trip import read_trip
-from filmdose.uncertainty import tornado, trip_sobol
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

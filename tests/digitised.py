@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from filmdose.curves import MeasuredCurve
+from filmdose.film.curves import MeasuredCurve
 
 FOLDER = Path(__file__).parent.parent / "reference" / "curves"
 

@@ -36,7 +36,7 @@ for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan, r
 
 def _version(show: bool) -> None:
     if show:
-        from filmdose import __version__
+        from filmdose.version import __version__
 
         typer.echo(f"filmdose {__version__}")
         raise typer.Exit

@@ -8,7 +8,6 @@ from typing import Annotated
 import pandas as pd
 import typer
 
-from filmdose.budget import LOSSES, dose_budget
 from filmdose.cli.options import (
     DEFAULT_KIND,
     CriterionOption,
@@ -30,7 +29,8 @@ from filmdose.cli.output import (
 )
 from filmdose.compensation import DEFAULT_CRITERION, criterion_name
 from filmdose.errors import ArgumentError
-from filmdose.tables import TABLE_SPEEDS
+from filmdose.inverse import LOSSES, dose_budget
+from filmdose.present.tables import TABLE_SPEEDS
 from filmdose.units import format_speed
 
 

@@ -11,7 +11,7 @@ import typer
 from filmdose.cli.options import CriterionOption, SceneRangeOption, SnrTargetOption, kerma_list, number_list
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
+from filmdose.film.model import Film
 
 
 def card(
@@ -51,7 +51,7 @@ def card(
     scene_range: SceneRangeOption = SCENE_RANGE,
 ) -> None:
     """Write the field card: add up dose points, read the exposure index."""
-    from filmdose.report.card import (
+    from filmdose.present.card import (
         CARD_ENDINGS,
         CARD_KERMA_UGY,
         CARD_SHIELDS,
@@ -60,8 +60,8 @@ def card(
         make_card,
         write_card,
     )
-    from filmdose.report.page import check_ending
-    from filmdose.report.text import CARD_WORDS, read_words, write_words
+    from filmdose.present.page import check_ending
+    from filmdose.present.text import CARD_WORDS, read_words, write_words
 
     if write_text is not None:
         write_words(CARD_WORDS, write_text)
@@ -85,8 +85,8 @@ def card(
 
 
 def _films(speeds: str | None, kind: str, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:
-    from filmdose.filmfile import read_film
-    from filmdose.generic import generic_film
+    from filmdose.film.filmfile import read_film
+    from filmdose.film.generic import generic_film
 
     own: list[Film | float] = [read_film(path) for path in files]
     if own and speeds is None:

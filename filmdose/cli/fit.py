@@ -11,8 +11,8 @@ import typer
 
 from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
 from filmdose.errors import UnknownNameError, ValidityWarning
-from filmdose.fitting import FilmFit, fit_film
-from filmdose.readings import read_steps
+from filmdose.film.fitting import FilmFit, fit_film
+from filmdose.film.readings import read_steps
 
 
 def fit(
@@ -83,7 +83,7 @@ def fit(
 
         write_fit_plot(result, plot)
     if output is not None:
-        from filmdose.filmfile import write_film
+        from filmdose.film.filmfile import write_film
 
         write_film(result.film, output)
     emit(_text(result, format, output), None)

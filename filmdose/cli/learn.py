@@ -13,7 +13,7 @@ from filmdose.cli.sure import PriorsOption, SamplesOption, SeedOption, priors_fr
 from filmdose.trip import read_trip
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty import Learned
+    from filmdose.odds import Learned
 
 
 def learn(
@@ -35,8 +35,8 @@ def learn(
     format: FormatOption = "text",
 ) -> None:
     """Learn from measured rolls, and keep it for other rolls and other trips."""
-    from filmdose.uncertainty import learn as learn_from
-    from filmdose.uncertainty import read_learned, read_readings, save_learned, trip_model
+    from filmdose.odds import learn as learn_from
+    from filmdose.odds import read_learned, read_readings, save_learned, trip_model
 
     check_format(format)
     journey = read_trip(file)

@@ -50,7 +50,7 @@ from filmdose.errors import ArgumentError
 from filmdose.trip import Roll, Trip, find_roll, read_trip
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty import TripModel, TripOdds
+    from filmdose.odds import TripModel, TripOdds
 
 
 def odds(
@@ -87,7 +87,7 @@ def odds(
     output: OutputOption = None,
 ) -> None:
     """Print what to set the meter to when the dose is not known, and how sure that is."""
-    from filmdose.uncertainty import propagate, trip_model
+    from filmdose.odds import propagate, trip_model
 
     check_format(format)
     one_roll = (speed, film, passes, shield, flight, storage, exposed or None)
@@ -131,7 +131,7 @@ def odds(
 
 
 def _reasons(model: TripModel, roll: str, criterion: str, snr_target: float, seed: int) -> dict[str, Any]:
-    from filmdose.uncertainty import narrowing, tornado, trip_sobol
+    from filmdose.odds import narrowing, tornado, trip_sobol
 
     options: dict[str, Any] = {"criterion": criterion, "snr_target": snr_target}
     return {

@@ -11,9 +11,9 @@ import typer
 from filmdose.arrays import check_number
 from filmdose.compensation import SCENE_RANGE, criterion_name, scene_range_from_readings
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
-from filmdose.filmfile import read_film
-from filmdose.generic import generic_film, generic_speed_range
+from filmdose.film.filmfile import read_film
+from filmdose.film.generic import generic_film, generic_speed_range
+from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage
 from filmdose.radiation.sources import Source
 from filmdose.units import parse_kerma

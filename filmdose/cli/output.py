@@ -13,10 +13,10 @@ import typer
 
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import write_bytes_atomic, write_text_atomic
-from filmdose.writers import TABLE_FORMATS, json_text, table_bytes
-from filmdose.writers import table_csv as frame_csv
-from filmdose.writers import table_json as frame_json
-from filmdose.writers import table_markdown as frame_markdown
+from filmdose.present.writers import TABLE_FORMATS, json_text, table_bytes
+from filmdose.present.writers import table_csv as frame_csv
+from filmdose.present.writers import table_json as frame_json
+from filmdose.present.writers import table_markdown as frame_markdown
 
 __all__ = [
     "ALL_FORMATS",
@@ -73,7 +73,7 @@ def choose_format(value: str | None, output: Path | None, allowed: Sequence[str]
 
 
 def emit_table(frame: pd.DataFrame, format: str, output: Path | None, *, caption: str = "") -> None:
-    """Print or write a table in one of the formats of ``filmdose.writers``."""
+    """Print or write a table in one of the formats of ``filmdose.present.writers``."""
     content = table_bytes(frame, format, caption=caption)
     if output is not None:
         write_bytes_atomic(output, content)

@@ -59,9 +59,9 @@ def plan(
     output: OutputOption = None,
 ) -> None:
     """Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth."""
-    from filmdose.report.page import check_ending
-    from filmdose.report.sheet import SHEET_ENDINGS, SHEET_WORDS, write_sheet
-    from filmdose.report.text import read_words, write_words
+    from filmdose.present.page import check_ending
+    from filmdose.present.sheet import SHEET_ENDINGS, SHEET_WORDS, write_sheet
+    from filmdose.present.text import read_words, write_words
 
     check_format(format)
     trip = read_trip(file)

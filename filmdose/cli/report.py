@@ -33,8 +33,8 @@ def report(
     scene_range: SceneRangeOption = SCENE_RANGE,
 ) -> None:
     """Write the damage report of one roll as HTML and PDF."""
-    from filmdose.report.damage import REPORT_ENDINGS, assess_damage, write_report
-    from filmdose.report.page import check_ending
+    from filmdose.present.damage import REPORT_ENDINGS, assess_damage, write_report
+    from filmdose.present.page import check_ending
     from filmdose.trip import find_roll, read_trip
 
     trip = read_trip(file)

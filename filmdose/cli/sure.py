@@ -15,8 +15,8 @@ import typer
 from filmdose.units import format_speed
 
 if TYPE_CHECKING:
+    from filmdose.odds import Learned, Priors, TripModel, TripOdds
     from filmdose.trip import Trip
-    from filmdose.uncertainty import Learned, Priors, TripModel, TripOdds
 
 __all__ = ["MeasuredOption", "PriorsOption", "SamplesOption", "SeedOption", "learned_from", "progress", "readable_odds"]
 
@@ -37,7 +37,7 @@ SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the draws.")]
 
 def priors_from(path: Path | None) -> Priors:
     """Priors of a file, or the shipped ones."""
-    from filmdose.uncertainty import default_priors, read_priors
+    from filmdose.odds import default_priors, read_priors
 
     return default_priors() if path is None else read_priors(path)
 
@@ -62,7 +62,7 @@ def learned_from(path: Path | None, model: TripModel, seed: int, notes: list[str
 
     Without a file, the readings that stand in the trip itself.
     """
-    from filmdose.uncertainty import learn, read_learned, read_readings, trip_readings
+    from filmdose.odds import learn, read_learned, read_readings, trip_readings
 
     if path is not None and _is_json(path):
         return read_learned(path)
@@ -130,7 +130,7 @@ def _index(value: float) -> str:
 
 
 def _chance(value: float) -> str:
-    from filmdose.uncertainty.results import chance_text
+    from filmdose.odds.results import chance_text
 
     return chance_text(value)
 

@@ -30,7 +30,7 @@ from filmdose.cli.output import (
     render_table,
 )
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
-from filmdose.tables import (
+from filmdose.present.tables import (
     TABLE_KERMA_UGY,
     TABLE_SPEEDS,
     caption,

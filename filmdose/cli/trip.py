@@ -74,7 +74,7 @@ def _measured_rows(
     scene_range: float,
 ) -> pd.DataFrame:
     """The table of the trip after what measured rolls have taught; it has the columns of the plain one, and more."""
-    from filmdose.uncertainty import propagate, trip_model
+    from filmdose.odds import propagate, trip_model
 
     model = trip_model(journey, priors_from(priors))
     taught = learned_from(measured, model, 0, notes)

@@ -9,7 +9,7 @@ import numpy as np
 
 from filmdose.arrays import check_array
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid
-from filmdose.film import Film
+from filmdose.film.model import Film
 from filmdose.plotting.style import DASHES, GUIDE, INK, in_house_style, ordered_colours
 from filmdose.units import exposure_index, format_speed
 from filmdose.words import CRITERION_WORDS
@@ -137,7 +137,7 @@ def plot_ei_isolines(
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
-    from filmdose.generic import generic_film
+    from filmdose.film.generic import generic_film
 
     doses = _check_doses(kerma_ugy)
     wanted = np.geomspace(25.0, 6400.0, 49) if speeds is None else speeds

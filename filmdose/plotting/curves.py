@@ -12,9 +12,9 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensate, shadow_points
-from filmdose.emulsion import Emulsion
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.units import LOG10_2, format_speed
 from filmdose.words import dose_text, film_words

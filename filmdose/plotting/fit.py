@@ -11,7 +11,7 @@ import numpy as np
 
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
-from filmdose.fitting import FilmFit
+from filmdose.film.fitting import FilmFit
 from filmdose.plotting.curves import EXPOSURE_LABEL
 from filmdose.plotting.style import DASHES, GUIDE, house_style, in_house_style, ordered_colours
 from filmdose.words import film_words
@@ -32,7 +32,7 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     fit
-        Result of :func:`filmdose.fitting.fit_film`.
+        Result of :func:`filmdose.film.fitting.fit_film`.
     ax
         Axes to draw on; a new figure when None.
     """
@@ -69,7 +69,7 @@ def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
     Parameters
     ----------
     fit
-        Result of :func:`filmdose.fitting.fit_film`.
+        Result of :func:`filmdose.film.fitting.fit_film`.
     ax
         Axes to draw on; a new figure when None.
     """

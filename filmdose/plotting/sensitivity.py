@@ -24,7 +24,7 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
     Parameters
     ----------
     table
-        As :func:`filmdose.uncertainty.tornado` makes it: index the unknowns; columns low, typical, high [stops].
+        As :func:`filmdose.odds.tornado` makes it: index the unknowns; columns low, typical, high [stops].
     most
         Bars at most [at least 1].
     ax
@@ -77,7 +77,7 @@ def plot_sobol(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -
     Parameters
     ----------
     table
-        As :func:`filmdose.uncertainty.sobol_table` makes it: index the unknowns; columns first, first_low, first_high,
+        As :func:`filmdose.odds.sobol_table` makes it: index the unknowns; columns first, first_low, first_high,
         total, total_low, total_high [1].
     most
         Pairs of bars at most [at least 1].

@@ -1,4 +1,4 @@
-"""Sensitometry: what standards and handbooks read off a curve, each on any :class:`filmdose.curves.Curve`.
+"""Sensitometry: what standards and handbooks read off a curve, each on any :class:`filmdose.film.curves.Curve`.
 
 ========================  ==========================================================
 module                    holds

@@ -10,8 +10,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
-from filmdose.curves import Curve
 from filmdose.errors import ArgumentError
+from filmdose.film.curves import Curve
 
 __all__ = ["StraightLine", "contrast_index", "mean_gradient", "rise", "sample_exposures", "straight_line"]
 
@@ -48,7 +48,7 @@ def rise(curve: Curve, log_exposure: Numeric, interval: float = 1.30) -> Any:
     --------
     A straight line of gradient 8/13 rises by 0.80:
 
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> line = MeasuredCurve(log_exposures=(-2.5, 0.1, 2.7), densities=(0.2, 1.8, 3.4))
     >>> round(rise(line, -2.3375), 12)
     0.8
@@ -82,7 +82,7 @@ def mean_gradient(curve: Curve, log_exposure: Numeric, interval: float = 1.5) ->
     --------
     Over the 1.5 log units above its 0.3-gradient point, a softplus toe (derived value):
 
-    >>> from filmdose.curves import ToeShoulderCurve
+    >>> from filmdose.film.curves import ToeShoulderCurve
     >>> toe = ToeShoulderCurve(unexposed_density=0.20, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
     >>> round(mean_gradient(toe, -2.726635), 6)
     0.527747
@@ -123,7 +123,7 @@ def contrast_index(curve: Curve, *, small_radius: float = 0.2, large_radius: flo
     --------
     For a straight line that starts on the base-plus-fog line it equals gamma:
 
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> line = MeasuredCurve(log_exposures=(-2.5, -1.5, 1.5), densities=(0.2, 0.8, 2.6))
     >>> round(contrast_index(line), 9)
     0.6
@@ -206,7 +206,7 @@ def straight_line(
 
     Examples
     --------
-    >>> from filmdose.curves import ToeShoulderCurve
+    >>> from filmdose.film.curves import ToeShoulderCurve
     >>> curve = ToeShoulderCurve(
     ...     unexposed_density=0.2, slope=0.65, toe_log_exposure=-2.5, toe_width=0.1, shoulder_log_exposure=0.5
     ... )

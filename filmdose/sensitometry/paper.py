@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
-from filmdose.curves import Curve
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
+from filmdose.film.curves import Curve
 
 __all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
 
@@ -67,7 +67,7 @@ def paper_range(curve: Curve) -> PaperRange:
     --------
     A straight line from density 0.05 to 2.05 over 1.0 log units: 0.90 - 0.02 of it.
 
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> paper = MeasuredCurve(log_exposures=(0.0, 0.5, 1.0), densities=(0.05, 1.05, 2.05))
     >>> round(paper_range(paper).iso_range, 6), paper_range(paper).printed_range
     (88.0, 90)

@@ -16,8 +16,8 @@ import numpy as np
 from scipy.optimize import brentq
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
-from filmdose.curves import Curve
 from filmdose.errors import ArgumentError, ValidityWarning
+from filmdose.film.curves import Curve
 from filmdose.sensitometry.contrast import _require_rising, mean_gradient, rise, sample_exposures
 from filmdose.units import degrees_from_speed, round_to_standard
 
@@ -221,7 +221,7 @@ def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
     --------
     A softplus toe (derived): 0.8 / Hm = 236.446, rise 0.764251.
 
-    >>> from filmdose.curves import ToeShoulderCurve
+    >>> from filmdose.film.curves import ToeShoulderCurve
     >>> toe = ToeShoulderCurve(unexposed_density=0.20, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
     >>> result = iso6(toe)
     >>> round(result.speed, 3), round(result.rise_1_30, 6), result.contrast_met, result.standard_speed
@@ -293,7 +293,7 @@ def iso5800(*, red: Curve, green: Curve, blue: Curve) -> Iso5800Speed:
 
     Examples
     --------
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> def record(point, least):
     ...     return MeasuredCurve(log_exposures=(-4, point, point + 2), densities=(least, least + 0.15, least + 1.4))
     >>> film = iso5800(red=record(-2.437, 0.22), green=record(-2.466, 0.64), blue=record(-2.638, 0.87))
@@ -367,7 +367,7 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     Least density + 0.20 at 0.50 lx s and + 2.00 at 0.02 lx s (derived):
 
     >>> import math
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> line = MeasuredCurve(
     ...     log_exposures=(math.log10(0.004), math.log10(0.02), math.log10(0.50), 0.5),
     ...     densities=(3.35, 2.15, 0.35, 0.15),
@@ -488,7 +488,7 @@ def delta_x_speed(curve: Curve) -> DeltaXSpeed:
 
     Examples
     --------
-    >>> from filmdose.curves import MeasuredCurve
+    >>> from filmdose.film.curves import MeasuredCurve
     >>> line = MeasuredCurve(log_exposures=(-2.5, 0.1, 2.7), densities=(0.2, 1.8, 3.4))
     >>> round(delta_x_speed(line).speed, 3)  # the contrast of ISO 6, so the speed of ISO 6
     174.016
@@ -537,7 +537,7 @@ def fractional_gradient_point(curve: Curve, *, fraction: float = 0.3, interval: 
     --------
     A softplus toe (derived): -2.726635, mean gradient 0.527747.
 
-    >>> from filmdose.curves import ToeShoulderCurve
+    >>> from filmdose.film.curves import ToeShoulderCurve
     >>> toe = ToeShoulderCurve(unexposed_density=0.20, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
     >>> point = fractional_gradient_point(toe)
     >>> round(point.log_exposure, 6), round(point.mean_gradient, 6)

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from filmdose.budget import dose_budget, kerma_for_loss, speed_to_carry
 from filmdose.compensation import compensate
 from filmdose.errors import ArgumentError
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import Pass, history_dose
+from filmdose.inverse import dose_budget, kerma_for_loss, speed_to_carry
 from filmdose.solver import CRITERIA
 
 

@@ -15,12 +15,12 @@ from PIL import Image
 
 from filmdose.compensation import compensate, compensation_grid
 from filmdose.errors import ArgumentError, InputFileError
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.history import Flight, Pass, Storage, history_dose
-from filmdose.report.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
-from filmdose.report.page import A5_MM
-from filmdose.report.text import CARD_WORDS, read_words, write_words
+from filmdose.present.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
+from filmdose.present.page import A5_MM
+from filmdose.present.text import CARD_WORDS, read_words, write_words
 
 DATE = datetime.date(2026, 5, 1)
 MARKS = {"ok": "", "highlight_limited": "*", "partly_restored": "†"}

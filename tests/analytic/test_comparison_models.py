@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from filmdose.comparison import LightPreflashCurve, UniformUnionCurve
 from filmdose.compensation import compensate
-from filmdose.generic import generic_film
+from filmdose.film.comparison import LightPreflashCurve, UniformUnionCurve
+from filmdose.film.generic import generic_film
 
 FOG = 0.12
 

@@ -11,12 +11,12 @@ import pytest
 from scipy.stats import norm
 
 from filmdose.errors import ValidityWarning
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
+from filmdose.odds import FogReading, default_priors, learn, propagate, trip_model, weighted_quantile
+from filmdose.odds.draw import roll_groups
 from filmdose.solver import record_problem
 from filmdose.trip import Roll
-from filmdose.uncertainty import FogReading, default_priors, learn, propagate, trip_model, weighted_quantile
-from filmdose.uncertainty.propagation import roll_groups
 
 TRIPS = 2000
 

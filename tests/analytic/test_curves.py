@@ -8,8 +8,8 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 from scipy.stats import linregress
 
-from filmdose.curves import Curve, MeasuredCurve, ToeShoulderCurve, softplus
-from filmdose.generic import generic_film
+from filmdose.film.curves import Curve, MeasuredCurve, ToeShoulderCurve, softplus
+from filmdose.film.generic import generic_film
 from filmdose.sensitometry import (
     fractional_gradient_point,
     iso6,

@@ -17,10 +17,10 @@ from scipy.optimize import brentq
 from filmdose.compensation import compensate
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.exposed import assess_exposed
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass
-from filmdose.report.damage import assess_damage, report_bytes, report_document, write_report
-from filmdose.report.document import Document, Heading, Paragraph, Plot, Table, document_pdf
+from filmdose.present.damage import assess_damage, report_bytes, report_document, write_report
+from filmdose.present.document import Document, Heading, Paragraph, Plot, Table, document_pdf
 from filmdose.trip import Reading, Roll, Trip, read_trip
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from filmdose.errors import ArgumentError
-from filmdose.uncertainty import bracket_plan, decide, weighted_quantile
+from filmdose.odds import bracket_plan, decide, weighted_quantile
 
 
 def loss(given, needed, under, over):

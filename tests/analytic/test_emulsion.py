@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from scipy.stats import poisson
 
-from filmdose.emulsion import APERTURE_AREA_UM2, REFERENCE_LOG_SENSITIVITY, Emulsion
-from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.emulsion import APERTURE_AREA_UM2, REFERENCE_LOG_SENSITIVITY, Emulsion
+from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
 
 SPEEDS = [25, 32, 50, 64, 100, 125, 160, 200, 320, 400, 640, 800, 1000, 1600, 3200, 6400]
 

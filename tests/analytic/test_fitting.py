@@ -6,13 +6,13 @@ import warnings
 import numpy as np
 import pytest
 
-from filmdose.curves import ToeShoulderCurve
 from filmdose.errors import ValidityWarning
-from filmdose.film import KINDS
-from filmdose.filmfile import parse_film
-from filmdose.fitting import fit_emulsion, fit_film
-from filmdose.generic import generic_film
-from filmdose.readings import StepReadings, tablet_log_exposures
+from filmdose.film.curves import ToeShoulderCurve
+from filmdose.film.filmfile import parse_film
+from filmdose.film.fitting import fit_emulsion, fit_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import KINDS
+from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.sensitometry import iso6, iso2240, iso5800
 
 LONG = np.arange(31) * 0.15 - 4.0
@@ -227,7 +227,7 @@ def test_summary_and_plain_result():
 
 
 def test_a_fitted_film_survives_its_file(tmp_path):
-    from filmdose.filmfile import read_film, write_film
+    from filmdose.film.filmfile import read_film, write_film
 
     film = fit_film(readings_of(generic_film(400, kind="colour-negative")), kind="colour-negative").film
     path = write_film(film, tmp_path / "film.toml")

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from filmdose.calibration import FoggedSteps, calibrate_fog
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.calibration import FoggedSteps, calibrate_fog
+from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass
-from filmdose.readings import StepReadings
+from filmdose.odds import propagate
 from filmdose.trip import Roll
-from filmdose.uncertainty import propagate
 
 STEPS = np.arange(31) * 0.15 - 4.3
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from filmdose.files import load_data_toml
-from filmdose.film import KINDS, RECORD_NAMES
-from filmdose.generic import calibrated_hits_per_ugy, generic_film, record_value
+from filmdose.film.generic import calibrated_hits_per_ugy, generic_film, record_value
+from filmdose.film.model import KINDS, RECORD_NAMES
 from filmdose.sensitometry import iso2240, iso5800, rise
 
 SPEEDS = {

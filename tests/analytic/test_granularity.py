@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.sensitometry import (
     covered_fraction,
     equivalent_grain_area_um2,

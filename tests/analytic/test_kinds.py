@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 
 from filmdose.compensation import compensate, compensation_grid, scene_range_from_readings
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError
 from filmdose.exposed import assess_exposed
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 
 
 def three_equal_records(speed=400.0):

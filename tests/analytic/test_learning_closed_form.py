@@ -10,11 +10,9 @@ import pytest
 from scipy.stats import norm
 
 from filmdose.errors import ValidityWarning
-from filmdose.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
 from filmdose.history import History, Pass
-from filmdose.radiation.sources import Source
-from filmdose.trip import Reading, Roll, Trip
-from filmdose.uncertainty import (
+from filmdose.odds import (
     DoseReading,
     FogReading,
     Prior,
@@ -26,6 +24,8 @@ from filmdose.uncertainty import (
     trip_model,
     weighted_quantile,
 )
+from filmdose.radiation.sources import Source
+from filmdose.trip import Reading, Roll, Trip
 
 #: Everything known but kappa and the doses, these with symmetric log-normals.
 SYMMETRIC = default_priors().all_known().replaced(calibration_kerma=Prior(low=12.5, typical=25.0, high=50.0))

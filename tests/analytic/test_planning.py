@@ -13,15 +13,15 @@ from scipy.stats import norm
 
 from filmdose.compensation import compensate, compensation_grid
 from filmdose.errors import ArgumentError, UnknownNameError
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
+from filmdose.odds.priors import default_priors
 from filmdose.planning import LOST_STOPS, UNKNOWN_MIXTURE, make_plan, unknown_source
+from filmdose.present.page import A5_MM
+from filmdose.present.sheet import SHEET_WORDS, sheet_page, sheet_text, write_sheet
+from filmdose.present.text import read_words
 from filmdose.radiation.sources import get_source
-from filmdose.report.page import A5_MM
-from filmdose.report.sheet import SHEET_WORDS, sheet_page, sheet_text, write_sheet
-from filmdose.report.text import read_words
 from filmdose.trip import Leg, Roll, Trip
-from filmdose.uncertainty.priors import default_priors
 
 DATE = datetime.date(2026, 5, 1)
 

@@ -12,9 +12,10 @@ from matplotlib.colors import to_rgb
 
 from filmdose.compensation import compensate, compensation_grid, shadow_points
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
+from filmdose.odds import tornado, trip_sobol
 from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
@@ -29,7 +30,6 @@ from filmdose.plotting import (
     plot_transmission,
 )
 from filmdose.trip import Roll
-from filmdose.uncertainty import tornado, trip_sobol
 from filmdose.units import LOG10_2
 
 mpl.use("Agg")

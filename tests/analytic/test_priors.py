@@ -9,13 +9,13 @@ import pytest
 from scipy import stats
 
 from filmdose.files import data_text, load_data_toml
-from filmdose.generic import calibrated_hits_per_ugy, film_value, generic_film
+from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
+from filmdose.odds import Prior, default_priors, list_priors, trip_model
+from filmdose.odds.priors import PRIOR_KINDS
 from filmdose.radiation.registry import check_evidence
 from filmdose.radiation.sources import get_source, source_names
 from filmdose.trip import Roll
-from filmdose.uncertainty import Prior, default_priors, list_priors, trip_model
-from filmdose.uncertainty.priors import PRIOR_KINDS
 
 POINTS = {
     "log_normal": (0.4, 1.0, 9.0),

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from filmdose.errors import ArgumentError
-from filmdose.uncertainty import Prior, sobol_table
-from filmdose.uncertainty.sensitivity import expected_width
+from filmdose.odds import Prior, sobol_table
+from filmdose.odds.sensitivity import expected_width
 
 A, B = 7.0, 0.1
 

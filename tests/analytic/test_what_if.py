@@ -11,10 +11,10 @@ from PIL import Image
 
 from filmdose.compensation import compensate
 from filmdose.errors import ArgumentError, UnknownNameError
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
+from filmdose.odds import default_priors, propagate
 from filmdose.trip import Roll
-from filmdose.uncertainty import default_priors, propagate
 from filmdose.whatif import WhatIfModel, WhatIfView
 
 COUNTS = {"cabin-xray": 3, "cabin-ct": 2, "hold-ct": 0}

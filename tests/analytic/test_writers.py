@@ -11,8 +11,8 @@ import pytest
 from page_reader import PageReader
 
 from filmdose.errors import ArgumentError, MissingExtraError, OutputFileError, UnknownNameError
-from filmdose.tables import caption, compensation_table, ei_matrix
-from filmdose.writers import (
+from filmdose.present.tables import caption, compensation_table, ei_matrix
+from filmdose.present.writers import (
     TABLE_FORMATS,
     neutral_cell,
     table_csv,

@@ -16,7 +16,7 @@ from scipy.special import gammainc, gammaln
 
 from filmdose.compensation import shadow_points
 from filmdose.emulator import emulator
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.solver import CRITERIA, RecordProblem, record_problem
 
 SPEED = 800

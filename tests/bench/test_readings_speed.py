@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from filmdose.readings import read_steps, write_steps
+from filmdose.film.readings import read_steps, write_steps
 
 ROWS = 100_000
 

@@ -4,10 +4,10 @@ import time
 
 import pytest
 
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass, Storage
+from filmdose.odds import propagate, trip_model
 from filmdose.trip import Roll
-from filmdose.uncertainty import propagate, trip_model
 
 SPEEDS = (50, 100, 200, 400, 800, 1600, 3200)
 

@@ -10,9 +10,9 @@ import random
 import pytest
 
 from filmdose.compensation import compensate
-from filmdose.film import Film
-from filmdose.generic import generic_film
-from filmdose.report.card import make_card, write_card
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
+from filmdose.present.card import make_card, write_card
 
 pytestmark = pytest.mark.browser
 

@@ -8,7 +8,7 @@ import json
 
 import pytest
 
-from filmdose.report.damage import assess_damage, write_report
+from filmdose.present.damage import assess_damage, write_report
 from filmdose.trip import read_trip
 
 pytestmark = pytest.mark.browser

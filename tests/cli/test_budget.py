@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from filmdose.budget import kerma_for_loss
+from filmdose.inverse import kerma_for_loss
 
 
 def test_text_names_losses_and_says_what_is_not_known(run):

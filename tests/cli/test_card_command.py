@@ -3,8 +3,8 @@
 import pypdf
 import pytest
 
-from filmdose.filmfile import write_film
-from filmdose.generic import generic_film
+from filmdose.film.filmfile import write_film
+from filmdose.film.generic import generic_film
 
 
 def test_card_of_speeds_and_of_own_films(run, tmp_path):

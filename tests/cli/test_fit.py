@@ -8,8 +8,8 @@ import pandas as pd
 import pytest
 from digitised import points
 
-from filmdose.filmfile import read_film
-from filmdose.generic import generic_film
+from filmdose.film.filmfile import read_film
+from filmdose.film.generic import generic_film
 
 
 def steps(folder, name="steps.csv", shift=0.0, kind="bw-negative", **options):
@@ -52,7 +52,7 @@ def test_speed_anchors_a_relative_axis(run, tmp_path):
 
 
 def test_decimal_comma_and_cgats_give_the_same_film(run, tmp_path):
-    from filmdose.readings import read_steps, write_steps
+    from filmdose.film.readings import read_steps, write_steps
 
     plain = steps(tmp_path)
     comma = steps(tmp_path, "comma.csv", sep=";", decimal=",")

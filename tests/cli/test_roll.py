@@ -154,8 +154,8 @@ def test_scene_from_two_meter_readings(run):
 
 
 def test_film_file_in_place_of_a_speed(run, tmp_path):
-    from filmdose.filmfile import write_film
-    from filmdose.generic import generic_film
+    from filmdose.film.filmfile import write_film
+    from filmdose.film.generic import generic_film
 
     path = write_film(generic_film(800), tmp_path / "film.toml")
     by_file = answer(run, "--film", path, "--pass", "cabin-ct=1")

@@ -90,8 +90,8 @@ def test_bad_input_is_one_line_and_exit_2(run, tmp_path, monkeypatch, words, say
 
 
 def test_other_kinds_and_film_files(run, tmp_path):
-    from filmdose.filmfile import write_film
-    from filmdose.generic import generic_film
+    from filmdose.film.filmfile import write_film
+    from filmdose.film.generic import generic_film
 
     code, out, _ = run("table", "--kind", "colour-negative")
     assert code == 0

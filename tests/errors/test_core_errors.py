@@ -1,16 +1,19 @@
 """Bad input to the core: a clear error that names the argument, the value, what is allowed."""
 
+import os
 import pickle
+import stat
+import threading
 
 import numpy as np
 import pytest
 
 from filmdose.compensation import compensate, compensation_grid
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
 from filmdose.files import write_text_atomic
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.units import parse_kerma
 
 
@@ -103,3 +106,25 @@ def test_emulsions_compare_by_value_and_pickle():
     with pytest.raises(ValueError, match="read-only"):
         film.records[0].weights[0] = 1.0
     assert np.shares_memory(film.records[0].weights, film.records[0].weights)
+
+
+def test_output_is_written_into_what_is_not_a_regular_file(tmp_path):
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    read = []
+    reader = threading.Thread(target=lambda: read.append(pipe.read_bytes()))
+    reader.start()
+    write_text_atomic(pipe, "into the pipe")
+    reader.join(timeout=10)
+    assert read == [b"into the pipe"]
+    assert stat.S_ISFIFO(pipe.stat().st_mode)
+
+
+def test_output_through_a_link_replaces_the_file_and_keeps_the_link(tmp_path):
+    target, link = tmp_path / "folder" / "x.csv", tmp_path / "link.csv"
+    target.parent.mkdir()
+    target.write_text("old")
+    link.symlink_to(target)
+    write_text_atomic(link, "new")
+    assert link.is_symlink()
+    assert target.read_text() == "new"

@@ -5,12 +5,12 @@ import warnings
 import numpy as np
 import pytest
 
-from filmdose.curves import MeasuredCurve, ToeShoulderCurve
 from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
-from filmdose.filmfile import film_text, parse_film, read_film, write_film
-from filmdose.fitting import fit_emulsion, fit_film
-from filmdose.generic import generic_film
-from filmdose.readings import StepReadings
+from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
+from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
+from filmdose.film.fitting import fit_emulsion, fit_film
+from filmdose.film.generic import generic_film
+from filmdose.film.readings import StepReadings
 from filmdose.sensitometry import (
     contrast_index,
     covered_fraction,

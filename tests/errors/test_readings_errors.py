@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
-from filmdose.readings import (
+from filmdose.film.readings import (
     CgatsTable,
     StepReadings,
     read_cgats,

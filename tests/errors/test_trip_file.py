@@ -6,8 +6,8 @@ import pytest
 
 from filmdose.errors import InputFileError
 from filmdose.exposed import assess_exposed
-from filmdose.filmfile import write_film
-from filmdose.generic import generic_film
+from filmdose.film.filmfile import write_film
+from filmdose.film.generic import generic_film
 from filmdose.trip import Reading, answer_trip, parse_trip, read_trip, trip_table
 
 ROLL = '[[roll]]\nid = "A1"\nspeed = 400\n'

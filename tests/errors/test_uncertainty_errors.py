@@ -8,11 +8,9 @@ import numpy as np
 import pytest
 
 from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
-from filmdose.radiation.sources import Source
-from filmdose.trip import Roll
-from filmdose.uncertainty import (
+from filmdose.odds import (
     ContradictionError,
     DoseReading,
     FogReading,
@@ -29,6 +27,8 @@ from filmdose.uncertainty import (
     tornado,
     trip_model,
 )
+from filmdose.radiation.sources import Source
+from filmdose.trip import Roll
 
 
 def one(film=None, source="cabin-ct"):

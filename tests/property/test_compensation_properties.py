@@ -20,9 +20,9 @@ from filmdose.compensation import (
     record_problems,
     shadow_points,
 )
-from filmdose.emulsion import Emulsion
-from filmdose.film import Film
-from filmdose.generic import generic_film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
 from filmdose.history import Pass, history_dose
 from filmdose.solver import CRITERIA
 from filmdose.units import STANDARD_SPEEDS, standard_exposure_index

@@ -8,14 +8,14 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from filmdose.curves import MeasuredCurve, ToeShoulderCurve
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ValidityWarning
-from filmdose.film import KINDS, RECORD_NAMES, Film
-from filmdose.filmfile import film_text, parse_film
-from filmdose.fitting import fit_emulsion
-from filmdose.generic import generic_film
-from filmdose.readings import StepReadings, read_steps, write_steps
+from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.filmfile import film_text, parse_film
+from filmdose.film.fitting import fit_emulsion
+from filmdose.film.generic import generic_film
+from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.readings import StepReadings, read_steps, write_steps
 from filmdose.sensitometry import iso6
 
 finite = st.floats(-1e6, 1e6, allow_nan=False)

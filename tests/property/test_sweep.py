@@ -8,7 +8,7 @@ import pytest
 
 from filmdose.compensation import compensate
 from filmdose.errors import ArgumentError, UnknownNameError
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 from filmdose.history import Pass, history_dose
 from filmdose.solver import CRITERIA
 from filmdose.sweep import sweep

@@ -15,14 +15,12 @@ from hypothesis import strategies as st
 
 from filmdose.compensation import compensate, needed_stops
 from filmdose.errors import ValidityWarning
-from filmdose.film import Film
-from filmdose.fitting import fit_film
-from filmdose.generic import generic_film
+from filmdose.film.fitting import fit_film
+from filmdose.film.generic import generic_film
+from filmdose.film.model import Film
+from filmdose.film.readings import StepReadings
 from filmdose.history import Flight, History, Pass, Storage, history_dose
-from filmdose.readings import StepReadings
-from filmdose.solver import CRITERIA
-from filmdose.trip import Roll, Trip
-from filmdose.uncertainty import (
+from filmdose.odds import (
     Prior,
     default_priors,
     draw_stops,
@@ -32,8 +30,10 @@ from filmdose.uncertainty import (
     trip_model,
     trip_sobol,
 )
-from filmdose.uncertainty.propagation import roll_groups, shape_of
-from filmdose.uncertainty.surface import CloseSurface, SmoothSurface, film_surface, measured_error
+from filmdose.odds.draw import roll_groups, shape_of
+from filmdose.odds.surface import CloseSurface, SmoothSurface, film_surface, measured_error
+from filmdose.solver import CRITERIA
+from filmdose.trip import Roll, Trip
 
 CT = History(passes=Pass(source="cabin-ct", scanner="x", count=2))
 

@@ -7,7 +7,7 @@ import pytest
 from independent import slow_stops
 
 from filmdose.compensation import compensate, film_to_dict
-from filmdose.generic import generic_film
+from filmdose.film.generic import generic_film
 
 
 @pytest.mark.parametrize("speed", [25, 100, 800, 6400])

@@ -7,7 +7,7 @@ import pytest
 from digitised import all_curves, curve, points
 
 from filmdose.errors import ValidityWarning
-from filmdose.fitting import fit_emulsion
+from filmdose.film.fitting import fit_emulsion
 from filmdose.sensitometry import delta_x_speed, iso6, iso2240, iso5800
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from filmdose.curves import MeasuredCurve, ToeShoulderCurve
+from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
 from filmdose.sensitometry import (
     contrast_index,
     delta_x,

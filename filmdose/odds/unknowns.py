@@ -22,15 +22,15 @@ from numpy.polynomial import Chebyshev
 
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
-from filmdose.generic import calibrated_hits_per_ugy, film_value
+from filmdose.film.generic import calibrated_hits_per_ugy, film_value
+from filmdose.film.model import Film
 from filmdose.history import Pass, credited_shields
+from filmdose.odds.priors import Prior, Priors, default_priors
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.response import beam_moments, mean_response
 from filmdose.radiation.shields import Shield, transmission
 from filmdose.trip import Roll, Trip
-from filmdose.uncertainty.priors import Prior, Priors, default_priors
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
 

@@ -9,9 +9,9 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.compensation import REVERSAL_HIGHLIGHT, shadow_points
-from filmdose.emulsion import Emulsion
-from filmdose.film import Film
-from filmdose.uncertainty.tabulate import GREATEST_HITS, Table, chebyshev_nodes, lagrange
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.model import Film
+from filmdose.odds.tabulate import GREATEST_HITS, Table, chebyshev_nodes, lagrange
 from filmdose.units import LOG10_2
 
 __all__ = ["Losses", "ReversalSurface", "reversal_surface"]

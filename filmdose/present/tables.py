@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid
-from filmdose.film import Film
-from filmdose.generic import film_value
+from filmdose.film.generic import film_value
+from filmdose.film.model import Film
 from filmdose.radiation.sources import list_sources
 from filmdose.solver import CRITERIA
 from filmdose.units import format_speed

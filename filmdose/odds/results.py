@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from filmdose.errors import UnknownNameError
+from filmdose.odds.decision import Bracket, Decision
+from filmdose.odds.priors import Priors
 from filmdose.trip import Roll, Trip
-from filmdose.uncertainty.decision import Bracket, Decision
-from filmdose.uncertainty.priors import Priors
 from filmdose.units import format_speed, standard_exposure_index
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty.learning import Learned
+    from filmdose.odds.learn import Learned
 
 __all__ = ["ODDS_STATUS", "RollOdds", "TripOdds", "Triple"]
 

@@ -18,9 +18,8 @@ import pandas as pd
 from filmdose.arrays import FloatArray, check_count, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, check_options, shadow_points
 from filmdose.errors import UnknownNameError
-from filmdose.film import Film
-from filmdose.trip import Roll, Trip
-from filmdose.uncertainty.decision import (
+from filmdose.film.model import Film
+from filmdose.odds.decision import (
     COST_OVER,
     COST_UNDER,
     REVERSAL_COST_OVER,
@@ -29,9 +28,8 @@ from filmdose.uncertainty.decision import (
     decide,
     frame_count,
 )
-from filmdose.uncertainty.model import LN10, SHAPE_SCORE, Draws, TripModel, film_offsets, trip_model
-from filmdose.uncertainty.priors import Priors
-from filmdose.uncertainty.results import (
+from filmdose.odds.priors import Priors
+from filmdose.odds.results import (
     RollOdds,
     Triple,
     TripOdds,
@@ -40,13 +38,15 @@ from filmdose.uncertainty.results import (
     reversal_sentence,
     standard_index,
 )
-from filmdose.uncertainty.reversal import ReversalSurface, reversal_surface
-from filmdose.uncertainty.surface import FilmSurface, Shape, film_surface
-from filmdose.uncertainty.tally import POINTS, Histogram, Random, ScoreStream, random_generator
+from filmdose.odds.reversal import ReversalSurface, reversal_surface
+from filmdose.odds.surface import FilmSurface, Shape, film_surface
+from filmdose.odds.tally import POINTS, Histogram, Random, ScoreStream, random_generator
+from filmdose.odds.unknowns import LN10, SHAPE_SCORE, Draws, TripModel, film_offsets, trip_model
+from filmdose.trip import Roll, Trip
 from filmdose.units import LOG10_2, exposure_index, round_to_standard
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty.learning import Learned
+    from filmdose.odds.learn import Learned
 
 __all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_groups", "roll_index"]
 
@@ -209,11 +209,11 @@ def propagate(
     Parameters
     ----------
     trip
-        A trip, its rolls, or a :func:`filmdose.uncertainty.trip_model`.
+        A trip, its rolls, or a :func:`filmdose.odds.trip_model`.
     priors
         What is uncertain; the shipped priors when left out.
     learned
-        What measured rolls have taught (:func:`filmdose.uncertainty.learn`).
+        What measured rolls have taught (:func:`filmdose.odds.learn`).
     criterion, snr_target, scene_range
         As of :func:`filmdose.compensation.compensate`; a roll's own scene range counts first.
     cost_under, cost_over
@@ -244,7 +244,7 @@ def propagate(
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> from filmdose.history import History, Pass
     >>> from filmdose.trip import Roll
     >>> roll = Roll(id="a", film=generic_film(800), history=History(passes=Pass(source="cabin-ct")))

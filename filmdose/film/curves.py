@@ -155,7 +155,7 @@ class MeasuredCurve:
                 "densities",
                 d,
                 "densities that only rise or only fall",
-                "Fit noisy readings with filmdose.fitting instead of interpolating them.",
+                "Fit noisy readings with filmdose.film.fitting instead of interpolating them.",
             )
 
     @cached_property

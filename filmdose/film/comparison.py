@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
-from filmdose.emulsion import Emulsion, invert_curve
 from filmdose.errors import ArgumentError
+from filmdose.film.emulsion import Emulsion, invert_curve
 
 __all__ = ["LightPreflashCurve", "UniformUnionCurve"]
 

@@ -20,8 +20,8 @@ from filmdose.compensation import (
     record_problems,
 )
 from filmdose.errors import ArgumentError
-from filmdose.film import Film
-from filmdose.generic import film_value, generic_film
+from filmdose.film.generic import film_value, generic_film
+from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.radiation.sources import list_sources
 from filmdose.solver import RecordProblem

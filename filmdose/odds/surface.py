@@ -31,12 +31,10 @@ from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray
 from filmdose.compensation import shadow_points
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ValidityWarning
-from filmdose.film import Film
-from filmdose.solver import DENSITY_STEP, SHARE_OF_BEST, RecordProblem, RecordSolution, record_problem
-from filmdose.uncertainty.model import SHAPE_SCORE
-from filmdose.uncertainty.tabulate import (
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.model import Film
+from filmdose.odds.tabulate import (
     CLOSE_HITS,
     GREATEST_HITS,
     CloseTable,
@@ -47,7 +45,9 @@ from filmdose.uncertainty.tabulate import (
     last_dose,
     straight,
 )
-from filmdose.uncertainty.tally import normal_points
+from filmdose.odds.tally import normal_points
+from filmdose.odds.unknowns import SHAPE_SCORE
+from filmdose.solver import DENSITY_STEP, SHARE_OF_BEST, RecordProblem, RecordSolution, record_problem
 
 __all__ = ["SURFACE_TOLERANCE_STOPS", "Answers", "FilmSurface", "RecordSurface", "Shape", "film_surface"]
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from filmdose.report.card import Card
-from filmdose.report.html import render
+from filmdose.present.card import Card
+from filmdose.present.html import render
 from filmdose.words import figure_text
 
 __all__ = ["card_html"]

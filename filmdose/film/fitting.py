@@ -32,11 +32,11 @@ from scipy.optimize import nnls
 from scipy.special import gammainc, gammaincinv
 
 from filmdose.arrays import FloatArray, check_number
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
-from filmdose.film import KINDS, RECORD_NAMES, Film
-from filmdose.generic import calibrated_hits_per_ugy, film_value, record_value
-from filmdose.readings import StepReadings
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import calibrated_hits_per_ugy, film_value, record_value
+from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.readings import StepReadings
 from filmdose.sensitometry import (
     contrast_index,
     delta_x_speed,
@@ -312,7 +312,7 @@ def fit_film(
     Readings of a generic film give that film back:
 
     >>> import numpy as np
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> steps = np.arange(33) * 0.15 - 4.3
     >>> read = StepReadings(
     ...     log_exposure=steps, densities={"visual": generic_film(400).records[0].density(steps)}

@@ -27,13 +27,13 @@ from scipy.special import gammainc
 from scipy.stats import chi2
 
 from filmdose.arrays import FloatArray, check_number
-from filmdose.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.film import RECORD_NAMES, Film
-from filmdose.fitting import TYPICAL_SIGMA, FilmFit, fit_film
-from filmdose.generic import film_value
-from filmdose.readings import StepReadings
-from filmdose.uncertainty.priors import SCORE_95, Prior, Priors, default_priors
+from filmdose.film.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
+from filmdose.film.fitting import TYPICAL_SIGMA, FilmFit, fit_film
+from filmdose.film.generic import film_value
+from filmdose.film.model import RECORD_NAMES, Film
+from filmdose.film.readings import StepReadings
+from filmdose.odds.priors import SCORE_95, Prior, Priors, default_priors
 from filmdose.units import parse_kerma
 
 __all__ = ["FogCalibration", "FoggedSteps", "calibrate_fog"]
@@ -168,7 +168,7 @@ def calibrate_fog(
     fogged
         The fogged ones: same film, same development, exposures on the same axis; dose known or not.
     kind, speed, axis, fit_options
-        As of :func:`filmdose.fitting.fit_film`, which fits the unfogged tablet.
+        As of :func:`filmdose.film.fitting.fit_film`, which fits the unfogged tablet.
 
     Raises
     ------
@@ -190,7 +190,7 @@ def calibrate_fog(
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> record = generic_film(400, hit_exponent=0.9).records[0]
     >>> steps = np.arange(33) * 0.15 - 4.3
     >>> tablets = [

@@ -11,10 +11,10 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from filmdose.arrays import FloatArray, check_count
-from filmdose.uncertainty.model import TripModel
+from filmdose.odds.unknowns import TripModel
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty.learning import Learned
+    from filmdose.odds.learn import Learned
 
 __all__ = ["POINTS", "Histogram", "Random", "ScoreStream", "random_generator"]
 

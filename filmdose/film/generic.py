@@ -15,10 +15,10 @@ from scipy.optimize import brentq
 from scipy.special import gammainc
 
 from filmdose.arrays import FloatArray, check_number
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
-from filmdose.film import KINDS, RECORD_NAMES, Film
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.model import KINDS, RECORD_NAMES, Film
 
 __all__ = [
     "LogNormalShape",

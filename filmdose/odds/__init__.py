@@ -1,7 +1,8 @@
 """How sure an answer is, what matters most, what to set the meter to, and learning from measured rolls."""
 
-from filmdose.uncertainty.decision import Bracket, Decision, bracket_plan, decide, weighted_quantile
-from filmdose.uncertainty.learning import (
+from filmdose.odds.decision import Bracket, Decision, bracket_plan, decide, weighted_quantile
+from filmdose.odds.draw import draw_stops, propagate
+from filmdose.odds.learn import (
     ContradictionError,
     DoseReading,
     FogReading,
@@ -12,11 +13,10 @@ from filmdose.uncertainty.learning import (
     save_learned,
     trip_readings,
 )
-from filmdose.uncertainty.model import TripModel, trip_model
-from filmdose.uncertainty.priors import Prior, Priors, default_priors, list_priors, read_priors
-from filmdose.uncertainty.propagation import draw_stops, propagate
-from filmdose.uncertainty.results import RollOdds, TripOdds
-from filmdose.uncertainty.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
+from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
+from filmdose.odds.results import RollOdds, TripOdds
+from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
+from filmdose.odds.unknowns import TripModel, trip_model
 
 __all__ = [
     "Bracket",

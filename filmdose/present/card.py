@@ -15,19 +15,19 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
-from filmdose import __version__
 from filmdose.arrays import FloatArray, check_array
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid, criterion_name
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
-from filmdose.film import Film
-from filmdose.generic import film_value, generic_film
+from filmdose.film.generic import film_value, generic_film
+from filmdose.film.model import Film
 from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
+from filmdose.present.text import CARD_WORDS, Words, read_words
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
-from filmdose.report.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
-from filmdose.report.text import CARD_WORDS, Words, read_words
 from filmdose.units import LOG10_2, format_speed
+from filmdose.version import __version__
 from filmdose.words import figure_text
 
 __all__ = ["CARD_KERMA_UGY", "CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "make_card", "write_card"]
@@ -456,7 +456,7 @@ def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> fl
 def card_bytes(card: Card, format: str) -> bytes:
     """The card as "pdf", "svg", "png" or "html"."""
     if format == "html":
-        from filmdose.report.card_html import card_html
+        from filmdose.present.card_html import card_html
 
         return card_html(card).encode("utf-8")
     page = card_page(card)

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from filmdose.plotting.style import house_style
-from filmdose.report.html import render
-from filmdose.report.page import A4_MM, Page, line_height, pages_pdf
+from filmdose.present.html import render
+from filmdose.present.page import A4_MM, Page, line_height, pages_pdf
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

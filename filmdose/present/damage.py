@@ -11,24 +11,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from filmdose import __version__
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate, compensation_grid
-from filmdose.emulsion import Emulsion
 from filmdose.exposed import ExposedLoss, assess_exposed
 from filmdose.files import write_bytes_atomic
-from filmdose.film import Film
-from filmdose.generic import film_value
+from filmdose.film.emulsion import Emulsion
+from filmdose.film.generic import film_value
+from filmdose.film.model import Film
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
-from filmdose.report.citations import citation
-from filmdose.report.document import Block, Document, Heading, Paragraph, Plot, Table, document_html, document_pdf
-from filmdose.report.page import check_ending
+from filmdose.present.citations import citation
+from filmdose.present.document import Block, Document, Heading, Paragraph, Plot, Table, document_html, document_pdf
+from filmdose.present.page import check_ending
 from filmdose.trip import Reading, Roll, Trip, find_roll
 from filmdose.units import format_speed
+from filmdose.version import __version__
 from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, film_words, range_text
 
 if TYPE_CHECKING:
-    from filmdose.uncertainty import Priors, RollOdds
+    from filmdose.odds import Priors, RollOdds
 
 __all__ = ["REPORT_ENDINGS", "DamageReport", "assess_damage", "report_bytes", "report_document", "write_report"]
 
@@ -107,7 +107,7 @@ def assess_damage(
     criterion, scene_range
         As of :func:`filmdose.compensation.compensate`.
     priors, samples, seed
-        As of :func:`filmdose.uncertainty.propagate`.
+        As of :func:`filmdose.odds.propagate`.
     date
         Date of the report; today by default.
 
@@ -116,7 +116,7 @@ def assess_damage(
     ArgumentError, UnknownNameError
         No such roll, a reading that no fog can explain, a value out of range.
     """
-    from filmdose.uncertainty import ContradictionError, default_priors, learn, propagate, trip_readings
+    from filmdose.odds import ContradictionError, default_priors, learn, propagate, trip_readings
 
     chosen = find_roll(trip, roll)
     span = scene_range if chosen.scene_range is None else chosen.scene_range

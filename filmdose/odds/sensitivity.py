@@ -21,12 +21,12 @@ from scipy.stats import norm, sobol_indices
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, check_options
 from filmdose.errors import ArgumentError
+from filmdose.odds.draw import roll_groups, roll_index
+from filmdose.odds.learn import fog_of
+from filmdose.odds.priors import SCORE_95, Prior, Priors
+from filmdose.odds.tally import Random, ScoreStream, random_generator
+from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.trip import Roll, Trip
-from filmdose.uncertainty.learning import fog_of
-from filmdose.uncertainty.model import TripModel, trip_model
-from filmdose.uncertainty.priors import SCORE_95, Prior, Priors
-from filmdose.uncertainty.propagation import roll_groups, roll_index
-from filmdose.uncertainty.tally import Random, ScoreStream, random_generator
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
 
@@ -59,7 +59,7 @@ def tornado(
     Parameters
     ----------
     trip, priors, criterion, snr_target
-        As of :func:`filmdose.uncertainty.propagate`.
+        As of :func:`filmdose.odds.propagate`.
     roll
         Id of the roll.
 
@@ -70,7 +70,7 @@ def tornado(
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> from filmdose.history import History, Pass
     >>> rolls = [Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))]
     >>> tornado(rolls, "a").index[0]

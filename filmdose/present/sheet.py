@@ -6,13 +6,13 @@ import datetime
 from collections import Counter
 from pathlib import Path
 
-from filmdose import __version__
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.planning import Plan
-from filmdose.report.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
-from filmdose.report.text import Words, read_words
+from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
+from filmdose.present.text import Words, read_words
 from filmdose.units import format_speed
+from filmdose.version import __version__
 
 __all__ = ["SHEET_ENDINGS", "SHEET_WORDS", "sheet_items", "sheet_page", "sheet_text", "write_sheet"]
 

@@ -6,8 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from filmdose.arrays import check_number
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.film.emulsion import Emulsion
 
 __all__ = ["KINDS", "RECORD_NAMES", "Film"]
 
@@ -78,14 +78,14 @@ class Film:
 
     @classmethod
     def from_speed(cls, speed: float, *, kind: str = "bw-negative", **options: float) -> Film:
-        """Generic film of a kind and speed [ISO]; see :func:`filmdose.generic.generic_film` for the options.
+        """Generic film of a kind and speed [ISO]; see :func:`filmdose.film.generic.generic_film` for the options.
 
         Examples
         --------
         >>> Film.from_speed(400).label
         'bw-negative ISO 400'
         """
-        from filmdose.generic import generic_film  # it builds on this module
+        from filmdose.film.generic import generic_film  # it builds on this module
 
         return generic_film(speed, kind=kind, **options)
 

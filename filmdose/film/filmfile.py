@@ -6,10 +6,10 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-from filmdose.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.errors import FilmdoseError, InputFileError
 from filmdose.files import write_text_atomic
-from filmdose.film import KINDS, RECORD_NAMES, Film
+from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
+from filmdose.film.model import KINDS, RECORD_NAMES, Film
 
 __all__ = ["FORMAT", "film_text", "parse_film", "read_film", "write_film"]
 
@@ -71,7 +71,7 @@ def parse_film(text: str, path: str | Path = "film") -> Film:
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> film = generic_film(400)
     >>> parse_film(film_text(film)) == film
     True
@@ -133,7 +133,7 @@ def write_film(film: Film, path: str | Path) -> Path:
 
 def film_text(film: Film) -> str:
     """Text of a film file; numbers have the digits that give them back exactly."""
-    from filmdose import __version__  # here, since the package itself reads film files
+    from filmdose.version import __version__  # here, since the package itself reads film files
 
     lines = [
         "# A film for filmdose: the grain classes of each record.",

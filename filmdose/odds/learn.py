@@ -31,15 +31,15 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, qmc
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.emulsion import Emulsion
 from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError, ValidityWarning
 from filmdose.files import write_text_atomic
+from filmdose.film.emulsion import Emulsion
+from filmdose.odds.decision import weighted_quantile
+from filmdose.odds.draw import roll_index
+from filmdose.odds.priors import SCORE_95, Prior, Priors
+from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
+from filmdose.odds.unknowns import LN10, Draws, TripModel, film_offsets, trip_model
 from filmdose.trip import Roll, Trip
-from filmdose.uncertainty.decision import weighted_quantile
-from filmdose.uncertainty.model import LN10, Draws, TripModel, film_offsets, trip_model
-from filmdose.uncertainty.priors import SCORE_95, Prior, Priors
-from filmdose.uncertainty.propagation import roll_index
-from filmdose.uncertainty.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.units import parse_kerma
 
 __all__ = [
@@ -468,7 +468,7 @@ def learn(
 
     Examples
     --------
-    >>> from filmdose.generic import generic_film
+    >>> from filmdose.film.generic import generic_film
     >>> from filmdose.history import History, Pass
     >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
     >>> taught = learn([roll], FogReading(roll="a", base_plus_fog=0.40, control=0.28, error=0.01))

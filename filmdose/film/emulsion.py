@@ -178,7 +178,7 @@ class Emulsion:
         --------
         The ISO 6 speed point of a generic ISO 400 film lies 0.10 above its minimum density:
 
-        >>> from filmdose.generic import generic_film
+        >>> from filmdose.film.generic import generic_film
         >>> film = generic_film(400).records[0]
         >>> round(film.density(math.log10(0.8 / 400)) - film.minimum_density(), 6)
         0.1
@@ -288,7 +288,7 @@ class Emulsion:
         return elementwise(kernel, log_exposure, kerma_ugy)
 
     def curve(self, kerma_ugy: float = 0.0) -> PopulationCurve:
-        """The characteristic curve at one kerma, as a :class:`filmdose.curves.Curve`."""
+        """The characteristic curve at one kerma, as a :class:`filmdose.film.curves.Curve`."""
         return PopulationCurve(emulsion=self, kerma_ugy=kerma_ugy)
 
 
