@@ -12,6 +12,17 @@ independent, so with effective air kerma K [uGy] and exposure H [lx s]
 
 Reversal film shows what did *not* develop first: D = D_base + sum_j c_j (1 - P_L)(1 - p0) exp(-m_j).
 
+The noise of density through an aperture A follows from the same fractions, F_j the fraction of class j that makes
+the image:
+
+    sigma_D**2 A = 0.4343 a_ref [v + sum_j a_j c_j F_j (1 - s F_j) + extra],   a_j = 10**(alpha (z_j - z_ref))
+    extra = (g - 1) (sum_j c_j h_j q_j)**2 / sum_j (c_j / a_j) h_j,   h_j = 1 - exp(-m_j),  q_j = (1 - P_L)(1 - p0)
+
+s is 0 for silver grains and near 1 for dye clouds, which share what dye-forming coupler there is: where a class is
+used up its noise is gone.  One quantum develops a *cluster* of g grains, and grains that only a hit develops come
+in such clusters: a thinned compound Poisson process (g - 1 stands for E[n(n-1)]/E[n] of the cluster's size n, and
+the grains of one cluster are drawn from all that are hit).
+
 References
 ----------
 silberstein1922, nutting1913, selwyn1935
@@ -77,6 +88,14 @@ class Emulsion:
         kappa: mean hits per microgray of a grain at ``reference_log_sensitivity`` [1/uGy, >= 0].
     rms_granularity
         1000 times the standard deviation of density through a 48 um aperture at net density 1.0 [> 0].
+    area_exponent
+        alpha: grain (or dye cloud) area grows with sensitivity as 10**(alpha z) [-1 to 2].
+    dye_saturation
+        s: how far the noise of a class falls when all of it develops; 0 for silver, near 1 for dye [0 to 1].
+    noise_floor
+        v: noise that is there without any developed grain, over 0.4343 a_ref [density, >= 0].
+    cluster_grains
+        g: grains that one quantum of radiation develops together [>= 1].
     positive
         True for reversal film, whose image is what did not develop first.
 
@@ -94,6 +113,10 @@ class Emulsion:
     hit_exponent: float
     hits_per_ugy: float
     rms_granularity: float
+    area_exponent: float = 0.15
+    dye_saturation: float = 0.0
+    noise_floor: float = 0.0
+    cluster_grains: float = 5.0
     reference_log_sensitivity: float = REFERENCE_LOG_SENSITIVITY
     positive: bool = False
 
@@ -117,6 +140,10 @@ class Emulsion:
             "hit_exponent": check_number("hit_exponent", self.hit_exponent, low=0.0, high=2.0),
             "hits_per_ugy": check_number("hits_per_ugy", self.hits_per_ugy, low=0.0, unit="1/uGy"),
             "rms_granularity": check_number("rms_granularity", self.rms_granularity, low=0.0, low_open=True),
+            "area_exponent": check_number("area_exponent", self.area_exponent, low=-1.0, high=2.0),
+            "dye_saturation": check_number("dye_saturation", self.dye_saturation, low=0.0, high=1.0),
+            "noise_floor": check_number("noise_floor", self.noise_floor, low=0.0, unit="density"),
+            "cluster_grains": check_number("cluster_grains", self.cluster_grains, low=1.0, high=1000.0, unit="grains"),
             "reference_log_sensitivity": check_number("reference_log_sensitivity", self.reference_log_sensitivity),
         }
         for name, value in checked.items():
@@ -134,7 +161,8 @@ class Emulsion:
             self.log_sensitivity.tobytes(),
             self.weights.tobytes(),
             *(self.base_density, self.native_fog, self.quanta, self.hit_exponent, self.hits_per_ugy),
-            *(self.rms_granularity, self.reference_log_sensitivity, self.positive),
+            *(self.rms_granularity, self.area_exponent, self.dye_saturation, self.noise_floor, self.cluster_grains),
+            *(self.reference_log_sensitivity, self.positive),
         )
 
     # -- the parts of the sum ------------------------------------------------------------------------------
@@ -238,17 +266,12 @@ class Emulsion:
 
     @cached_property
     def relative_grain_area(self) -> FloatArray:
-        """Grain area of every class relative to one at z_ref: 10**(2 b (z - z_ref) / 3).
-
-        Hits go with volume, so volume goes as 10**(b z), and area with its power 2/3.
-        """
-        return np.asarray(
-            10.0 ** (2.0 * self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity) / 3.0)
-        )
+        """a_j: area of a grain (or dye cloud) of every class over that of one at z_ref, 10**(alpha (z - z_ref))."""
+        return np.asarray(10.0 ** (self.area_exponent * (self.log_sensitivity - self.reference_log_sensitivity)))
 
     @cached_property
     def reference_grain_area_um2(self) -> float:
-        """Equivalent grain area at z_ref [um2] that gives the rms granularity at net density 1.0, unfogged."""
+        """a_ref: equivalent grain area at z_ref [um2] that gives the rms granularity at net density 1.0, unfogged."""
         net = min(1.0, 0.9 * (self.maximum_density() - self.minimum_density()))
         curve = self.curve()
         at = curve.inverse(self.minimum_density() + net)
@@ -256,18 +279,23 @@ class Emulsion:
         return (self.rms_granularity / 1000.0) ** 2 * APERTURE_AREA_UM2 / (LOG10_E * relative)
 
     def _relative_variance(self, log_exposure: FloatArray, kerma_ugy: FloatArray) -> FloatArray:
-        """sum_j a_j c_j f_j / a_ref, with f_j the fraction of class j that makes the image."""
-        area = self.relative_grain_area
-        undeveloped = _weighted_sum(
-            1.0 - self.light_probability(log_exposure), area * self.surviving_weights(kerma_ugy)
-        )
-        return undeveloped if self.positive else np.asarray(float(area @ self.weights) - undeveloped)
+        """v + sum_j a_j c_j F_j (1 - s F_j) + extra; see the top of this module."""
+        weights, area = self.weights, self.relative_grain_area
+        missed = np.exp(-self.hits(kerma_ugy))  # 1 - h_j
+        quiet = (1.0 - self.native_fog) * (1.0 - self.light_probability(log_exposure))  # q_j
+        undeveloped = quiet * missed
+        image = undeveloped if self.positive else 1.0 - undeveloped
+        grains = (area * weights * image * (1.0 - self.dye_saturation * image)).sum(axis=-1)
+        hit = 1.0 - missed
+        clustered = (weights * hit * quiet).sum(axis=-1) ** 2
+        grains_hit = (weights / area * hit).sum(axis=-1)
+        extra = np.divide(clustered, grains_hit, out=np.zeros_like(clustered + grains_hit), where=grains_hit > 0.0)
+        return np.asarray(self.noise_floor + grains + (self.cluster_grains - 1.0) * extra)
 
     def noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_um2: float = APERTURE_AREA_UM2) -> Any:
         """Standard deviation of density through an aperture, sigma_D [density].
 
-        sigma_D**2 A = 0.4343 sum_j a_j c_j f_j: random opaque grains of area a_j of which the fraction f_j
-        makes the image; the scale of a_j follows from ``rms_granularity``.
+        sigma_D**2 A = 0.4343 a_ref [v + sum_j a_j c_j F_j (1 - s F_j) + extra]; ``rms_granularity`` sets a_ref.
         """
         aperture = check_number("aperture_um2", aperture_um2, low=0.0, low_open=True, unit="um2")
         scale = LOG10_E * self.reference_grain_area_um2 / aperture
