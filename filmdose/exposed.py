@@ -14,14 +14,17 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from filmdose.arrays import check_number
-from filmdose.compensation import SCENE_RANGE, compensate, shadow_points
-from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
+from filmdose.question import Question
 from filmdose.sensitometry import grade_for_density_range
-from filmdose.units import LOG10_2, format_speed
+from filmdose.solution import FilmSolution, shadow_points, verdict_of
+from filmdose.standards import LOG10_2
+from filmdose.units import format_speed
 
-__all__ = ["ExposedLoss", "assess_exposed"]
+__all__ = ["ExposedLoss", "exposed_loss"]
+
+#: Where the darkest textured tones of a print lie [stops above the shadow point].
+TEXTURED_STOPS = 2
 
 _NO_HELP = (
     "Development cannot undo fog: it develops with the image. A restrainer lowers fog and costs speed by amounts that "
@@ -35,12 +38,6 @@ class ExposedLoss:
 
     Parameters
     ----------
-    film
-        The film it is about.
-    kerma_ugy, peak_to_mean
-        Mean effective kerma [uGy] and fog of the worst band over the mean [1]; the figures are of the worst band.
-    scene_range
-        Scene, from shadow point to highlight [log10 units].
     fog_density
         Density added where no light fell [density] by record; negative for reversal film.
     zones
@@ -60,16 +57,15 @@ class ExposedLoss:
     scan_black
         By record: base plus fog, clean and fogged [density], and the transmittance that becomes the black point (the
         white point of a reversal scan keeps its place) relative to that of the clean film [1].
+    verdict
+        "good", "usable", "poor" or "lost", by the signal-to-noise and contrast kept two stops above the shadow point
+        (the darkest tones that a print shows with texture; our choice) of the record that keeps least.
     message
         The answer in one sentence.
     development
         What development can and cannot do, in words.
     """
 
-    film: Film
-    kerma_ugy: float
-    peak_to_mean: float
-    scene_range: float
     fog_density: dict[str, float]
     zones: pd.DataFrame
     effective_speed: dict[str, float | None]
@@ -77,37 +73,26 @@ class ExposedLoss:
     density_range: dict[str, float]
     paper_grade: dict[str, float | None]
     scan_black: dict[str, dict[str, float]]
+    verdict: str
     message: str
     development: str
 
     def to_dict(self) -> dict[str, Any]:
         """Everything as plain numbers and texts."""
-        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name not in ("film", "zones")}
-        return {
-            "kind": self.film.kind,
-            "speed": self.film.speed,
-            "status": "already_exposed",
-            **plain,
-            "zones": self.zones.to_dict(orient="records"),
-        }
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "zones"}
+        return {**plain, "zones": self.zones.to_dict(orient="records")}
 
     def __str__(self) -> str:
-        return f"{self.message}\n{self.zones.to_string(index=False, float_format='{:.3f}'.format)}\n{self.development}"
+        return f"{self.zones.to_string(index=False, float_format='{:.3f}'.format)}\n{self.development}"
 
     def _repr_html_(self) -> str:
         import html
 
         table = self.zones.to_html(index=False, float_format="{:.3f}".format)
-        return f"<p><b>{html.escape(self.message)}</b></p>{table}<p>{html.escape(self.development)}</p>"
+        return f"{table}<p>{html.escape(self.development)}</p>"
 
 
-def assess_exposed(
-    film: Film | float,
-    kerma_ugy: float,
-    *,
-    scene_range: float = SCENE_RANGE,
-    peak_to_mean: float = 1.0,
-) -> ExposedLoss:
+def exposed_loss(film: Film, kerma_ugy: float, question: Question, solution: FilmSolution) -> ExposedLoss:
     """Loss of a roll that was exposed at its marked speed and then scanned.
 
     Signal-to-noise kept by zone: r_fogged(H) / r_clean(H) with r = |dD/dlog10 H| / sqrt(sigma_D**2 A).
@@ -118,18 +103,13 @@ def assess_exposed(
     Parameters
     ----------
     film
-        A :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
+        The film.
     kerma_ugy
-        Mean effective air kerma at the film [uGy; >= 0].
-    scene_range
-        From shadow point to highlight [log10 units; 0.3 to 4].
-    peak_to_mean
-        Fog under the worst band over the mean [1; >= 1].
-
-    Raises
-    ------
-    ArgumentError
-        A value out of range.
+        Effective air kerma of the worst band [uGy; >= 0].
+    question
+        Its scene range counts here.
+    solution
+        The film's solution, whose first element is that of the worst band.
 
     Notes
     -----
@@ -137,43 +117,30 @@ def assess_exposed(
     The scene range is that of the image on the film; flare in the lens makes it smaller than that of the scene.
     Fading of the latent image by heat and age is not in the model.
 
-    Examples
-    --------
-    >>> loss = assess_exposed(400, 100.0)
-    >>> loss.effective_speed["fixed_density"] < 400
-    True
-
     References
     ----------
     iso_6846
     """
-    if not isinstance(film, Film):
-        film = generic_film(film)
-    span = check_number("scene_range", scene_range, low=0.3, high=4.0, unit="log10 units")
-    answer = compensate(film, kerma_ugy, scene_range=span, peak_to_mean=peak_to_mean)
-    kerma = answer.kerma_ugy * answer.peak_to_mean
-    zones = _zones(film, kerma, span)
+    span = question.scene_range
     speeds: dict[str, float | None] = {}
     if not film.reversal:
-        speeds = {name: None if n is None else film.speed / 2.0**n for name, n in answer.stops.items()}
-    ranges = {state: _density_range(film, k, span) for state, k in (("clean", 0.0), ("fogged", kerma))}
+        needs = {name: float(array[0]) for name, array in solution.stops.items()}
+        speeds = {name: None if math.isnan(n) else film.speed / 2.0**n for name, n in needs.items()}
+    ranges = {state: _density_range(film, k, span) for state, k in (("clean", 0.0), ("fogged", kerma_ugy))}
     graded = film.kind == "bw-negative"
-    grades = {state: _grade(value) if graded else None for state, value in ranges.items()}
-    printing = None if film.reversal else _printing_stops(film, kerma, span)
+    zones = _zones(film, kerma_ugy, span)
+    textured = zones[zones["stops_above_shadow"] == TEXTURED_STOPS]
     values: dict[str, Any] = {
-        "film": film,
-        "kerma_ugy": answer.kerma_ugy,
-        "peak_to_mean": answer.peak_to_mean,
-        "scene_range": span,
-        "fog_density": {name: float(record.fog_density(kerma)) for name, record in film},
+        "fog_density": {name: float(record.fog_density(kerma_ugy)) for name, record in film},
         "zones": zones,
         "effective_speed": speeds,
-        "printing_stops": printing,
+        "printing_stops": None if film.reversal else _printing_stops(film, kerma_ugy, span),
         "density_range": ranges,
-        "paper_grade": grades,
-        "scan_black": {name: _scan_black(record, kerma) for name, record in film},
+        "paper_grade": {state: _grade(value) if graded else None for state, value in ranges.items()},
+        "scan_black": {name: _scan_black(record, kerma_ugy) for name, record in film},
+        "verdict": str(verdict_of(textured["snr_kept"].min(), textured["gradient_kept"].min())),
     }
-    return ExposedLoss(message=_sentence(values, answer.snr_kept), development=_NO_HELP, **values)
+    return ExposedLoss(message=_sentence(film, values, float(solution.snr_kept[0])), development=_NO_HELP, **values)
 
 
 def _zones(film: Film, kerma_ugy: float, scene_range: float) -> pd.DataFrame:
@@ -227,8 +194,7 @@ def _scan_black(record: Any, kerma_ugy: float) -> dict[str, float]:
     return {"clean_density": clean, "fogged_density": fogged, "relative_transmittance": 10.0 ** (clean - fogged)}
 
 
-def _sentence(values: dict[str, Any], snr_kept: float) -> str:
-    film: Film = values["film"]
+def _sentence(film: Film, values: dict[str, Any], snr_kept: float) -> str:
     if film.reversal:
         lost = min(values["fog_density"].values())
         return (

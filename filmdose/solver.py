@@ -1,38 +1,49 @@
-"""The array solver: how much more exposure one record needs, for any number of doses at once.
+"""The array solver: what any number of doses, and any number of shapes of a film, do to its records.
 
-For one record light enters only through fixed matrices P_L and dP_L/dlog10 H
-on a grid of exposure, and a dose only through the vector of surviving weights
-c_j (1 - p0) exp(-m_j).  So the curves of all doses are one matrix product; the
-crossings are found on the grid and refined on the cubic through four nodes.
+For one record light enters only through fixed matrices, P_L and dP_L/dlog10 H of every class on nodes of exposure;
+a dose, the exponents, the contrast and the toe enter only through *weights* of the classes, one row for each case.
+So all cases are a few matrix products, and every criterion is read off their rows.
 
-Exposure is counted from the *shadow point* of the clean record,
-s = log10 H - log10 H_m, and dose as x, the mean number of hits of a grain of
-sensitivity 1 / H_m.  In these two numbers all speeds of one family of films are
-the same problem, and one set of matrices serves them all.
+Exposure is counted from the *shadow point* of the clean record, s = log10 H - log10 H_m, and dose as x, the mean
+number of hits of a grain of sensitivity 1 / H_m.  In these two numbers all speeds of one family of films are the
+same problem, and one set of matrices serves them all.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammainc, gammaln
+from scipy.special import gammainc, gammaincc, gammaln
 
 from filmdose.arrays import FloatArray
 from filmdose.film.emulsion import LN10, Emulsion
-from filmdose.units import LOG10_2
+from filmdose.standards import (
+    CONTRAST_INTERVAL,
+    FRACTION_OF_MEAN_GRADIENT,
+    ISO2240_HIGHLIGHT,
+    LOG10_2,
+    MEAN_GRADIENT_INTERVAL,
+)
 
 __all__ = [
+    "AS_IT_IS",
     "CRITERIA",
-    "DENSITY_STEP",
-    "LEAST_RESTORED",
-    "SHARE_OF_BEST",
-    "RecordProblem",
-    "RecordSolution",
-    "record_problem",
+    "Light",
+    "RecordCriteria",
+    "RecordRows",
+    "RecordSolver",
+    "RecordView",
+    "ReversalLoss",
+    "Shape",
+    "first_root",
+    "record_criteria",
+    "record_solver",
+    "reversal_loss",
+    "shadow_hits_per_ugy",
 ]
 
 #: What "as good as on the clean film" can mean, each with a sentence.
@@ -43,305 +54,665 @@ CRITERIA: dict[str, str] = {
     "shadow_snr": "the exposure that restores the signal-to-noise ratio of the clean shadow point",
 }
 
-#: Density above minimum of the speed point: ISO 6 and ISO 5800 [density].
-DENSITY_STEP: dict[str, float] = {"bw-negative": 0.10, "colour-negative": 0.15}
-
-#: On a film whose signal-to-noise hardly rises above its shadow point, full restoration may be out of reach or cost
-#: stops for the last few percent.  What is asked for is then this share of the best that the fogged film can give
-#: (our choice).
-SHARE_OF_BEST = 0.90
-
-#: Below this share of the wanted signal-to-noise a film is called beyond rescue (our choice).
-LEAST_RESTORED = 0.5
-
-#: Distances of the grid's nodes [log units], coarse to fine, of which a record gets the first whose cubic through four
-#: nodes is good to the given relative error wherever a quantity is at least half of what its criterion asks for.
+#: Distances of the nodes [log units], coarse to fine, of which a record gets the first whose cubic through four nodes
+#: is good to the given relative error wherever a quantity is at least half of what its criterion asks for.
 _STEPS, _GRID_ERROR = (0.05, 0.025, 0.0125), 1e-4
-_LEFT = 2  # nodes left of the shadow point that the cubic of its first interval needs
-_FRACTIONAL_LOW = -1.0  # the fractional-gradient point may lie left of the shadow point by this much
-_FRACTION = 0.3
-_MEAN_INTERVAL = 1.5
-_CONTRAST_INTERVAL = 1.30
-_BLOCK = 1024  # cells whose curves stay in a core's cache
-_BATCH = 16 * _BLOCK  # cells whose roots are refined together
+
+#: The fractional-gradient point may lie left of the shadow point by this much [log units].
+_LOW = -1.0
+
+#: Compensation is looked for up to here [log units right of the shadow point]: ten stops.
+REACH = 3.0
+
+#: Nodes on either side of what is asked for, which rows with a shadow point of their own need.
+MARGIN = 16
+
+_TINY = 1e-300
+_NO_HITS = 1e-13  # below it differences are rounding
+
+#: The highlight's gradient is the mean over the top stop of the scene [log units].
+_TOP_OF_SCENE = LOG10_2
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RecordSolution:
-    """What the solver found, one element for each dose, in the order given.
+class Light:
+    """What light does to grain classes on nodes of exposure; shared by all records whose classes lie alike.
 
-    ``stops`` by criterion is NaN where no exposure satisfies it.
+    ``missed`` is 1 - P_L and ``slope`` dP_L/dlog10 H, both (classes, nodes), on s = -1 to ``top`` + 1.5.
     """
 
-    fog_density: FloatArray
-    stops: dict[str, FloatArray]
-    snr_kept: FloatArray
-    contrast_fogged: FloatArray
-    highlight_end: FloatArray  #: log units right of the shadow point; NaN where no gradient is enough
-    usable_stops: FloatArray  #: least exposure for the signal-to-noise target, or for SHARE_OF_BEST if that is less
-    restorable_snr: FloatArray  #: greatest signal-to-noise over the clean one; where ample, a lower bound
-
-    def wanted(self, criterion: str, snr_target: float) -> FloatArray:
-        """Compensation to aim at by a criterion [stops]; NaN where the film is beyond rescue by it.
-
-        By signal-to-noise: the least exposure that gives the target, or SHARE_OF_BEST of the fogged film's best
-        where that is less; NaN where the best is less than half of the target.  By any other criterion its own stops.
-        """
-        if criterion != "shadow_snr":
-            return self.stops[criterion]
-        return np.asarray(np.where(self.restorable_snr >= LEAST_RESTORED * snr_target, self.usable_stops, np.nan))
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class RecordProblem:
-    """Matrices and clean values of one record (or one family of records of equal shape).
-
-    Made by :func:`record_problem`; ``solve`` may be called from several threads.
-
-    A dose is the row vector (surviving weights, 1); its product with each matrix is
-    a quantity on the nodes s.  ``noise`` holds sum_j a_j c_j in the row of the 1;
-    ``fractional`` is the gradient less 0.3 of the mean gradient to the right, which
-    is linear in the weights as well.
-    """
-
-    step: float  # distance of the nodes [log units]
-    nodes: FloatArray  # s of net, slope and noise; node _LEFT is exactly 0
-    fractional_nodes: FloatArray  # s of fractional
-    net: FloatArray  # (classes + 1, nodes)
+    step: float
+    top: float
+    z: FloatArray  # log10 sensitivity relative to the shadow point
+    quanta: float
+    missed: FloatArray
     slope: FloatArray
-    noise: FloatArray
-    fractional: FloatArray
-    exponents: FloatArray  # row 0: -m_j / x, and 0 for the 1; row 1: log of clean_weights
-    clean_weights: FloatArray  # c_j (1 - p0), and the 1
-    counted: FloatArray  # 1 for every class, 0 for the 1
-    density_step: float
-    hits_per_ugy: float  # x per uGy of the record this was made from
-    clean_gradient: float
-    clean_snr: float  # r at the shadow point, in units where a grain of sensitivity 1/H_m has area 1
-    clean_contrast: float
-    clean_fractional: float  # s of the clean fractional-gradient point
-    ample: dict[float, float]  # by target: the dose up to which the best signal-to-noise is ample; shared by a family
+    _highlights: dict[float, FloatArray] = field(default_factory=dict)
 
-    def hits(self, kerma_ugy: FloatArray, hits_per_ugy: float | FloatArray | None = None) -> FloatArray:
-        """Dose x for an effective kerma [uGy]."""
-        return np.asarray(kerma_ugy * (self.hits_per_ugy if hits_per_ugy is None else hits_per_ugy))
+    @property
+    def zero(self) -> int:
+        """Index of the node s = 0."""
+        return round(-_LOW / self.step)
 
-    def solve(self, hits: FloatArray, *, snr_target: float = 1.0) -> RecordSolution:
-        """All criteria for every dose x; NaN in gives NaN there.
+    @property
+    def end(self) -> int:
+        """Index after the node s = top."""
+        return self.zero + round(self.top / self.step) + 1
 
-        Parameters
-        ----------
-        hits
-            Mean hits x of a grain at the shadow point [>= 0], any shape.
-        snr_target
-            Fraction of the clean signal-to-noise that counts as restored [0 to 1, above 0].
+    @property
+    def reach(self) -> int:
+        """Number of nodes on which compensation is looked for, from s = 0 on."""
+        return min(round(REACH / self.step), round(self.top / self.step)) + 1
+
+    def highlight(self, scene_range: float) -> FloatArray:
+        """Mean dP_L/dlog10 H over the top stop of a scene whose shadow lies at the ``reach`` nodes from s = 0 on.
+
+        With ``MARGIN`` nodes more on either side.
         """
-        x = np.ascontiguousarray(hits, dtype=np.float64).ravel()
-        out = {name: np.empty(x.size) for name in _OUTPUTS}
-        threshold = (snr_target * self.clean_snr) ** 2
-        scaled_noise = threshold * self.noise
-        for start in range(0, x.size, _BATCH):
-            part = slice(start, start + _BATCH)
-            self._solve_batch(x[part], threshold, scaled_noise, {name: array[part] for name, array in out.items()})
-        out["usable_stops"] = out["shadow_snr"].copy()
-        out["restorable_snr"] = np.where(np.isnan(x), np.nan, snr_target / SHARE_OF_BEST)
-        scarce = np.flatnonzero(x > self._ample_hits(snr_target))
-        if scarce.size:
-            out["usable_stops"][scarce], out["restorable_snr"][scarce] = self._usable(x[scarce], snr_target)
-        shaped = {name: array.reshape(np.shape(hits)) for name, array in out.items()}
-        return RecordSolution(stops={name: shaped.pop(name) for name in CRITERIA}, **shaped)
-
-    def _ample_hits(self, snr_target: float) -> float:
-        """Dose up to which SHARE_OF_BEST of the best signal-to-noise is more than the target.
-
-        Signal-to-noise falls with the dose at every exposure, so there is one such dose.
-        """
-        if snr_target not in self.ample:
-            low, high = -9.0, 6.0
-            for _ in range(5):
-                trial = np.linspace(low, high, 33)
-                _, best = self._usable(10.0**trial, snr_target)
-                enough = best >= snr_target / SHARE_OF_BEST
-                last = int(np.argmin(enough)) - 1 if not enough.all() else trial.size - 1
-                if last < 0:
-                    self.ample[snr_target] = 0.0
-                    break
-                low, high = trial[last], trial[min(last + 1, trial.size - 1)]
-            self.ample.setdefault(snr_target, float(10.0**low))
-        return self.ample[snr_target]
-
-    def _usable(self, x: FloatArray, snr_target: float) -> tuple[FloatArray, FloatArray]:
-        """Least stops for the target or SHARE_OF_BEST of the best, and the best over the clean signal-to-noise."""
-        brackets = _Brackets(x.size)
-        best = np.empty(x.size)
-        dose = np.stack([x, np.ones(x.size)], axis=1)
-        for start in range(0, x.size, _BLOCK):
-            block = slice(start, min(start + _BLOCK, x.size))
-            weights = np.exp(dose[block] @ self.exponents)
-            squared = (weights @ self.slope) ** 2 / ((weights @ self.noise) * self.clean_snr**2)
-            best[block] = np.sqrt(_peak(squared, _LEFT))
-            wanted = np.minimum(snr_target, SHARE_OF_BEST * best[block]) ** 2
-            with np.errstate(divide="ignore", invalid="ignore"):
-                squared /= wanted[:, None]  # nothing left to restore divides 0 by 0
-            brackets.first(block, squared >= 1.0, _LEFT, squared, 1.0)
-        return np.asarray(self.step * (brackets.roots() - _LEFT) / LOG10_2), best
-
-    def _solve_batch(
-        self, x: FloatArray, threshold: float, scaled_noise: FloatArray, out: dict[str, FloatArray]
-    ) -> None:
-        brackets = {name: _Brackets(x.size) for name in (*CRITERIA, "highlight_end")}
-        # Buffers are made once: fresh memory for every product would cost more than the product.
-        dose = np.stack([x, np.ones(x.size)], axis=1)
-        rows = min(_BLOCK, x.size)
-        weights = np.empty((rows, self.clean_weights.size))
-        products = [np.empty((rows, matrix.shape[1])) for matrix in (self.net, self.slope, self.noise, self.fractional)]
-        zero, reach = _LEFT, _LEFT + round(_CONTRAST_INTERVAL / self.step)
-        for start in range(0, x.size, _BLOCK):
-            block = slice(start, min(start + _BLOCK, x.size))
-            w = weights[: block.stop - start]
-            net, slope, noise, fractional = (buffer[: block.stop - start] for buffer in products)
-            np.matmul(dose[block], self.exponents, out=w)
-            np.exp(w, out=w)
-            out["fog_density"][block] = w @ self.counted
-
-            np.matmul(w, self.net, out=net)
-            out["contrast_fogged"][block] = (net[:, reach] - net[:, zero]) / _CONTRAST_INTERVAL
-            brackets["fixed_density"].first(block, net >= self.density_step, zero, net, self.density_step)
-
-            np.matmul(w, self.slope, out=slope)
-            enough = slope >= self.clean_gradient
-            brackets["shadow_gradient"].first(block, enough, zero, slope, self.clean_gradient)
-            brackets["highlight_end"].last(block, enough, slope, self.clean_gradient)
-
-            np.matmul(w, scaled_noise, out=noise)
-            np.multiply(slope, slope, out=slope)
-            out["snr_kept"][block] = slope[:, zero] / noise[:, zero]
-            brackets["shadow_snr"].first(block, slope >= noise, zero, slope, noise)
-
-            np.matmul(w, self.fractional, out=fractional)
-            brackets["fractional_gradient"].first(block, fractional > 0.0, 0, fractional, 0.0)
-
-        out["fog_density"][:] = self.clean_weights @ self.counted - out["fog_density"]
-        out["snr_kept"][:] = np.sqrt(out["snr_kept"] * threshold) / self.clean_snr
-        for name in CRITERIA:
-            at = brackets[name].roots()
-            if name == "fractional_gradient":
-                out[name][:] = (self.fractional_nodes[0] + self.step * at - self.clean_fractional) / LOG10_2
-            else:
-                out[name][:] = self.step * (at - _LEFT) / LOG10_2
-        out["highlight_end"][:] = self.step * (brackets["highlight_end"].roots() - _LEFT)
-
-        zero_dose = x == 0.0  # an identity, which the grid would give to rounding
-        for name, value in {"fog_density": 0.0, "snr_kept": 1.0, **dict.fromkeys(CRITERIA, 0.0)}.items():
-            out[name][zero_dose] = value
-        unknown = np.isnan(x)
-        if unknown.any():
-            for array in out.values():
-                array[unknown] = np.nan
+        if scene_range not in self._highlights:
+            if len(self._highlights) > 16:
+                self._highlights.clear()
+            nodes = scene_range + self.step * np.arange(-MARGIN, self.reach + MARGIN)
+            below, above = (_missed(x, self.z, self.quanta) for x in (nodes - _TOP_OF_SCENE, nodes))
+            self._highlights[scene_range] = _flushed((below - above) / _TOP_OF_SCENE)
+        return self._highlights[scene_range]
 
 
-_OUTPUTS = (*CRITERIA, "fog_density", "snr_kept", "contrast_fogged", "highlight_end")
+def _missed(s: FloatArray, z: FloatArray, quanta: float) -> FloatArray:
+    return np.asarray(gammaincc(quanta, np.exp(LN10 * (s + z[:, None]))), dtype=np.float64)
 
 
-class _Brackets:
-    """Where a batch of rows passes through zero: four neighbouring values of each, refined all at once.
+def _slope(s: FloatArray, z: FloatArray, quanta: float) -> FloatArray:
+    log_x = LN10 * (s + z[:, None])
+    return np.asarray(LN10 * np.exp(quanta * log_x - np.exp(log_x) - gammaln(quanta)))
 
-    ``position`` is in units of the node index: the answer itself where no
-    refinement is needed, NaN where there is no crossing.
+
+def _flushed(rows: FloatArray) -> FloatArray:
+    """Numbers next to underflow change nothing and make a product several times slower."""
+    return np.where(np.abs(rows) < 1e-200, 0.0, rows)
+
+
+@lru_cache(maxsize=64)
+def _light(relative: bytes, quanta: float, step: float, top: float) -> Light:
+    z = np.frombuffer(relative)
+    count = round((top + MEAN_GRADIENT_INTERVAL - _LOW) / step) + 1
+    nodes = _LOW + step * np.arange(count)
+    return Light(
+        step=step,
+        top=top,
+        z=z,
+        quanta=quanta,
+        missed=_flushed(_missed(nodes, z, quanta)),
+        slope=_flushed(_slope(nodes, z, quanta)),
+    )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Shape:
+    """What can be unknown of a record beside its dose, one element a row; None takes the record's own.
+
+    Parameters
+    ----------
+    hit_exponent, area_exponent, dye_saturation, noise_floor, cluster_grains
+        As of :class:`filmdose.film.emulsion.Emulsion`, shape (rows,).
+    weights
+        c_j of every class [density], shape (rows, classes); their clean shadow point must lie at s = 0.
+    log_contrast
+        ln of a factor on all densities above the base, shape (rows,); it moves the shadow point, and the solver
+        follows.  Not together with ``weights``.
     """
 
-    def __init__(self, size: int) -> None:
-        self.position = np.empty(size)
-        self.left = np.zeros(size, dtype=np.intp)  # first of the four nodes
-        self.low = np.zeros(size)  # which of the three intervals between them: 0, 1 or 2
-        self.values = np.zeros((4, size))  # less the level
-        self.refine = np.zeros(size, dtype=bool)
-        self.falling = False
+    hit_exponent: FloatArray | None = None
+    area_exponent: FloatArray | None = None
+    dye_saturation: FloatArray | None = None
+    noise_floor: FloatArray | None = None
+    cluster_grains: FloatArray | None = None
+    weights: FloatArray | None = None
+    log_contrast: FloatArray | None = None
 
-    def first(
-        self, block: slice, reached: NDArray[np.bool_], start: int, value: FloatArray, level: FloatArray | float
-    ) -> None:
-        """First node at or right of ``start`` where ``value >= level``; the node itself if that is ``start``."""
-        index = reached[:, start:].argmax(axis=1) + start
-        rows = np.arange(index.size)
-        found = reached[rows, index]
-        self.position[block] = np.where(found, index, np.nan)
-        self._store(block, found & (index > start), index - 1, value, level)
-        if not found.all():
-            self._touch(block, np.flatnonzero(~found), start, value, level)
+    def part(self, rows: slice) -> Shape:
+        """The same for some of the rows."""
+        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return Shape(**{name: None if value is None else value[rows] for name, value in values.items()})
 
-    def last(self, block: slice, reached: NDArray[np.bool_], value: FloatArray, level: float) -> None:
-        """Last node where ``value >= level``, for a value that falls through ``level`` on its right."""
-        size = reached.shape[1]
-        index = size - 1 - reached[:, ::-1].argmax(axis=1)
-        found = reached[np.arange(index.size), index]
-        self.position[block] = np.where(found, index, np.nan)
-        self._store(block, found & (index < size - 1), index, value, level)
-        self.falling = True
 
-    def _store(
-        self,
-        block: slice,
-        refine: NDArray[np.bool_],
-        interval: NDArray[np.intp],
-        value: FloatArray,
-        level: FloatArray | float,
-    ) -> None:
-        size = value.shape[1]
-        left = np.minimum(np.maximum(interval - 1, 0), size - 4)
-        self.left[block] = left
-        self.low[block] = interval - left
-        self.refine[block] = refine
-        left += np.arange(0, interval.size * size, size)
-        for i in range(4):
-            at = self.values[i, block]
-            value.ravel().take(left, out=at, mode="clip")  # with 'raise' NumPy would buffer
-            at -= level.ravel().take(left) if isinstance(level, np.ndarray) else level
-            left += 1
+AS_IT_IS = Shape()
 
-    def _touch(
-        self, block: slice, rows: NDArray[np.intp], start: int, value: FloatArray, level: FloatArray | float
-    ) -> None:
-        """Rows that never reach the level on a node may still reach it between nodes, at a maximum."""
-        excess = value[rows] - (level[rows] if isinstance(level, np.ndarray) else level)
-        top = np.clip(excess[:, start:].argmax(axis=1) + start, start + 1, excess.shape[1] - 2)
-        here = np.arange(rows.size)
-        before, at, after = excess[here, top - 1], excess[here, top], excess[here, top + 1]
-        curvature = before - 2.0 * at + after
-        slope = 0.5 * (after - before)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            peak = at - 0.5 * slope**2 / curvature
-            place = -slope / curvature - np.sqrt(-2.0 * peak / curvature)
-        touches = (curvature < 0) & (peak >= 0) & (np.abs(place) <= 1)
-        position = self.position[block]
-        position[rows[touches]] = top[touches] + place[touches]
 
-    def roots(self) -> FloatArray:
-        """Positions [node index], refined on the cubic through the four values."""
-        refine = self.refine
-        if self.falling:
-            np.negative(self.values, out=self.values)
-        if refine.all():
-            return self.left + _cubic_root(self.values, self.low)
-        result = self.position
-        if refine.any():
-            result[refine] = self.left[refine] + _cubic_root(self.values[:, refine], self.low[refine])
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RecordView:
+    """Rows of one record at some doses, on the nodes of compensation from s = 0 on.
+
+    Parameters
+    ----------
+    log2_snr
+        log2 of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
+    log2_highlight
+        log2 of the mean gradient over the scene's top stop, s further right, over the clean shadow point's, or the
+        clean highlight's where that is less.
+    contrast_kept
+        Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; None where it
+        was not asked for.
+    """
+
+    log2_snr: FloatArray
+    log2_highlight: FloatArray
+    contrast_kept: FloatArray | None = None
+
+
+class RecordRows:
+    """A record in one or many shapes, ready to be asked about doses.
+
+    Arrays have one row for each shape, or a single row that serves all doses.
+    """
+
+    def __init__(self, solver: RecordSolver, shape: Shape = AS_IT_IS) -> None:
+        self.solver = solver
+        light = solver.light
+        z = light.z
+
+        def column(value: FloatArray | None, own: float) -> FloatArray | float:
+            return own if value is None else np.asarray(value)[:, None]
+
+        c = solver.weights[None, :] if shape.weights is None else shape.weights
+        self.origin: FloatArray | None = None
+        if shape.log_contrast is not None:
+            factor = np.exp(shape.log_contrast)
+            c = c * factor[:, None]
+            self.origin = solver.shadow_point_at(factor)
+        self.weights = c
+        self.clean = c * (1.0 - solver.native_fog)
+        self.profile = np.exp(LN10 * column(shape.hit_exponent, solver.hit_exponent) * z)
+        self.area = np.exp(LN10 * column(shape.area_exponent, solver.area_exponent) * z)
+        self.saturation = column(shape.dye_saturation, solver.dye_saturation)
+        self.floor = column(shape.noise_floor, solver.noise_floor)
+        self.cluster = column(shape.cluster_grains, solver.cluster_grains)
+        self.total = self.clean.sum(axis=1)
+        self.area_weight = self.weights / self.area
+        self.full = (self.area * c).sum(axis=1)[:, None]
+        at_zero = slice(light.zero, light.zero + 1) if self.origin is None else None
+        self.undeveloped_clean = self._on(self.clean, light.missed)
+        slope, variance = self._slope_and_variance(self.clean, at_zero)
+        self.clean_gradient = slope[:, 0]
+        self.clean_variance = variance[:, 0]
+        self._highlights: dict[float, FloatArray] = {}
+
+    def part(self, rows: slice) -> RecordRows:
+        """The same for some of the rows; a single row serves any."""
+        other = object.__new__(RecordRows)
+        for name, value in self.__dict__.items():
+            many = isinstance(value, np.ndarray) and value.shape[0] > 1
+            setattr(other, name, value[rows] if many else value)
+        other._highlights = {}
+        return other
+
+    # -- rows of weights on nodes ----------------------------------------------------------------------------------
+
+    def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
+        """Product of weights with a matrix; on the nodes counted from each row's own shadow point."""
+        if self.origin is None:
+            return np.asarray(rows @ (matrix if nodes is None else matrix[:, nodes]))
+        return self._shifted(rows @ matrix, nodes)
+
+    def _shifted(self, values: FloatArray, nodes: slice | None) -> FloatArray:
+        """Values at the nodes plus each row's own shadow point, on the cubic through four nodes."""
+        assert self.origin is not None
+        first, last = (0, values.shape[1]) if nodes is None else (nodes.start, nodes.stop)
+        place = self.origin / self.solver.light.step
+        whole = np.floor(place)
+        t = (place - whole)[:, None]
+        coefficients = (
+            -t * (t - 1.0) * (t - 2.0) / 6.0,
+            (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
+            -(t + 1.0) * t * (t - 2.0) / 2.0,
+            (t + 1.0) * t * (t - 1.0) / 6.0,
+        )
+        index = np.arange(first, last) + whole.astype(np.intp)[:, None]
+        result = np.zeros((values.shape[0], last - first))
+        for offset, coefficient in zip((-1, 0, 1, 2), coefficients, strict=True):
+            result += coefficient * np.take_along_axis(values, np.clip(index + offset, 0, values.shape[1] - 1), axis=1)
         return result
 
+    def surviving(self, hits: FloatArray) -> FloatArray:
+        """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
+        exponent = hits[:, None] * self.profile
+        np.negative(exponent, out=exponent)
+        np.exp(exponent, out=exponent)
+        exponent *= self.clean
+        return exponent
 
-def _peak(value: FloatArray, start: int) -> FloatArray:
-    """Maximum of each row at or right of node ``start``, on the parabola through the greatest node's neighbours."""
-    rows = np.arange(value.shape[0])
-    top = np.clip(value[:, start:].argmax(axis=1) + start, 1, value.shape[1] - 2)
-    before, at, after = value[rows, top - 1], value[rows, top], value[rows, top + 1]
+    def _slope_and_variance(self, w: FloatArray, nodes: slice | None) -> tuple[FloatArray, FloatArray]:
+        light = self.solver.light
+        if nodes is None:
+            nodes = slice(light.zero, light.zero + 1)
+        slope = self._on(w, light.slope, nodes)
+        return slope, self.variance(w, self._on(w, light.missed, nodes), nodes)
+
+    def variance(self, w: FloatArray, undeveloped: FloatArray, nodes: slice) -> FloatArray:
+        """v + sum_j a_j c_j F_j (1 - s F_j) + extra on some nodes, where a grain of sensitivity 1/H_m has area 1.
+
+        With u_j the fraction that stays undeveloped the sum is (1 - s) sum a c + (2 s - 1) sum a c u - s sum a c u**2
+        of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j.
+        """
+        missed, saturation = self.solver.light.missed, self.saturation
+        scaled = w * self.area
+        by_grains = self._on(scaled, missed, nodes)
+        positive = self.solver.positive
+        if np.any(saturation):
+            if not positive:
+                by_grains *= 2.0 * saturation - 1.0
+                by_grains += (1.0 - saturation) * self.full
+            scaled *= w
+            scaled /= self.weights
+            by_grains -= saturation * self._on(scaled, self.solver.light_missed_squared, nodes)
+        elif not positive:
+            np.subtract(self.full, by_grains, out=by_grains)
+        by_grains += self.floor
+        if w is not self.clean:
+            by_hits_alone = self.undeveloped_clean[:, nodes] - undeveloped
+            hit = ((1.0 - w / self.clean) * self.area_weight).sum(axis=1)[:, None]
+            np.maximum(hit, _NO_HITS, out=hit)
+            by_hits_alone *= by_hits_alone
+            by_hits_alone *= (self.cluster - 1.0) / hit
+            by_grains += by_hits_alone
+        return by_grains
+
+    # -- what the decision needs -----------------------------------------------------------------------------------
+
+    def view(self, hits: FloatArray, scene_range: float, nodes: int | None = None) -> RecordView:
+        """The record at some doses (one a row): shadows and highlights against compensation."""
+        light = self.solver.light
+        count = light.reach if nodes is None else min(nodes, light.reach)
+        places = slice(light.zero, light.zero + count)
+        w = self.surviving(hits)
+        undeveloped = self._on(w, light.missed, places)
+        slope = self._on(w, light.slope, places)
+        variance = self.variance(w, undeveloped, places)
+        return RecordView(
+            log2_snr=self._log2_snr(slope, variance),
+            log2_highlight=self._log2_highlight(w, scene_range, count),
+        )
+
+    def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
+        scale = self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2
+        squared = slope * slope
+        squared /= variance
+        squared *= scale[:, None]
+        np.maximum(squared, _TINY, out=squared)
+        np.log2(squared, out=squared)
+        squared *= 0.5
+        return squared
+
+    def _log2_highlight(self, w: FloatArray, scene_range: float, count: int) -> FloatArray:
+        gradient = self._highlight(w, scene_range, count)
+        gradient /= self._least_highlight(scene_range)
+        np.maximum(gradient, _TINY, out=gradient)
+        return np.asarray(np.log2(gradient, out=gradient))
+
+    def _highlight(self, w: FloatArray, scene_range: float, count: int) -> FloatArray:
+        return self._on(w, self.solver.light.highlight(scene_range), slice(MARGIN, MARGIN + count))
+
+    def _least_highlight(self, scene_range: float) -> FloatArray:
+        """Gradient that highlights are held to: the clean shadow's, or the clean highlight's where that is less."""
+        if scene_range not in self._highlights:
+            clean = self._highlight(self.clean, scene_range, 1)[:, 0]
+            self._highlights[scene_range] = np.maximum(np.minimum(clean, self.clean_gradient), _TINY)[:, None]
+        return self._highlights[scene_range]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RecordSolver:
+    """One record with its matrices; made by :func:`record_solver`, safe to share between threads."""
+
+    light: Light
+    light_missed_squared: FloatArray
+    weights: FloatArray
+    native_fog: float
+    hit_exponent: float
+    area_exponent: float
+    dye_saturation: float
+    noise_floor: float
+    cluster_grains: float
+    density_step: float
+    positive: bool
+    hits_per_ugy: float  # x per uGy of the record that this was made from
+    _cache: dict[str, RecordRows] = field(default_factory=dict)
+
+    def rows(self, shape: Shape = AS_IT_IS) -> RecordRows:
+        """The record in one or many shapes."""
+        if shape is not AS_IT_IS:
+            return RecordRows(self, shape)
+        if "own" not in self._cache:
+            self._cache["own"] = RecordRows(self)
+        return self._cache["own"]
+
+    def shadow_point_at(self, factor: FloatArray) -> FloatArray:
+        """Where the clean curve reaches the standard's density when all densities are multiplied [log units]."""
+        light = self.light
+        clean = self.weights * (1.0 - self.native_fog)
+        net = clean.sum() - clean @ light.missed
+        wanted = self.density_step / factor
+        index = np.clip(np.searchsorted(net, wanted), 2, net.size - 2)
+        values = np.stack([net[index + k] for k in (-2, -1, 0, 1)]) - wanted
+        return _LOW + light.step * (index - 2 + cubic_root(values, np.ones(wanted.size)))
+
+
+@lru_cache(maxsize=64)
+def _squared(light: Light) -> FloatArray:
+    return _flushed(light.missed**2)
+
+
+def record_solver(emulsion: Emulsion, shadow_log_exposure: float, density_step: float) -> RecordSolver:
+    """Set up the solver for one record.
+
+    Parameters
+    ----------
+    emulsion
+        The record.
+    shadow_log_exposure
+        Its clean shadow point log10 H_m [log10 lx s].
+    density_step
+        Density above minimum of the shadow point [density].
+
+    Notes
+    -----
+    Positions are rounded to 1e-10 log unit, so that the films of one family, which
+    differ by a shift only, share their matrices.
+    """
+    counted = emulsion.weights > 0.0
+    relative = np.round(emulsion.log_sensitivity[counted] + shadow_log_exposure, 10)
+    weights = emulsion.weights[counted]
+    # a_ref belongs to z_ref: the floor in units of a grain at the shadow point
+    shift = emulsion.area_exponent * (-shadow_log_exposure - emulsion.reference_log_sensitivity)
+    floor = emulsion.noise_floor * 10.0**-shift
+    light = _light_for(
+        relative.tobytes(),
+        weights.tobytes(),
+        *(emulsion.native_fog, emulsion.quanta, emulsion.area_exponent, emulsion.dye_saturation, floor, density_step),
+        emulsion.positive,
+    )
+    return RecordSolver(
+        light=light,
+        light_missed_squared=_squared(light),
+        weights=weights,
+        native_fog=emulsion.native_fog,
+        hit_exponent=emulsion.hit_exponent,
+        area_exponent=emulsion.area_exponent,
+        dye_saturation=emulsion.dye_saturation,
+        noise_floor=floor,
+        cluster_grains=emulsion.cluster_grains,
+        density_step=density_step,
+        positive=emulsion.positive,
+        hits_per_ugy=shadow_hits_per_ugy(emulsion, shadow_log_exposure),
+    )
+
+
+def shadow_hits_per_ugy(emulsion: Emulsion, shadow_log_exposure: float) -> float:
+    """Mean hits per microgray of a grain of sensitivity 1 / H_m."""
+    exponent = emulsion.hit_exponent * (-shadow_log_exposure - emulsion.reference_log_sensitivity)
+    return float(emulsion.hits_per_ugy * 10.0**exponent)
+
+
+@lru_cache(maxsize=64)
+def _light_for(
+    relative: bytes,
+    weights: bytes,
+    native_fog: float,
+    quanta: float,
+    area_exponent: float,
+    dye_saturation: float,
+    floor: float,
+    density_step: float,
+    positive: bool,
+) -> Light:
+    """The coarsest nodes that are fine enough for a record."""
+    z, c = np.frombuffer(relative), np.frombuffer(weights)
+    survivors = c * (1.0 - native_fog)
+    top = max(REACH, _saturation(z, survivors, quanta))
+    lights = [_light(relative, quanta, step, math.ceil(top / _STEPS[0]) * _STEPS[0]) for step in _STEPS[:1]]
+    for step in _STEPS[1:]:
+        finer = _light(relative, quanta, step, lights[0].top)
+        trial = RecordSolver(
+            light=finer,
+            light_missed_squared=_squared(finer),
+            weights=c,
+            native_fog=native_fog,
+            hit_exponent=0.8,
+            area_exponent=area_exponent,
+            dye_saturation=dye_saturation,
+            noise_floor=floor,
+            cluster_grains=5.0,
+            density_step=density_step,
+            positive=positive,
+            hits_per_ugy=1.0,
+        )
+        if _error_of_every_second_node(trial) <= _GRID_ERROR:
+            break
+        lights.append(finer)
+    return lights[-1]
+
+
+def _error_of_every_second_node(solver: RecordSolver) -> float:
+    """Greatest relative error at the nodes in between, of the cubic through every second node, at several doses."""
+    rows, light = solver.rows(), solver.light
+    places = slice(light.zero - 4, light.end)
+    w = rows.surviving(np.array([1e-12, 0.1, 1.0, 5.0]))
+    undeveloped = w @ light.missed[:, places]
+    slope = w @ light.slope[:, places]
+    net = w.sum(axis=1)[:, None] - undeveloped
+    snr = slope**2 / rows.variance(w, undeveloped, places)
+    worst = 0.0
+    for value, wanted in (
+        (net, solver.density_step),
+        (slope, float(rows.clean_gradient[0])),
+        (snr, float((rows.clean_gradient**2 / rows.clean_variance)[0])),
+    ):
+        between = (9.0 * (value[:, 2:-4:2] + value[:, 4:-2:2]) - value[:, :-6:2] - value[:, 6::2]) / 16.0
+        exact = value[:, 3:-3:2]
+        counts = exact > 0.5 * wanted
+        worst = max(worst, float(np.max(np.abs(between[counts] / exact[counts] - 1.0), initial=0.0)))
+    return worst
+
+
+def _saturation(z: FloatArray, survivors: FloatArray, quanta: float) -> float:
+    """Exposure [log units from the shadow point] at which the clean record has 99.5 % of its net maximum."""
+    s = np.linspace(0.0, 12.0, 241)
+    share = gammainc(quanta, 10.0 ** (s[:, None] + z)) @ survivors / survivors.sum()
+    return float(s[min(int(np.searchsorted(share, 0.995)), s.size - 1)])
+
+
+# -- criteria ------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class RecordCriteria:
+    """What one record answers by every criterion, one element a dose.
+
+    Parameters
+    ----------
+    stops
+        Compensation by criterion [stops]; NaN where no exposure satisfies it.
+    fog_density
+        Density added where no light fell [density].
+    snr_kept
+        Signal-to-noise of the shadow point over the clean one [1].
+    contrast_clean, contrast_fogged
+        Mean gradient over the 1.30 log units above the shadow point [density per log unit].
+    """
+
+    stops: dict[str, FloatArray]
+    fog_density: FloatArray
+    snr_kept: FloatArray
+    contrast_clean: FloatArray
+    contrast_fogged: FloatArray
+
+
+def record_criteria(
+    rows: RecordRows, hits: FloatArray, snr_target: float, scene_range: float
+) -> tuple[RecordCriteria, RecordView]:
+    """All criteria of one negative record for a block of doses (one a row); see ``CRITERIA``."""
+    light, step = rows.solver.light, rows.solver.light.step
+    zero, end = light.zero, light.end
+    far = light.missed.shape[1]
+    w = rows.surviving(hits)
+    undeveloped = rows._on(w, light.missed, slice(0, far))
+    total = w.sum(axis=1)
+    net = total[:, None] - undeveloped
+    slope = rows._on(w, light.slope, slice(0, end))
+    places = slice(zero, end)
+    variance = rows.variance(w, undeveloped[:, places], places)
+    log2_snr = rows._log2_snr(slope[:, places], variance)
+    ratio = np.exp2(log2_snr)
+
+    right = round(MEAN_GRADIENT_INTERVAL / step)
+    mean = (net[:, right : end + right] - net[:, :end]) / MEAN_GRADIENT_INTERVAL
+    fractional = slope - FRACTION_OF_MEAN_GRADIENT * mean
+    stops = {
+        "fixed_density": first_root(net[:, places] - rows.solver.density_step),
+        "fractional_gradient": first_root(fractional) - zero - rows_clean_fractional(rows),
+        "shadow_gradient": first_root(slope[:, places] - rows.clean_gradient[:, None]),
+        "shadow_snr": first_root(ratio - snr_target),
+    }
+    for name, value in stops.items():
+        value *= step / LOG10_2
+        value[hits == 0.0] = 0.0  # an identity, which the grid would give to rounding
+        stops[name] = value
+    interval = round(CONTRAST_INTERVAL / step)
+    clean_net = rows.undeveloped_clean[:, zero] - rows.undeveloped_clean[:, zero + interval]
+    contrast = (undeveloped[:, zero : zero + light.reach] - undeveloped[:, zero + interval :][:, : light.reach]) / (
+        CONTRAST_INTERVAL
+    )
+    view = RecordView(
+        log2_snr=log2_snr[:, : light.reach],
+        log2_highlight=rows._log2_highlight(w, scene_range, light.reach),
+        contrast_kept=contrast * (CONTRAST_INTERVAL / clean_net)[:, None],
+    )
+    criteria = RecordCriteria(
+        stops=stops,
+        fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
+        snr_kept=np.where(hits == 0.0, 1.0, ratio[:, 0]),
+        contrast_clean=clean_net / CONTRAST_INTERVAL * np.ones(hits.size),
+        contrast_fogged=contrast[:, 0].copy(),
+    )
+    return criteria, view
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ReversalLoss:
+    """What one reversal record loses, one element a dose.
+
+    Parameters
+    ----------
+    maximum_density
+        Greatest density lost [density].
+    range_stops
+        Usable range lost at the dark end [stops]: up to where the clean shadow's signal-to-noise is reached again;
+        infinite when nothing is left.
+    span_stops
+        Usable range of the clean film, from shadow point to highlight point [stops].
+    highlight_shift_stops
+        Change of exposure that keeps the highlight point at its density [stops; at most 0].
+    snr_kept
+        Signal-to-noise of the shadow point over the clean one [1].
+    contrast_clean, contrast_fogged
+        Mean gradient from shadow point to highlight point [density per log unit].
+    """
+
+    maximum_density: FloatArray
+    range_stops: FloatArray
+    span_stops: float
+    highlight_shift_stops: FloatArray
+    snr_kept: FloatArray
+    contrast_clean: FloatArray
+    contrast_fogged: FloatArray
+
+
+def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
+    """What a block of doses (one a row) takes from a reversal record."""
+    light, step = rows.solver.light, rows.solver.light.step
+    places = slice(light.zero, light.end)
+    w = rows.surviving(hits)
+    image = rows._on(w, light.missed, places)
+    variance = rows.variance(w, image, places)
+    ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), variance))
+    clean_image = rows.undeveloped_clean[:, places]
+    span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
+    usable = step * first_root(ratio - (1.0 - 1e-9))
+    lost = np.where(usable < span, usable / LOG10_2, np.inf)  # NaN: never reached again
+    highlight = step * first_root(ISO2240_HIGHLIGHT - image)
+    at = np.clip(span / step, 0, image.shape[1] - 2)
+    clean = hits == 0.0
+
+    def contrast(values: FloatArray) -> FloatArray:
+        index = np.broadcast_to(at, (values.shape[0],)).astype(np.intp)
+        t = at - index
+        lines = np.arange(values.shape[0])
+        end = values[lines, index] * (1.0 - t) + values[lines, index + 1] * t
+        return np.asarray((values[:, 0] - end) / span)
+
+    return ReversalLoss(
+        maximum_density=np.where(clean, 0.0, rows.total - w.sum(axis=1)),
+        range_stops=np.where(clean, 0.0, lost),
+        span_stops=float(np.max(span)) / LOG10_2,
+        highlight_shift_stops=np.where(clean, 0.0, np.minimum(highlight - span, 0.0) / LOG10_2),
+        snr_kept=np.where(clean, 1.0, ratio[:, 0]),
+        contrast_clean=contrast(clean_image) * np.ones(hits.size),
+        contrast_fogged=contrast(image),
+    )
+
+
+def rows_clean_fractional(rows: RecordRows) -> FloatArray:
+    """Node of the clean fractional-gradient point, from the shadow point."""
+    if "clean_fractional" not in rows.__dict__:
+        light, zero, end = rows.solver.light, rows.solver.light.zero, rows.solver.light.end
+        net = rows.total[:, None] - rows.undeveloped_clean
+        right = round(MEAN_GRADIENT_INTERVAL / light.step)
+        mean = (net[:, right : end + right] - net[:, :end]) / MEAN_GRADIENT_INTERVAL
+        slope = rows._on(rows.clean, light.slope, slice(0, end))
+        rows.__dict__["clean_fractional"] = first_root(slope - FRACTION_OF_MEAN_GRADIENT * mean) - zero
+    return np.asarray(rows.__dict__["clean_fractional"])
+
+
+# -- crossings --------------------------------------------------------------------------------------------------------
+
+
+def first_root(excess: FloatArray) -> FloatArray:
+    """Node position at which each row first reaches 0; 0 where it starts there, NaN where it never does."""
+    reached = excess >= 0.0
+    index = reached.argmax(axis=1)
+    rows = np.arange(index.size)
+    found = reached[rows, index]
+    result = np.where(found, index.astype(np.float64), np.nan)
+    refine = np.flatnonzero(found & (index > 0))
+    result[refine] = _refined(excess[refine], index[refine] - 1)
+    lost = np.flatnonzero(~found)
+    if lost.size:
+        result[lost] = _touch(excess[lost])
+    return result
+
+
+def _refined(excess: FloatArray, interval: NDArray[np.intp]) -> FloatArray:
+    """Where rows rise through zero inside an interval of nodes, on the cubic through four."""
+    left = np.clip(interval - 1, 0, excess.shape[1] - 4)
+    values = np.take_along_axis(excess, left[:, None] + np.arange(4), axis=1).T
+    return np.asarray(left + cubic_root(np.ascontiguousarray(values), (interval - left).astype(np.float64)))
+
+
+def _touch(excess: FloatArray) -> FloatArray:
+    """Rows that never reach 0 on a node may still reach it between nodes, at a maximum."""
+    top = np.clip(excess.argmax(axis=1), 1, excess.shape[1] - 2)
+    here = np.arange(top.size)
+    before, at, after = excess[here, top - 1], excess[here, top], excess[here, top + 1]
     curvature = before - 2.0 * at + after
+    slope = 0.5 * (after - before)
     with np.errstate(divide="ignore", invalid="ignore"):
-        vertex = at - 0.125 * (after - before) ** 2 / curvature
-    inside = (curvature < 0) & (at >= before) & (at >= after) & (top > start)
-    return np.asarray(np.where(inside, vertex, value[:, start:].max(axis=1)))
+        peak = at - 0.5 * slope**2 / curvature
+        place = -slope / curvature - np.sqrt(-2.0 * peak / curvature)
+    touches = (curvature < 0) & (peak >= 0) & (np.abs(place) <= 1)
+    return np.asarray(np.where(touches, top + place, np.nan))
 
 
-def _cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
+def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
     """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero."""
     f0, f1, f2, f3 = values
     # Newton's forward differences, as a polynomial in t.
@@ -376,145 +747,3 @@ def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, lo
         low = np.where(below, t, low)
         high = np.where(below, high, t)
     return 0.5 * (low + high)
-
-
-def _node_positions(first: int, last: int, step: float) -> FloatArray:
-    return np.asarray(step * np.arange(first, last + 1), dtype=np.float64)
-
-
-@lru_cache(maxsize=64)
-def _matrices(
-    relative: bytes,
-    weights: bytes,
-    native_fog: float,
-    quanta: float,
-    hit_exponent: float,
-    density_step: float,
-) -> RecordProblem:
-    z, c = np.frombuffer(relative), np.frombuffer(weights)
-    problems = [_on_grid(z, c, native_fog, quanta, hit_exponent, density_step, _STEPS[0])]
-    for step in _STEPS[1:]:
-        problems.append(_on_grid(z, c, native_fog, quanta, hit_exponent, density_step, step))
-        if _error_of_every_second_node(problems[-1]) <= _GRID_ERROR:
-            problems.pop()  # the coarser grid, whose nodes are every second one of this, is good enough
-            break
-    # a dose too small to change anything, but not the zero that is answered by identity
-    clean_point = problems[-1].solve(np.array([1e-300])).stops["fractional_gradient"]
-    return replace(problems[-1], clean_fractional=float(clean_point[0]) * LOG10_2)
-
-
-def _error_of_every_second_node(problem: RecordProblem) -> float:
-    """Greatest relative error at the nodes in between, of the cubic through every second node, at several doses."""
-    doses = np.stack([np.array([0.0, 0.1, 1.0, 5.0]), np.ones(4)], axis=1)
-    weights = np.exp(doses @ problem.exponents)
-    net, slope, noise = weights @ problem.net, weights @ problem.slope, weights @ problem.noise
-    worst = 0.0
-    for value, wanted in (
-        (net, problem.density_step),
-        (slope, problem.clean_gradient),
-        (slope**2 / noise, problem.clean_snr**2),
-    ):
-        between = (9.0 * (value[:, 2:-4:2] + value[:, 4:-2:2]) - value[:, :-6:2] - value[:, 6::2]) / 16.0
-        exact = value[:, 3:-3:2]
-        counts = exact > 0.5 * wanted
-        worst = max(worst, float(np.max(np.abs(between[counts] / exact[counts] - 1.0), initial=0.0)))
-    return worst
-
-
-def _on_grid(
-    z: FloatArray,
-    c: FloatArray,
-    native_fog: float,
-    quanta: float,
-    hit_exponent: float,
-    density_step: float,
-    step: float,
-) -> RecordProblem:
-    survivors = c * (1.0 - native_fog)
-    top = math.ceil(max(3.0, _saturation(z, survivors, quanta)) / step)
-    nodes = _node_positions(-_LEFT, top, step)
-    fractional_nodes = _node_positions(round(_FRACTIONAL_LOW / step), top, step)
-
-    def light(s: FloatArray) -> FloatArray:
-        return np.asarray(gammainc(quanta, np.exp(LN10 * (s + z[:, None]))), dtype=np.float64)
-
-    def slope(s: FloatArray) -> FloatArray:
-        log_x = LN10 * (s + z[:, None])
-        return np.asarray(LN10 * np.exp(quanta * log_x - np.exp(log_x) - gammaln(quanta)))
-
-    def mean_gradient(s: FloatArray) -> FloatArray:
-        return (light(s + _MEAN_INTERVAL) - light(s)) / _MEAN_INTERVAL
-
-    def with_constant(rows: FloatArray, constant: float = 0.0) -> FloatArray:
-        # numbers next to underflow change nothing and make a product several times slower
-        rows = np.where(np.abs(rows) < 1e-200, 0.0, rows)
-        return np.vstack([rows, np.full((1, rows.shape[1]), constant)])
-
-    area = 10.0 ** (2.0 * hit_exponent * z / 3.0)
-    clean = np.append(survivors, 1.0)
-    matrices = {
-        "net": with_constant(light(nodes)),
-        "slope": with_constant(slope(nodes)),
-        "noise": with_constant(area[:, None] * (light(nodes) - 1.0), float(area @ c)),
-        "fractional": with_constant(slope(fractional_nodes) - _FRACTION * mean_gradient(fractional_nodes)),
-    }
-    net, gradient, variance = (clean @ matrices[name] for name in ("net", "slope", "noise"))
-    reach = _LEFT + round(_CONTRAST_INTERVAL / step)
-    return RecordProblem(
-        step=step,
-        nodes=nodes,
-        fractional_nodes=fractional_nodes,
-        **matrices,
-        exponents=np.stack([np.append(-(10.0 ** (hit_exponent * z)), 0.0), np.log(np.maximum(clean, 1e-300))]),
-        clean_weights=clean,
-        counted=np.append(np.ones(z.size), 0.0),
-        density_step=density_step,
-        hits_per_ugy=math.nan,
-        clean_gradient=float(gradient[_LEFT]),
-        clean_snr=float(gradient[_LEFT] / math.sqrt(variance[_LEFT])),
-        clean_contrast=float((net[reach] - net[_LEFT]) / _CONTRAST_INTERVAL),
-        clean_fractional=0.0,
-        ample={},
-    )
-
-
-def _saturation(z: FloatArray, survivors: FloatArray, quanta: float) -> float:
-    """Exposure [log units from the shadow point] at which the clean record has 99.5 % of its net maximum."""
-    s = np.linspace(0.0, 12.0, 241)
-    share = gammainc(quanta, 10.0 ** (s[:, None] + z)) @ survivors / survivors.sum()
-    return float(s[min(int(np.searchsorted(share, 0.995)), s.size - 1)])
-
-
-def record_problem(emulsion: Emulsion, shadow_log_exposure: float, density_step: float) -> RecordProblem:
-    """Set up the solver for one negative record.
-
-    Parameters
-    ----------
-    emulsion
-        The record.
-    shadow_log_exposure
-        Its clean speed point log10 H_m [log10 lx s].
-    density_step
-        Density above minimum of the speed point [density].
-
-    Notes
-    -----
-    Positions are rounded to 1e-10 log unit, so that the films of one family, which
-    differ by a shift only, share their matrices.
-    """
-    relative = np.round(emulsion.log_sensitivity + shadow_log_exposure, 10)
-    problem = _matrices(
-        relative.tobytes(),
-        emulsion.weights.tobytes(),
-        emulsion.native_fog,
-        emulsion.quanta,
-        emulsion.hit_exponent,
-        density_step,
-    )
-    return replace(problem, hits_per_ugy=shadow_hits_per_ugy(emulsion, shadow_log_exposure))
-
-
-def shadow_hits_per_ugy(emulsion: Emulsion, shadow_log_exposure: float) -> float:
-    """Mean hits per microgray of a grain of sensitivity 1 / H_m."""
-    exponent = emulsion.hit_exponent * (-shadow_log_exposure - emulsion.reference_log_sensitivity)
-    return float(emulsion.hits_per_ugy * 10.0**exponent)

@@ -19,14 +19,14 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.answer import Answer, answer
 from filmdose.arrays import check_count, check_number
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate
 from filmdose.errors import FilmdoseError, InputFileError, UnknownNameError
-from filmdose.exposed import ExposedLoss, assess_exposed
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
+from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source, source_names
 
@@ -39,11 +39,13 @@ __all__ = [
     "Roll",
     "RollAnswer",
     "Trip",
+    "answer_roll",
     "answer_trip",
     "find_roll",
     "parse_trip",
     "read_trip",
     "read_trip_text",
+    "roll_question",
     "trip_table",
 ]
 
@@ -231,55 +233,37 @@ class Trip:
 
 @dataclass(frozen=True, kw_only=True)
 class RollAnswer:
-    """One roll with its dose, its exposure index, and what is lost if it was exposed before the scans."""
+    """One roll of a trip with its dose and its answer."""
 
     roll: Roll
     dose: HistoryDose
-    compensation: Compensation
-    exposed: ExposedLoss | None = None
-
-    @property
-    def ei(self) -> float | None:
-        """Index to set [ISO]; None when nothing helps, or the roll is exposed already."""
-        return None if self.exposed is not None else self.compensation.ei
-
-    @property
-    def status(self) -> str:
-        """Status of the compensation, or "already_exposed"."""
-        return "already_exposed" if self.exposed is not None else self.compensation.status
-
-    @property
-    def message(self) -> str:
-        """The answer in one sentence."""
-        return self.compensation.message if self.exposed is None else self.exposed.message
+    answer: Answer
 
 
-def answer_trip(
-    trip: Trip,
-    *,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
-) -> tuple[RollAnswer, ...]:
-    """Dose and exposure index of every roll of a trip, in the order of the file."""
-    answers = []
-    for roll in trip.rolls:
-        dose = history_dose(roll.history)
-        span = scene_range if roll.scene_range is None else roll.scene_range
-        peak = dose.peak_to_mean if roll.peak_to_mean is None else roll.peak_to_mean
-        compensation = compensate(
-            roll.film,
-            dose.kerma_ugy,
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=span,
-            peak_to_mean=peak,
-        )
-        exposed = None
-        if roll.state == "exposed":
-            exposed = assess_exposed(roll.film, dose.kerma_ugy, scene_range=span, peak_to_mean=peak)
-        answers.append(RollAnswer(roll=roll, dose=dose, compensation=compensation, exposed=exposed))
-    return tuple(answers)
+def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswer, ...]:
+    """Dose and answer of every roll of a trip, in the order of the file.
+
+    A roll's own scene range and unevenness, and the unevenness of its sources, stand before those of the question.
+    """
+    asked = Question() if question is None else question
+    return tuple(answer_roll(roll, asked) for roll in trip.rolls)
+
+
+def answer_roll(roll: Roll, question: Question) -> RollAnswer:
+    """Dose and answer of one roll."""
+    dose = history_dose(roll.history)
+    asked = roll_question(roll, question, dose.peak_to_mean)
+    found = answer(roll.film, dose.kerma_ugy, asked, exposed=roll.state == "exposed")
+    return RollAnswer(roll=roll, dose=dose, answer=found)
+
+
+def roll_question(roll: Roll, question: Question, peak_to_mean: float) -> Question:
+    """What is asked of one roll: the question with the roll's own scene range and unevenness."""
+    return replace(
+        question,
+        scene_range=question.scene_range if roll.scene_range is None else roll.scene_range,
+        peak_to_mean=max(question.peak_to_mean, peak_to_mean if roll.peak_to_mean is None else roll.peak_to_mean),
+    )
 
 
 def find_roll(trip: Trip, name: str) -> Roll:
@@ -297,29 +281,31 @@ def find_roll(trip: Trip, name: str) -> Roll:
 
 
 def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
-    """One row for each roll: id, film, state, dose with its range, fog, stops, exposure index, status, sentence."""
-    return pd.DataFrame(
-        [
-            {
-                "roll": answer.roll.id,
-                "kind": answer.roll.film.kind,
-                "speed": answer.roll.film.speed,
-                "state": answer.roll.state,
-                "kerma_ugy": answer.dose.kerma_ugy,
-                "kerma_low_ugy": answer.dose.kerma_low_ugy,
-                "kerma_high_ugy": answer.dose.kerma_high_ugy,
-                "fog_density": answer.compensation.fog_density,
-                "stops": answer.compensation.stops[answer.compensation.criterion],
-                "ei": answer.ei,
-                "ei_exact": None if answer.ei is None else answer.compensation.ei_exact,
-                "snr_kept": answer.compensation.snr_kept,
-                "highlight_room_stops": answer.compensation.highlight_room_stops,
-                "status": answer.status,
-                "message": answer.message,
-            }
-            for answer in answers
-        ]
-    )
+    """One row for each roll: film, dose with its range, fog, stops, exposure index, verdict, status, sentence."""
+    return pd.DataFrame([_table_row(item) for item in answers])
+
+
+def _table_row(item: RollAnswer) -> dict[str, Any]:
+    roll, dose, found = item.roll, item.dose, item.answer
+    return {
+        "roll": roll.id,
+        "kind": roll.film.kind,
+        "speed": roll.film.speed,
+        "state": roll.state,
+        "kerma_ugy": dose.kerma_ugy,
+        "kerma_low_ugy": dose.kerma_low_ugy,
+        "kerma_high_ugy": dose.kerma_high_ugy,
+        "fog_density": found.fog_density,
+        "needed_stops": found.needed_stops,
+        "given_stops": found.given_stops,
+        "ei": found.ei,
+        "ei_exact": found.ei_exact,
+        "verdict": found.verdict,
+        "snr_kept": found.snr_kept,
+        "room_left_stops": found.room_left_stops,
+        "status": found.status,
+        "message": found.message,
+    }
 
 
 # -- reading -------------------------------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.standards import LOG10_2
 
 __all__ = [
     "BADGE_SIEVERT_PER_GRAY",
@@ -31,7 +32,6 @@ __all__ = [
     "stops_from_log_exposure",
 ]
 
-LOG10_2 = math.log10(2.0)
 
 #: Third-stop scale of arithmetic speeds (the numbers of ISO 6, ISO 5800, ISO 2240), extended down to 1.
 STANDARD_SPEEDS: tuple[int, ...] = (
@@ -39,9 +39,8 @@ STANDARD_SPEEDS: tuple[int, ...] = (
     *(800, 1000, 1250, 1600, 2000, 2500, 3200, 4000, 5000, 6400, 8000, 10000, 12500),
 )
 
-#: The printed numbers of the scale differ from exact third stops by up to 0.02 stop (64 against 63.1);
-#: a compensation smaller than that cannot be set and is not worth a click.
-SCALE_TOLERANCE_STOPS = 0.02
+#: Below this a compensation is less than any meter's and any shutter's accuracy, and not worth a click [stops].
+SCALE_TOLERANCE_STOPS = 0.10
 
 #: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
 UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6
@@ -153,16 +152,16 @@ def exposure_index(speed: Numeric, stops: Numeric) -> Any:
 
 
 def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
-    """Exposure index on the printed third-stop scale, rounded towards more exposure.
+    """Exposure index on the printed third-stop scale, the nearest not more than 0.10 stop under the exact one.
 
     Counted in clicks of a third of a stop from ``speed``, so that a film that
-    needs nothing keeps its own number.  What is below 0.02 stop is the
-    inaccuracy of the printed numbers and is not worth a click.  NaN where
+    needs nothing keeps its own number.  What is below a tenth of a stop is
+    below a meter's accuracy and is not worth a click.  NaN where
     ``stops`` is NaN; compensation that would leave the scale gives its lowest number.
 
     Examples
     --------
-    >>> standard_exposure_index(800, [0.0, 0.01, 0.3, 0.7, 1.0]).tolist()
+    >>> standard_exposure_index(800, [0.0, 0.09, 0.3, 0.8, 1.0]).tolist()
     [800.0, 800.0, 640.0, 400.0, 400.0]
     """
     marks = np.asarray(STANDARD_SPEEDS, dtype=np.float64)

@@ -165,6 +165,11 @@ class Emulsion:
             *(self.reference_log_sensitivity, self.positive),
         )
 
+    def to_dict(self) -> dict[str, Any]:
+        """Everything that made it, as plain numbers."""
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "positive"}
+        return {name: value.tolist() if isinstance(value, np.ndarray) else value for name, value in plain.items()}
+
     # -- the parts of the sum ------------------------------------------------------------------------------
 
     def light_probability(self, log_exposure: FloatArray) -> FloatArray:

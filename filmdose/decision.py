@@ -1,0 +1,146 @@
+"""The one rule that turns shadows lost, light given and highlights lost into an exposure.
+
+With rho(s) the signal-to-noise of the fogged shadow s stops right of the marked exposure over that of the clean
+shadow, and g(s) the gradient at the scene's highlight over the least that the clean film has at either end of the
+scene,
+
+    loss(s) = c_under [max(0, log2 target - log2 rho(s)) + max(0, -log2 g(s))] + c_over s
+
+is made least over s >= 0.  By a criterion that asks for n stops the first term is max(0, n - s).  A stop of lost
+shadow or highlight costs c_under : c_over = 4 : 1 times a stop of light (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from filmdose.arrays import FloatArray
+from filmdose.question import Question
+from filmdose.standards import LOG10_2
+
+__all__ = ["Recommendation", "least_loss"]
+
+_SUBDIVISIONS = 16
+_WINDOW = 5
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Recommendation:
+    """Exposures of least loss, one element a row.
+
+    Parameters
+    ----------
+    stops
+        Compensation to give [stops].
+    shadow, highlight
+        Shadow and highlight lost at it [stops; negative where there is room].
+    loss
+        Least loss [stops of light].
+    """
+
+    stops: FloatArray
+    shadow: FloatArray
+    highlight: FloatArray
+    loss: FloatArray
+
+
+def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question: Question) -> Recommendation:
+    """Exposure of least loss for every row.
+
+    Parameters
+    ----------
+    shadow, highlight
+        Shadow and highlight lost at nodes s = 0, step, 2 step, ... [stops; negative where there is room],
+        shape (rows, nodes), at least six nodes.
+    step
+        Distance of the nodes [log10 units].
+    question
+        What is asked; its costs count here.
+
+    Notes
+    -----
+    The least node is found, then the least of 32 points around it on cubics through four nodes, then the least of
+    that point, the vertex of the parabola through its neighbours and the two kinks where a loss begins.
+    """
+    rows, count = shadow.shape
+    stops = np.arange(count) * (step / LOG10_2)
+    loss = np.maximum(shadow, 0.0)
+    loss += np.maximum(highlight, 0.0)
+    loss *= question.cost_under
+    loss += question.cost_over * stops
+    nearest = loss.argmin(axis=1)
+    first = np.clip(nearest - 2, 0, count - _WINDOW)
+    columns = first[:, None] + np.arange(_WINDOW)
+    near_shadow = np.take_along_axis(shadow, columns, axis=1)
+    near_highlight = np.take_along_axis(highlight, columns, axis=1)
+    place = nearest - first
+
+    fine_shadow = np.empty((rows, 2 * _SUBDIVISIONS + 1))
+    fine_highlight = np.empty_like(fine_shadow)
+    fine = np.empty_like(fine_shadow)
+    for where in range(_WINDOW):
+        here = np.flatnonzero(place == where) if where != 2 or not (place == 2).all() else slice(None)
+        positions, matrix = _around(where)
+        fine_shadow[here] = near_shadow[here] @ matrix
+        fine_highlight[here] = near_highlight[here] @ matrix
+        fine[here] = first[here, None] + positions
+        if isinstance(here, slice):
+            break
+    fine *= step / LOG10_2
+    return _finest(fine, fine_shadow, fine_highlight, question)
+
+
+@lru_cache(maxsize=8)
+def _around(where: int) -> tuple[FloatArray, FloatArray]:
+    """Places around a node of the window, and the matrix of the cubics through four nodes that hold there."""
+    positions = np.clip(where + np.linspace(-1.0, 1.0, 2 * _SUBDIVISIONS + 1), 0.0, _WINDOW - 1.0)
+    matrix = np.zeros((_WINDOW, positions.size))
+    for column, position in enumerate(positions):
+        start = min(max(int(position) - 1, 0), _WINDOW - 4)
+        nodes = np.arange(start, start + 4)
+        for i in nodes:
+            others = nodes[nodes != i]
+            matrix[i, column] = np.prod((position - others) / (i - others))
+    return positions, matrix
+
+
+def _finest(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, question: Question) -> Recommendation:
+    """The least loss near the best of some close points, between which losses are straight."""
+
+    def total(s: FloatArray, dark: FloatArray, bright: FloatArray) -> FloatArray:
+        lost = np.maximum(dark, 0.0) + np.maximum(bright, 0.0)
+        return np.asarray(question.cost_under * lost + question.cost_over * s)
+
+    loss = total(stops, shadow, highlight)
+    best = np.clip(loss.argmin(axis=1), 1, stops.shape[1] - 2)
+    rows = np.arange(best.size)
+    s = [stops[rows, best + k] for k in (-1, 0, 1)]
+    dark = [shadow[rows, best + k] for k in (-1, 0, 1)]
+    bright = [highlight[rows, best + k] for k in (-1, 0, 1)]
+    losses = [loss[rows, best + k] for k in (-1, 0, 1)]
+    half = s[2] - s[1]
+    candidates = [s[0].copy(), s[1].copy(), s[2].copy()]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        vertex = s[1] - 0.5 * half * (losses[2] - losses[0]) / (losses[0] - 2.0 * losses[1] + losses[2])
+        candidates.append(vertex)
+        for values in (dark, bright):
+            for left, right, start in ((values[0], values[1], s[0]), (values[1], values[2], s[1])):
+                candidates.append(start + half * left / (left - right))
+    result = [array.copy() for array in (s[1], dark[1], bright[1], losses[1])]
+    for candidate in candidates:
+        inside = (candidate >= s[0]) & (candidate <= s[2])
+        t = np.where(inside, (candidate - s[1]) / np.where(half > 0.0, half, 1.0), 0.0)
+        at = [_between(values, t) for values in (s, dark, bright)]
+        value = total(*at)
+        better = inside & (value < result[3] - 1e-12)
+        for array, new in zip(result, (*at, value), strict=True):
+            array[better] = new[better]
+    return Recommendation(stops=result[0], shadow=result[1], highlight=result[2], loss=result[3])
+
+
+def _between(values: list[FloatArray], t: FloatArray) -> FloatArray:
+    """Value t of the way from the middle of three to its right (left when negative) neighbour, on straight lines."""
+    return np.asarray(values[1] + np.where(t >= 0.0, t * (values[2] - values[1]), -t * (values[0] - values[1])))

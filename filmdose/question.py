@@ -1,0 +1,96 @@
+"""What is asked of a film: one object that every answer takes, checked once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from filmdose.arrays import check_number
+from filmdose.errors import UnknownNameError
+from filmdose.solver import CRITERIA
+from filmdose.standards import LOG10_2, SCENE_RANGE
+
+__all__ = ["DEFAULT_CRITERION", "Question", "criterion_name", "scene_range_from_readings"]
+
+DEFAULT_CRITERION = "shadow_snr"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Question:
+    """What an exposure index is to do, and what missing it costs.
+
+    Parameters
+    ----------
+    criterion
+        What "as good as on the clean film" means, a key of :data:`filmdose.solver.CRITERIA`; hyphens may stand for
+        underscores.
+    snr_target
+        Fraction of the clean shadow's signal-to-noise that counts as restored [0 to 1, above 0].
+    scene_range
+        Scene, from shadow point to highlight [log10 units; 0.3 to 4].
+    peak_to_mean
+        Fog of the worst band over the mean of the roll; the answer is for that band [1; at least 1].
+    cost_under, cost_over
+        Cost of a stop of lost shadow and of a stop of light given [above 0]; 4 to 1 (common practice, no source).
+
+    Raises
+    ------
+    UnknownNameError, ArgumentError
+        A name that is not known, or a value out of range.
+
+    Examples
+    --------
+    >>> Question(criterion="fixed-density").criterion
+    'fixed_density'
+    """
+
+    criterion: str = DEFAULT_CRITERION
+    snr_target: float = 1.0
+    scene_range: float = SCENE_RANGE
+    peak_to_mean: float = 1.0
+    cost_under: float = 4.0
+    cost_over: float = 1.0
+
+    def __post_init__(self) -> None:
+        checked = {
+            "criterion": criterion_name(self.criterion),
+            "snr_target": check_number("snr_target", self.snr_target, low=0.0, low_open=True, high=1.0),
+            "scene_range": check_number("scene_range", self.scene_range, low=0.3, high=4.0, unit="log10 units"),
+            "peak_to_mean": check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1e6),
+            "cost_under": check_number("cost_under", self.cost_under, low=0.0, low_open=True, high=1e6),
+            "cost_over": check_number("cost_over", self.cost_over, low=0.0, low_open=True, high=1e6),
+        }
+        for name, value in checked.items():
+            object.__setattr__(self, name, value)
+
+
+def criterion_name(criterion: str) -> str:
+    """Check the name of a criterion; hyphens may stand for underscores."""
+    name = criterion.replace("-", "_") if isinstance(criterion, str) else criterion
+    if name not in CRITERIA:
+        raise UnknownNameError("criterion", criterion, CRITERIA)
+    return name
+
+
+def scene_range_from_readings(shadow_ev: float, highlight_ev: float) -> float:
+    """Scene range [log10 units] from two meter readings [EV]: (highlight - shadow) log10 2.
+
+    Raises
+    ------
+    ArgumentError
+        The highlight does not read at least one stop above the shadow, or more than 13 stops.
+
+    Examples
+    --------
+    >>> round(scene_range_from_readings(7.0, 14.3), 3)
+    2.198
+    """
+    shadow = check_number("shadow_ev", shadow_ev, unit="EV")
+    highlight = check_number(
+        "highlight_ev",
+        highlight_ev,
+        low=shadow + 1.0,
+        high=shadow + 13.0,
+        unit="EV",
+        action="The highlight must read 1 to 13 stops above the shadow.",
+    )
+    return (highlight - shadow) * LOG10_2

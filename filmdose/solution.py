@@ -1,0 +1,379 @@
+"""The solution of a film at any number of doses: records solved, merged once, and decided about.
+
+Negatives and reversal film come out alike.  Of several records the one that loses most decides.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from filmdose.arrays import FloatArray
+from filmdose.decision import least_loss
+from filmdose.errors import ArgumentError
+from filmdose.film.model import Film
+from filmdose.question import Question
+from filmdose.solver import (
+    CRITERIA,
+    RecordCriteria,
+    RecordSolver,
+    ReversalLoss,
+    first_root,
+    record_criteria,
+    record_solver,
+    reversal_loss,
+)
+from filmdose.standards import ISO2240_SHADOW, LOG10_2, SPEED_POINT
+
+__all__ = [
+    "STATUSES",
+    "VERDICTS",
+    "FilmSolution",
+    "record_solvers",
+    "shadow_points",
+    "solve_film",
+    "verdict_of",
+]
+
+#: What a roll is still worth at the exposure given: the least share of its shadows (of their signal-to-noise; of
+#: reversal film, of its usable range) and of its contrast that is left. Our choice: no standard has such limits.
+VERDICTS: dict[str, tuple[float, float]] = {
+    "good": (0.85, 0.7),
+    "usable": (0.65, 0.4),
+    "poor": (0.5, 0.2),
+    "lost": (0.0, 0.0),
+}
+
+#: Losses below this are not spoken of [stops].
+UNSPOKEN = 0.01
+
+#: What an answer can come to, each with a sentence.
+STATUSES: dict[str, str] = {
+    "ok": "the exposure index restores the shadows",
+    "partly_restored": "more light would cost more than it gives back; the index is the best bargain",
+    "highlight_limited": "more light would cost highlights; the index balances both ends of the scene",
+    "readings_end": "the film was not measured further right; the index stays inside its readings",
+    "beyond_rescue": "nothing helps: less than half of the shadows' signal-to-noise can be had",
+    "expose_as_marked": "reversal film: more exposure would make it worse; expose for the highlights as marked",
+    "already_exposed": "exposed before the scan: no index helps any more",
+    "unknown": "the dose is not known",
+}
+_CODE = {name: code for code, name in enumerate(STATUSES)}
+
+_BLOCK = 1024  # cells whose curves stay in a core's cache
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FilmSolution:
+    """What a film answers, one element a dose.
+
+    Parameters
+    ----------
+    fog_density
+        Of the record that decides: density added where no light fell; negative for reversal film [density].
+    stops
+        Compensation by criterion, of the record that needs most [stops]; NaN where no exposure satisfies it.
+    needed
+        The same by the criterion that was asked for.
+    given
+        Compensation of least loss [stops]; NaN beyond rescue.
+    best
+        The same where nothing helps as well [stops].
+    room_marked
+        More exposure from the marked speed on until the scene's highlights begin to lose [stops].
+    snr_kept, snr_given
+        Signal-to-noise of the shadow at the marked speed and at ``best``, over that of the clean shadow [1].
+    contrast_clean, contrast_fogged
+        Mean gradient over the 1.30 log units above the shadow point at the marked speed (reversal: from shadow to
+        highlight point) [density per log unit].
+    verdict
+        Key of ``VERDICTS``, at ``best``.
+    status
+        Index into ``STATUSES``.
+    decides
+        Index of the record that loses most.
+    records
+        Answers of every record.
+    """
+
+    fog_density: FloatArray
+    stops: dict[str, FloatArray]
+    needed: FloatArray
+    given: FloatArray
+    best: FloatArray
+    room_marked: FloatArray
+    snr_kept: FloatArray
+    snr_given: FloatArray
+    contrast_clean: FloatArray
+    contrast_fogged: FloatArray
+    verdict: NDArray[np.str_]
+    status: NDArray[np.intp]
+    decides: NDArray[np.intp]
+    records: tuple[RecordCriteria, ...] | tuple[ReversalLoss, ...]
+
+    @property
+    def room_left(self) -> FloatArray:
+        """Highlight room after the compensation given [stops]."""
+        return np.asarray(np.maximum(self.room_marked - np.nan_to_num(self.given), 0.0))
+
+    @property
+    def status_names(self) -> NDArray[np.str_]:
+        """Keys of ``STATUSES``."""
+        return np.asarray(tuple(STATUSES))[self.status]
+
+
+def verdict_of(shadow_kept: FloatArray, contrast_kept: FloatArray) -> NDArray[np.str_]:
+    """What a roll is worth: "good", "usable", "poor" or "lost", by the worse of shadows and contrast.
+
+    Parameters
+    ----------
+    shadow_kept
+        Share of the clean shadow's signal-to-noise (reversal: of the usable range) at the exposure given [1].
+    contrast_kept
+        Mean gradient at the exposure given over the clean one [1].
+
+    Notes
+    -----
+    The limits are those of ``VERDICTS``; NaN counts as lost.
+
+    Examples
+    --------
+    >>> verdict_of(np.array([1.0, 0.7, 0.4]), np.array([1.0, 1.0, 1.0])).tolist()
+    ['good', 'usable', 'lost']
+    """
+    shadow, contrast = np.broadcast_arrays(shadow_kept, contrast_kept)
+    result = np.full(shadow.shape, "lost", dtype="<U6")
+    for name in ("poor", "usable", "good"):
+        least_shadow, least_contrast = VERDICTS[name]
+        result[(shadow >= least_shadow - 1e-9) & (contrast >= least_contrast - 1e-9)] = name
+    return result
+
+
+@lru_cache(maxsize=256)
+def shadow_points(film: Film) -> tuple[float, ...]:
+    """Clean shadow point log10 H_m of every record [log10 lx s].
+
+    Negative film: where the record lies its standard's step above its minimum (ISO 6: 0.10, ISO 5800: 0.15).
+    Reversal film: where its image is 2.00 above its minimum (ISO 2240), or at 0.9 of its range if it has less.
+    """
+    points = []
+    for name, record in film:
+        low, high = float(record.minimum_density()), float(record.maximum_density())
+        step = min(ISO2240_SHADOW, 0.9 * (high - low)) if film.reversal else SPEED_POINT[film.kind]
+        point = float(record.curve().inverse(low + step))
+        if math.isnan(point):
+            raise ArgumentError(
+                "film", film.label, f"a film whose {name} record rises by {step} or more above its minimum density"
+            )
+        points.append(point)
+    return tuple(points)
+
+
+@lru_cache(maxsize=256)
+def record_solvers(film: Film) -> tuple[RecordSolver, ...]:
+    """The solver of every record of a film."""
+    step = ISO2240_SHADOW if film.reversal else SPEED_POINT[film.kind]
+    return tuple(
+        record_solver(record, point, step) for record, point in zip(film.records, shadow_points(film), strict=True)
+    )
+
+
+def solve_film(film: Film, kerma_ugy: FloatArray, question: Question) -> FilmSolution:
+    """The solution of a film at every effective kerma of an array [uGy]; NaN in gives NaN and "unknown" there.
+
+    ``question.peak_to_mean`` multiplies the kerma: the answer is for the worst band.
+    """
+    kerma = np.asarray(kerma_ugy, dtype=np.float64)
+    flat = np.ascontiguousarray(kerma.ravel() * question.peak_to_mean)
+    solve = _reversal_block if film.reversal else _negative_block
+    blocks = [solve(film, flat[start : start + _BLOCK], question) for start in range(0, max(flat.size, 1), _BLOCK)]
+    solution = blocks[0] if len(blocks) == 1 else _joined(blocks)
+    unknown = np.isnan(flat)
+    if unknown.any():
+        _forget(solution, unknown)
+    return solution if kerma.ndim == 1 else _shaped(solution, kerma.shape)
+
+
+def _arrays(solution: object) -> dict[str, object]:
+    fields: dict[str, object] = getattr(solution, "__dataclass_fields__")  # noqa: B009 - a dataclass of any class
+    return {name: getattr(solution, name) for name in fields}
+
+
+def _mapped(values: Sequence[object], change: Callable[[Sequence[Any]], Any]) -> object:
+    """Apply a function to like-placed arrays of solutions, through dictionaries and tuples of records."""
+    first = values[0]
+    if isinstance(first, np.ndarray):
+        return change(values)
+    if isinstance(first, dict):
+        return {name: _mapped([value[name] for value in values], change) for name in first}  # type: ignore[index]
+    if isinstance(first, tuple):
+        return tuple(_mapped(list(items), change) for items in zip(*values, strict=True))
+    if hasattr(first, "__dataclass_fields__"):
+        parts = [_arrays(value) for value in values]
+        return type(first)(**{name: _mapped([part[name] for part in parts], change) for name in parts[0]})
+    return first
+
+
+def _joined(blocks: list[FilmSolution]) -> FilmSolution:
+    joined = _mapped(blocks, np.concatenate)
+    assert isinstance(joined, FilmSolution)
+    return joined
+
+
+def _shaped(solution: FilmSolution, shape: tuple[int, ...]) -> FilmSolution:
+    shaped = _mapped([solution], lambda arrays: arrays[0].reshape(shape))
+    assert isinstance(shaped, FilmSolution)
+    return shaped
+
+
+def _forget(solution: FilmSolution, unknown: NDArray[np.bool_]) -> None:
+    def erase(arrays: Sequence[FloatArray]) -> FloatArray:
+        if arrays[0].dtype.kind == "f":
+            arrays[0][unknown] = np.nan
+        return arrays[0]
+
+    _mapped([solution], erase)
+    solution.status[unknown] = _CODE["unknown"]
+
+
+# -- negatives -----------------------------------------------------------------------------------------------------
+
+
+def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSolution:
+    criteria: list[RecordCriteria] = []
+    dark: list[FloatArray] = []
+    bright: list[FloatArray] = []
+    kept: list[FloatArray] = []
+    for solver in record_solvers(film):
+        hits = np.where(np.isnan(kerma), 0.0, kerma * solver.hits_per_ugy)
+        found, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
+        criteria.append(found)
+        dark.append(view.log2_snr)
+        bright.append(view.log2_highlight)
+        assert view.contrast_kept is not None
+        kept.append(view.contrast_kept)
+    step = record_solvers(film)[0].light.step
+    stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
+    log2_snr, log2_highlight = _least(dark), _least(bright)
+    needed = stops[question.criterion]
+    choice = least_loss(_shadow_lost(needed, log2_snr, step, question), -log2_highlight, step, question)
+    best = np.where(kerma == 0.0, 0.0, choice.stops)
+    place = best * LOG10_2 / step
+    snr_given = np.where(kerma == 0.0, 1.0, np.exp2(_at_nodes(log2_snr, place)))
+    verdict = verdict_of(snr_given / question.snr_target, _at_nodes(_least(kept), place))
+    lost = verdict == "lost"
+    status = np.select(
+        [lost, choice.shadow <= UNSPOKEN, choice.highlight >= -UNSPOKEN],
+        [_CODE["beyond_rescue"], _CODE["ok"], _CODE["highlight_limited"]],
+        _CODE["partly_restored"],
+    )
+    decides = _decides([one.stops[question.criterion] for one in criteria], [one.snr_kept for one in criteria])
+    return FilmSolution(
+        fog_density=_pick([one.fog_density for one in criteria], decides),
+        stops=stops,
+        needed=needed,
+        given=np.where(lost, np.nan, best),
+        best=best,
+        room_marked=_room(log2_highlight, step),
+        snr_kept=np.min([one.snr_kept for one in criteria], axis=0),
+        snr_given=snr_given,
+        contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
+        contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
+        verdict=verdict,
+        status=status,
+        decides=decides,
+        records=tuple(criteria),
+    )
+
+
+def _shadow_lost(needed: FloatArray, log2_snr: FloatArray, step: float, question: Question) -> FloatArray:
+    """Shadow lost at the nodes [stops]: of signal-to-noise, or what is missing to the need by another criterion."""
+    if question.criterion == "shadow_snr":
+        return np.asarray(math.log2(question.snr_target) - log2_snr)
+    most = log2_snr.shape[1] * step / LOG10_2
+    given = np.arange(log2_snr.shape[1]) * (step / LOG10_2)
+    return np.asarray(np.nan_to_num(needed, nan=most)[:, None] - given)
+
+
+def _room(log2_highlight: FloatArray, step: float) -> FloatArray:
+    """Stops until the highlights begin to lose; all that was looked at where they never do."""
+    found = first_root(-log2_highlight)
+    found[np.isnan(found)] = log2_highlight.shape[1] - 1
+    return np.asarray(found * step / LOG10_2)
+
+
+def _most(arrays: Sequence[FloatArray]) -> FloatArray:
+    return arrays[0] if len(arrays) == 1 else np.max(arrays, axis=0)  # NaN, no solution, is most of all
+
+
+def _least(arrays: Sequence[FloatArray]) -> FloatArray:
+    """The least of every record, on the nodes that all have."""
+    if len(arrays) == 1:
+        return arrays[0]
+    count = min(array.shape[1] for array in arrays)
+    return np.asarray(np.min([array[:, :count] for array in arrays], axis=0))
+
+
+def _decides(need: Sequence[FloatArray], kept: Sequence[FloatArray]) -> NDArray[np.intp]:
+    """Index of the record that needs most, or keeps least where none can have what it needs."""
+    needs = np.nan_to_num(np.stack(need), nan=np.inf)
+    return np.asarray(np.where(np.isinf(needs).all(axis=0), np.argmin(kept, axis=0), np.argmax(needs, axis=0)))
+
+
+def _pick(arrays: Sequence[FloatArray], decides: NDArray[np.intp]) -> FloatArray:
+    return np.asarray(np.take_along_axis(np.stack(arrays), decides[None], axis=0)[0])
+
+
+def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:
+    """Value of each row at a node position, on the cubic through four nodes."""
+    first = np.clip(np.floor(place).astype(np.intp) - 1, 0, values.shape[1] - 4)
+    v = np.take_along_axis(values, first[:, None] + np.arange(4), axis=1)
+    t = place - first
+    return np.asarray(
+        -v[:, 0] * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
+        + v[:, 1] * t * (t - 2.0) * (t - 3.0) / 2.0
+        - v[:, 2] * t * (t - 1.0) * (t - 3.0) / 2.0
+        + v[:, 3] * t * (t - 1.0) * (t - 2.0) / 6.0
+    )
+
+
+# -- reversal film -------------------------------------------------------------------------------------------------
+
+
+_CONTRASTS = ("contrast_clean", "contrast_fogged")
+
+
+def _reversal_block(film: Film, kerma: FloatArray, question: Question) -> FilmSolution:
+    losses = []
+    for solver in record_solvers(film):
+        hits = np.where(np.isnan(kerma), 0.0, kerma * solver.hits_per_ugy)
+        losses.append(reversal_loss(solver.rows(), hits))
+    decides = np.argmax([one.maximum_density for one in losses], axis=0)
+    nothing = np.full(kerma.shape, np.nan)
+    kept = np.min([one.snr_kept for one in losses], axis=0)
+    clean, fogged = (_pick([getattr(one, name) for one in losses], decides) for name in _CONTRASTS)
+    range_kept = np.min([1.0 - one.range_stops / one.span_stops for one in losses], axis=0)
+    verdict = verdict_of(range_kept, fogged / clean)
+    lost = verdict == "lost"
+    return FilmSolution(
+        fog_density=-_pick([one.maximum_density for one in losses], decides),
+        stops={name: nothing.copy() for name in CRITERIA},
+        needed=nothing.copy(),
+        given=np.where(lost, np.nan, 0.0),
+        best=np.zeros(kerma.shape),
+        room_marked=nothing.copy(),
+        snr_kept=kept,
+        snr_given=kept.copy(),
+        contrast_clean=clean,
+        contrast_fogged=fogged,
+        verdict=verdict,
+        status=np.where(lost, _CODE["beyond_rescue"], _CODE["expose_as_marked"]),
+        decides=decides,
+        records=tuple(losses),
+    )
