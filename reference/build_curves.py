@@ -6,8 +6,8 @@ FOLDER holds the unpacked wheel of spectral_film_lut 0.18.13 (MIT licence), whic
 imported or run.
 
 The halves. Settings of generic films and widths of priors are chosen on the *design* half and reported on the
-*held-out* half. Modules of one kind (colour negatives for motion pictures and for stills apart) are put in the order of the SHA-256 of their
-path in the package; the 1st, 3rd, 5th ... are design, the others held out. All variants of one module (pushed, other
+*held-out* half. Modules of one kind (colour negatives for motion pictures and for stills apart) are put in the order
+of the SHA-256 of their path in the package; the 1st, 3rd, 5th ... are design, the others held out. All variants of one module (pushed, other
 times of development) stay together. The rule was written before any curve was fitted and does not look at the data.
 """
 
@@ -168,7 +168,7 @@ def main(folder):
                     reason = "print or separation or infrared or aerial film"
                 elif not curves or any(curve is None for curve in curves):
                     reason = "log exposures scaled or shifted by the package"
-                elif film.get("variant") and minutes is None and pushed is None:
+                elif module in codes and any(row[0] == codes[module] for row in sheets) and not (minutes or pushed):
                     reason = "another version of a sheet that is kept"
                 elif kind == "bw-negative" and minutes is None:
                     continue  # one of its development family
