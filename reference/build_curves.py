@@ -7,8 +7,9 @@ imported or run.
 
 The halves. Settings of generic films and widths of priors are chosen on the *design* half and reported on the
 *held-out* half. Modules of one kind (colour negatives for motion pictures and for stills apart) are put in the order
-of the SHA-256 of their path in the package; the 1st, 3rd, 5th ... are design, the others held out. All variants of one module (pushed, other
-times of development) stay together. The rule was written before any curve was fitted and does not look at the data.
+of the SHA-256 of their path in the package; the 1st, 3rd, 5th ... are design, the others held out. All variants of
+one module (pushed, other times of development) stay together. The rule was written before any curve was fitted and
+does not look at the data.
 """
 
 from __future__ import annotations
@@ -162,7 +163,10 @@ def main(folder):
             module = sha256(key)[:12]
             for name, film in films_of(folder / PACKAGE / key).items():
                 minutes, pushed = variant_of(name)
+                unit = math.log10(film.get("exposure_base") or 10.0)  # some axes count in stops
                 curves = film.get("sensiometric_curve")
+                if curves and None not in curves:
+                    curves = [{x * unit: d for x, d in curve.items()} for curve in curves]
                 reason = ""
                 if module in OTHER_MEDIA:
                     reason = "print or separation or infrared or aerial film"
