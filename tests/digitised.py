@@ -1,4 +1,8 @@
-"""Points of makers' published curves (reference/curves), shared by several rooms."""
+"""Points of makers' published curves (reference/curves), shared by several rooms.
+
+Films are coded. ``halves`` says which sheets the data of generic films and the widths of priors were chosen on
+("design") and which they are reported on ("held-out"); reference/build_curves.py states the rule.
+"""
 
 from functools import cache
 from pathlib import Path
@@ -16,6 +20,19 @@ def table() -> pd.DataFrame:
     return pd.read_csv(FOLDER / "digitised_curves.csv", comment="#")
 
 
+@cache
+def sheets() -> pd.DataFrame:
+    """One row a sheet whose points are kept: film, kind, medium, speed, half, axis, rms_granularity, module."""
+    rows = pd.read_csv(FOLDER / "sheets.csv", comment="#")
+    return rows[rows.left_out.isna()].set_index("film")
+
+
+@cache
+def granularity() -> pd.DataFrame:
+    """Granularity curves: film, record, log_exposure (its zero is not known), density, sigma through 48 um."""
+    return pd.read_csv(FOLDER / "granularity_curves.csv", comment="#")
+
+
 def points(film: str, record: str = "visual", development_min: float | None = None):
     """Log exposures and densities, in order of exposure, as digitised."""
     rows = table().query("film == @film and record == @record")
@@ -25,14 +42,24 @@ def points(film: str, record: str = "visual", development_min: float | None = No
 
 
 def curve(film: str, record: str = "visual", development_min: float | None = None) -> MeasuredCurve:
-    """Monotone curve through the points; wiggles of the digitising, up to 0.01, are levelled."""
+    """Monotone curve through the points; wiggles of the digitising, up to 0.03 on the oldest sheets, are levelled."""
     x, d = points(film, record, development_min)
     level = np.maximum.accumulate if d[-1] > d[0] else np.minimum.accumulate
-    assert np.max(np.abs(level(d) - d)) < 0.011
+    assert np.max(np.abs(level(d) - d)) < 0.03
     return MeasuredCurve(log_exposures=x, densities=level(d))
 
 
-def all_curves():
-    """(film, development, record) of everything that is there."""
+def developments(film: str) -> list[float | None]:
+    """Minutes of development on a sheet; [None] where the process is fixed."""
+    minutes = table().query("film == @film").development_min.dropna().unique()
+    return sorted(minutes.tolist()) or [None]
+
+
+def all_curves(axis: str | None = "absolute"):
+    """(film, development, record) of every curve; of sheets with that axis only, unless None."""
     keys = table().fillna({"development_min": -1.0}).groupby(["film", "development_min", "record"]).groups
-    return [(film, None if minutes < 0 else minutes, record) for film, minutes, record in keys]
+    return [
+        (film, None if minutes < 0 else minutes, record)
+        for film, minutes, record in keys
+        if axis is None or sheets().axis[film] == axis
+    ]

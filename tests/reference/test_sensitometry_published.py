@@ -162,7 +162,7 @@ def test_every_source_is_in_a_bibliography():
     known = (root / "filmdose/data/references.bib").read_text() + (root / "reference/sources.bib").read_text()
     for path in (
         "reference/sensitometry.csv",
-        "reference/curves/digitised_curves.csv",
+        "reference/curves/sheets.csv",
         "filmdose/data/paper_grades.csv",
     ):
         lines = [line for line in (root / path).read_text().splitlines() if not line.startswith("#")]
