@@ -16,12 +16,14 @@ The noise of density through an aperture A follows from the same fractions, F_j 
 the image:
 
     sigma_D**2 A = 0.4343 a_ref [v + sum_j a_j c_j F_j (1 - s F_j) + extra],   a_j = 10**(alpha (z_j - z_ref))
-    extra = (g - 1) (sum_j c_j h_j q_j)**2 / sum_j (c_j / a_j) h_j,   h_j = 1 - exp(-m_j),  q_j = (1 - P_L)(1 - p0)
+    extra = (g - 1) (sum_j c_j m_j exp(-m_j) q_j)**2 / sum_j (c_j / a_j) m_j,   q_j = (1 - P_L)(1 - p0)
 
 s is 0 for silver grains and near 1 for dye clouds, which share what dye-forming coupler there is: where a class is
 used up its noise is gone.  One quantum develops a *cluster* of g grains, and grains that only a hit develops come
-in such clusters: a thinned compound Poisson process (g - 1 stands for E[n(n-1)]/E[n] of the cluster's size n, and
-the grains of one cluster are drawn from all that are hit).
+in such clusters: two grains within reach of the same quanta are both left undeveloped with a chance
+q_i q_k exp(-m_i - m_k + m_ik), m_ik the mean number of quanta that strike both, and to first order in m_ik this
+covariance adds up to ``extra``.  It dies out with exp(-m): a quantum that strikes what is developed already adds
+nothing.  g - 1 stands for E[n(n-1)]/E[n] of the cluster's size n, and the grains of one cluster are drawn from many.
 
 References
 ----------
@@ -286,15 +288,15 @@ class Emulsion:
     def _relative_variance(self, log_exposure: FloatArray, kerma_ugy: FloatArray) -> FloatArray:
         """v + sum_j a_j c_j F_j (1 - s F_j) + extra; see the top of this module."""
         weights, area = self.weights, self.relative_grain_area
-        missed = np.exp(-self.hits(kerma_ugy))  # 1 - h_j
+        hits = self.hits(kerma_ugy)
+        missed = np.exp(-hits)
         quiet = (1.0 - self.native_fog) * (1.0 - self.light_probability(log_exposure))  # q_j
         undeveloped = quiet * missed
         image = undeveloped if self.positive else 1.0 - undeveloped
         grains = (area * weights * image * (1.0 - self.dye_saturation * image)).sum(axis=-1)
-        hit = 1.0 - missed
-        clustered = (weights * hit * quiet).sum(axis=-1) ** 2
-        grains_hit = (weights / area * hit).sum(axis=-1)
-        extra = np.divide(clustered, grains_hit, out=np.zeros_like(clustered + grains_hit), where=grains_hit > 0.0)
+        clustered = (weights * hits * undeveloped).sum(axis=-1) ** 2
+        struck = (weights / area * hits).sum(axis=-1)
+        extra = np.divide(clustered, struck, out=np.zeros_like(clustered + struck), where=struck > 0.0)
         return np.asarray(self.noise_floor + grains + (self.cluster_grains - 1.0) * extra)
 
     def noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_um2: float = APERTURE_AREA_UM2) -> Any:
