@@ -365,8 +365,8 @@ def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
         )
     if values["status"] == "beyond_rescue":
         return (
-            f"Nothing helps this {box} roll: even {best:.1f} stops more exposure would bring back only "
-            f"{100 * snr_best:.2g} % of its shadows' signal-to-noise. Use another roll if it matters."
+            f"Nothing helps this {box} roll: even {best:.1f} stops more exposure would leave its shadows "
+            f"{_share(snr_best)} of their signal-to-noise. Use another roll if it matters."
         )
     ei = format_speed(values["ei"])
     given = values["given_stops"]
@@ -390,6 +390,10 @@ def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
         f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure restores its shadows, "
         f"which at the marked speed would keep {kept} of their signal-to-noise."
     )
+
+
+def _share(value: float) -> str:
+    return "less than 1 %" if value < 0.01 else f"{100 * value:.0f} %"
 
 
 def film_to_dict(film: Film) -> dict[str, Any]:

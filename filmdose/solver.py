@@ -68,7 +68,6 @@ REACH = 3.0
 MARGIN = 16
 
 _TINY = 1e-300
-_NO_HITS = 1e-13  # below it differences are rounding
 
 #: The highlight's gradient is the mean over the top stop of the scene [log units].
 _TOP_OF_SCENE = LOG10_2
@@ -228,11 +227,12 @@ class RecordRows:
         self.floor = column(shape.noise_floor, solver.noise_floor)
         self.cluster = column(shape.cluster_grains, solver.cluster_grains)
         self.total = self.clean.sum(axis=1)
-        self.area_weight = self.weights / self.area
+        self.struck = (self.weights / self.area * self.profile).sum(axis=1)  # sum (c / a) m at one hit
         self.full = (self.area * c).sum(axis=1)[:, None]
-        at_zero = slice(light.zero, light.zero + 1) if self.origin is None else None
+        at_zero = slice(light.zero, light.zero + 1)
         self.undeveloped_clean = self._on(self.clean, light.missed)
-        slope, variance = self._slope_and_variance(self.clean, at_zero)
+        slope = self._on(self.clean, light.slope, at_zero)
+        variance = self.variance(self.clean, None, at_zero)
         self.clean_gradient = slope[:, 0]
         self.clean_variance = variance[:, 0]
         self._highlights: dict[float, FloatArray] = {}
@@ -281,15 +281,10 @@ class RecordRows:
         exponent *= self.clean
         return exponent
 
-    def _slope_and_variance(self, w: FloatArray, nodes: slice | None) -> tuple[FloatArray, FloatArray]:
-        light = self.solver.light
-        if nodes is None:
-            nodes = slice(light.zero, light.zero + 1)
-        slope = self._on(w, light.slope, nodes)
-        return slope, self.variance(w, self._on(w, light.missed, nodes), nodes)
-
-    def variance(self, w: FloatArray, undeveloped: FloatArray, nodes: slice) -> FloatArray:
+    def variance(self, w: FloatArray, hits: FloatArray | None, nodes: slice) -> FloatArray:
         """v + sum_j a_j c_j F_j (1 - s F_j) + extra on some nodes, where a grain of sensitivity 1/H_m has area 1.
+
+        ``w`` are the surviving weights at some hits x; None stands for the clean film.
 
         With u_j the fraction that stays undeveloped the sum is (1 - s) sum a c + (2 s - 1) sum a c u - s sum a c u**2
         of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j.
@@ -308,13 +303,11 @@ class RecordRows:
         elif not positive:
             np.subtract(self.full, by_grains, out=by_grains)
         by_grains += self.floor
-        if w is not self.clean:
-            by_hits_alone = self.undeveloped_clean[:, nodes] - undeveloped
-            hit = ((1.0 - w / self.clean) * self.area_weight).sum(axis=1)[:, None]
-            np.maximum(hit, _NO_HITS, out=hit)
-            by_hits_alone *= by_hits_alone
-            by_hits_alone *= (self.cluster - 1.0) / hit
-            by_grains += by_hits_alone
+        if hits is not None:
+            clustered = self._on(w * self.profile, missed, nodes)
+            clustered *= clustered
+            clustered *= (hits / self.struck)[:, None] * (self.cluster - 1.0)
+            by_grains += clustered
         return by_grains
 
     # -- what the decision needs -----------------------------------------------------------------------------------
@@ -325,9 +318,8 @@ class RecordRows:
         count = light.reach if nodes is None else min(nodes, light.reach)
         places = slice(light.zero, light.zero + count)
         w = self.surviving(hits)
-        undeveloped = self._on(w, light.missed, places)
         slope = self._on(w, light.slope, places)
-        variance = self.variance(w, undeveloped, places)
+        variance = self.variance(w, hits, places)
         return RecordView(
             log2_snr=self._log2_snr(slope, variance),
             log2_highlight=self._log2_highlight(w, scene_range, count),
@@ -336,7 +328,7 @@ class RecordRows:
     def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
         scale = self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2
         squared = slope * slope
-        squared /= variance
+        squared /= np.maximum(variance, _TINY)  # fogged through, reversal film has neither image nor noise
         squared *= scale[:, None]
         np.maximum(squared, _TINY, out=squared)
         np.log2(squared, out=squared)
@@ -496,11 +488,11 @@ def _error_of_every_second_node(solver: RecordSolver) -> float:
     """Greatest relative error at the nodes in between, of the cubic through every second node, at several doses."""
     rows, light = solver.rows(), solver.light
     places = slice(light.zero - 4, light.end)
-    w = rows.surviving(np.array([1e-12, 0.1, 1.0, 5.0]))
-    undeveloped = w @ light.missed[:, places]
+    hits = np.array([1e-12, 0.1, 1.0, 5.0])
+    w = rows.surviving(hits)
     slope = w @ light.slope[:, places]
-    net = w.sum(axis=1)[:, None] - undeveloped
-    snr = slope**2 / rows.variance(w, undeveloped, places)
+    net = w.sum(axis=1)[:, None] - w @ light.missed[:, places]
+    snr = slope**2 / rows.variance(w, hits, places)
     worst = 0.0
     for value, wanted in (
         (net, solver.density_step),
@@ -560,7 +552,7 @@ def record_criteria(
     net = total[:, None] - undeveloped
     slope = rows._on(w, light.slope, slice(0, end))
     places = slice(zero, end)
-    variance = rows.variance(w, undeveloped[:, places], places)
+    variance = rows.variance(w, hits, places)
     log2_snr = rows._log2_snr(slope[:, places], variance)
     ratio = np.exp2(log2_snr)
 
@@ -633,7 +625,7 @@ def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     places = slice(light.zero, light.end)
     w = rows.surviving(hits)
     image = rows._on(w, light.missed, places)
-    variance = rows.variance(w, image, places)
+    variance = rows.variance(w, hits, places)
     ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), variance))
     clean_image = rows.undeveloped_clean[:, places]
     span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
