@@ -260,7 +260,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         kept.append(view.contrast_kept)
     step = record_solvers(film)[0].light.step
     stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
-    log2_snr, log2_highlight = _least(dark), _least(bright)
+    log2_snr, log2_highlight = _least(dark), np.broadcast_to(_least(bright), (kerma.size, dark[0].shape[1]))
     needed = stops[question.criterion]
     choice = least_loss(_shadow_lost(needed, log2_snr, step, question), -log2_highlight, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)

@@ -187,8 +187,8 @@ class RecordView:
     log2_snr
         log2 of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
     log2_highlight
-        log2 of the mean gradient over the scene's top stop, s further right, over the clean shadow point's, or the
-        clean highlight's where that is less.
+        log2 of the gradient at the scene's highlight, s further right, over the least that it is held to
+        (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
     contrast_kept
         Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; None where it
         was not asked for.
@@ -322,7 +322,7 @@ class RecordRows:
         variance = self.variance(w, hits, places)
         return RecordView(
             log2_snr=self._log2_snr(slope, variance),
-            log2_highlight=self._log2_highlight(w, scene_range, count),
+            log2_highlight=self.log2_highlight(scene_range)[:, :count],
         )
 
     def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
@@ -335,20 +335,20 @@ class RecordRows:
         squared *= 0.5
         return squared
 
-    def _log2_highlight(self, w: FloatArray, scene_range: float, count: int) -> FloatArray:
-        gradient = self._highlight(w, scene_range, count)
-        gradient /= self._least_highlight(scene_range)
-        np.maximum(gradient, _TINY, out=gradient)
-        return np.asarray(np.log2(gradient, out=gradient))
+    def log2_highlight(self, scene_range: float) -> FloatArray:
+        """log2 of the clean film's gradient at the scene's highlight over the least that it is held to.
 
-    def _highlight(self, w: FloatArray, scene_range: float, count: int) -> FloatArray:
-        return self._on(w, self.solver.light.highlight(scene_range), slice(MARGIN, MARGIN + count))
-
-    def _least_highlight(self, scene_range: float) -> FloatArray:
-        """Gradient that highlights are held to: the clean shadow's, or the clean highlight's where that is less."""
+        On the ``reach`` nodes of compensation, one row for each shape.  The gradient is the mean over the top stop of
+        the scene; it is held to that of the clean shadow point, or to that at the marked speed where it is less.
+        Radiation hardly touches the slow grains of the shoulder (hits fall as sensitivity**b), so the clean curve
+        stands for the fogged one.
+        """
         if scene_range not in self._highlights:
-            clean = self._highlight(self.clean, scene_range, 1)[:, 0]
-            self._highlights[scene_range] = np.maximum(np.minimum(clean, self.clean_gradient), _TINY)[:, None]
+            light = self.solver.light
+            gradient = self._on(self.clean, light.highlight(scene_range), slice(MARGIN, MARGIN + light.reach))
+            least = np.minimum(gradient[:, 0], self.clean_gradient)
+            gradient /= np.maximum(least, _TINY)[:, None]
+            self._highlights[scene_range] = np.log2(np.maximum(gradient, _TINY))
         return self._highlights[scene_range]
 
 
@@ -576,7 +576,7 @@ def record_criteria(
     )
     view = RecordView(
         log2_snr=log2_snr[:, : light.reach],
-        log2_highlight=rows._log2_highlight(w, scene_range, light.reach),
+        log2_highlight=rows.log2_highlight(scene_range),
         contrast_kept=contrast * (CONTRAST_INTERVAL / clean_net)[:, None],
     )
     criteria = RecordCriteria(
