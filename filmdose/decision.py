@@ -8,6 +8,11 @@ scene,
 
 is made least over s >= 0.  By a criterion that asks for n stops the first term is max(0, n - s).  A stop of lost
 shadow or highlight costs c_under : c_over = 4 : 1 times a stop of light (common practice, no source).
+
+The answer must not jump from one dose to the next because a film's curve has wiggles: a shadow is not one tone but
+several.  So what another stop of light wins back is counted on the convex hull of the loss and averaged over the tones
+within a stop of the shadow point; no more is counted as soon as the shadow point itself has what it needs.
+Highlights likewise.
 """
 
 from __future__ import annotations
@@ -19,9 +24,10 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.question import Question
+from filmdose.solver import cubic_at, first_root
 from filmdose.standards import LOG10_2
 
-__all__ = ["Recommendation", "least_loss"]
+__all__ = ["Recommendation", "highlight_lost", "least_loss", "shadow_to_win"]
 
 _SUBDIVISIONS = 16
 _WINDOW = 5
@@ -47,6 +53,71 @@ class Recommendation:
     loss: FloatArray
 
 
+def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
+    """Shadow that more exposure can still win back, at nodes from s = 0 on [stops].
+
+    Parameters
+    ----------
+    lost
+        log2 target - log2 rho at nodes, the first of which lies ``margin`` nodes left of s = 0; shape (rows, nodes).
+    margin
+        Number of nodes in a stop: tones so far on either side of the shadow point count.
+
+    Returns
+    -------
+    Shape (rows, nodes - margin): convex in s, 0 where the shadow point has what it needs or no more can be had.
+    """
+    hull = _hull(np.minimum.accumulate(lost, axis=1))
+    over_tones = hull @ _averages(hull.shape[1], margin)
+    at_point = hull[:, margin:]
+    found = first_root(-at_point)
+    end = np.where(np.isnan(found), over_tones.argmin(axis=1), found)
+    first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
+    over_tones -= cubic_at(over_tones, first, end - first)[:, None]
+    return over_tones
+
+
+def highlight_lost(lost: FloatArray, margin: int) -> FloatArray:
+    """Highlight lost at nodes from s = 0 on [stops; negative where there is room]; arguments as of shadow_to_win."""
+    hull = _hull(lost)
+    return hull @ _averages(hull.shape[1], margin)
+
+
+def _hull(values: FloatArray) -> FloatArray:
+    """Greatest convex function below each row."""
+    slopes = np.diff(values, axis=1)
+    bent = np.flatnonzero((slopes[:, 1:] < slopes[:, :-1] - 1e-7).any(axis=1))
+    if not bent.size:
+        return values
+    from scipy.optimize import isotonic_regression
+
+    result = values.copy()
+    for row in bent:
+        result[row, 1:] = values[row, 0] + np.cumsum(isotonic_regression(slopes[row]).x)
+    return result
+
+
+@lru_cache(maxsize=16)
+def _averages(count: int, margin: int) -> FloatArray:
+    """Matrix that averages rows of nodes over ``margin`` nodes on either side, from node ``margin`` on.
+
+    By the trapezoid rule; beyond the last node a row goes on straight.
+    """
+    weights = np.ones(2 * margin + 1)
+    weights[[0, -1]] = 0.5
+    weights /= weights.sum()
+    matrix = np.zeros((count, count - margin))
+    for column in range(count - margin):
+        for node, weight in zip(range(column, column + 2 * margin + 1), weights, strict=True):
+            beyond = node - (count - 1)
+            if beyond <= 0:
+                matrix[node, column] += weight
+            else:
+                matrix[count - 1, column] += weight * (1 + beyond)
+                matrix[count - 2, column] -= weight * beyond
+    return matrix
+
+
 def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question: Question) -> Recommendation:
     """Exposure of least loss for every row.
 
@@ -54,7 +125,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     ----------
     shadow, highlight
         Shadow and highlight lost at nodes s = 0, step, 2 step, ... [stops; negative where there is room],
-        shape (rows, nodes), at least six nodes.
+        shape (rows, nodes), at least six nodes; of highlight one row may serve all.
     step
         Distance of the nodes [log10 units].
     question
@@ -75,7 +146,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     first = np.clip(nearest - 2, 0, count - _WINDOW)
     columns = first[:, None] + np.arange(_WINDOW)
     near_shadow = np.take_along_axis(shadow, columns, axis=1)
-    near_highlight = np.take_along_axis(highlight, columns, axis=1)
+    near_highlight = np.take_along_axis(np.broadcast_to(highlight, shadow.shape), columns, axis=1)
     place = nearest - first
 
     fine_shadow = np.empty((rows, 2 * _SUBDIVISIONS + 1))

@@ -15,15 +15,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray
-from filmdose.decision import least_loss
+from filmdose.decision import highlight_lost, least_loss, shadow_to_win
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.solver import (
     CRITERIA,
+    Light,
     RecordCriteria,
     RecordSolver,
     ReversalLoss,
+    cubic_at,
     first_root,
     record_criteria,
     record_solver,
@@ -177,11 +179,12 @@ def shadow_points(film: Film) -> tuple[float, ...]:
 
 @lru_cache(maxsize=256)
 def record_solvers(film: Film) -> tuple[RecordSolver, ...]:
-    """The solver of every record of a film."""
-    step = ISO2240_SHADOW if film.reversal else SPEED_POINT[film.kind]
-    return tuple(
-        record_solver(record, point, step) for record, point in zip(film.records, shadow_points(film), strict=True)
-    )
+    """The solver of every record of a film, all with the nodes of the one that asks for the finest."""
+    density = ISO2240_SHADOW if film.reversal else SPEED_POINT[film.kind]
+    records = list(zip(film.records, shadow_points(film), strict=True))
+    solvers = [record_solver(record, point, density) for record, point in records]
+    finest = min(solver.light.step for solver in solvers)
+    return tuple(record_solver(record, point, density, step=finest) for record, point in records)
 
 
 def solve_film(film: Film, kerma_ugy: FloatArray, question: Question) -> FilmSolution:
@@ -258,18 +261,20 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         bright.append(view.log2_highlight)
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
-    step = record_solvers(film)[0].light.step
+    light = record_solvers(film)[0].light
+    step, margin = light.step, light.margin
     stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
-    log2_snr, log2_highlight = _least(dark), np.broadcast_to(_least(bright), (kerma.size, dark[0].shape[1]))
+    log2_snr, log2_highlight = _least(dark), _least(bright)
     needed = stops[question.criterion]
-    choice = least_loss(_shadow_lost(needed, log2_snr, step, question), -log2_highlight, step, question)
+    highlight = highlight_lost(-log2_highlight, margin)
+    choice = least_loss(_shadow_lost(needed, log2_snr, light, question), highlight, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
-    snr_given = np.where(kerma == 0.0, 1.0, np.exp2(_at_nodes(log2_snr, place)))
+    snr_given = np.where(kerma == 0.0, 1.0, np.exp2(_at_nodes(log2_snr, place + margin)))
     verdict = verdict_of(snr_given / question.snr_target, _at_nodes(_least(kept), place))
     lost = verdict == "lost"
     status = np.select(
-        [lost, choice.shadow <= UNSPOKEN, choice.highlight >= -UNSPOKEN],
+        [lost, _restored(needed, best, snr_given, question), choice.highlight >= -UNSPOKEN],
         [_CODE["beyond_rescue"], _CODE["ok"], _CODE["highlight_limited"]],
         _CODE["partly_restored"],
     )
@@ -280,7 +285,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         needed=needed,
         given=np.where(lost, np.nan, best),
         best=best,
-        room_marked=_room(log2_highlight, step),
+        room_marked=np.broadcast_to(_room(highlight, step), kerma.shape).copy(),
         snr_kept=np.min([one.snr_kept for one in criteria], axis=0),
         snr_given=snr_given,
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
@@ -292,19 +297,24 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     )
 
 
-def _shadow_lost(needed: FloatArray, log2_snr: FloatArray, step: float, question: Question) -> FloatArray:
+def _shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
     """Shadow lost at the nodes [stops]: of signal-to-noise, or what is missing to the need by another criterion."""
     if question.criterion == "shadow_snr":
-        return np.asarray(math.log2(question.snr_target) - log2_snr)
-    most = log2_snr.shape[1] * step / LOG10_2
-    given = np.arange(log2_snr.shape[1]) * (step / LOG10_2)
-    return np.asarray(np.nan_to_num(needed, nan=most)[:, None] - given)
+        return shadow_to_win(math.log2(question.snr_target) - log2_snr, light.margin)
+    given = np.arange(log2_snr.shape[1] - light.margin) * (light.step / LOG10_2)
+    return np.asarray(np.nan_to_num(needed, nan=given[-1])[:, None] - given)
 
 
-def _room(log2_highlight: FloatArray, step: float) -> FloatArray:
+def _restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
+    if question.criterion == "shadow_snr":
+        return np.asarray(snr_given >= question.snr_target * 2.0**-UNSPOKEN)
+    return np.asarray(best >= needed - UNSPOKEN)
+
+
+def _room(highlight: FloatArray, step: float) -> FloatArray:
     """Stops until the highlights begin to lose; all that was looked at where they never do."""
-    found = first_root(-log2_highlight)
-    found[np.isnan(found)] = log2_highlight.shape[1] - 1
+    found = first_root(highlight)
+    found[np.isnan(found)] = highlight.shape[1] - 1
     return np.asarray(found * step / LOG10_2)
 
 
@@ -331,16 +341,9 @@ def _pick(arrays: Sequence[FloatArray], decides: NDArray[np.intp]) -> FloatArray
 
 
 def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:
-    """Value of each row at a node position, on the cubic through four nodes."""
+    """Value of each row at a node position."""
     first = np.clip(np.floor(place).astype(np.intp) - 1, 0, values.shape[1] - 4)
-    v = np.take_along_axis(values, first[:, None] + np.arange(4), axis=1)
-    t = place - first
-    return np.asarray(
-        -v[:, 0] * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
-        + v[:, 1] * t * (t - 2.0) * (t - 3.0) / 2.0
-        - v[:, 2] * t * (t - 1.0) * (t - 3.0) / 2.0
-        + v[:, 3] * t * (t - 1.0) * (t - 2.0) / 6.0
-    )
+    return cubic_at(values, first, place - first)
 
 
 # -- reversal film -------------------------------------------------------------------------------------------------

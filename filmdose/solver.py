@@ -39,6 +39,7 @@ __all__ = [
     "RecordView",
     "ReversalLoss",
     "Shape",
+    "cubic_at",
     "first_root",
     "record_criteria",
     "record_solver",
@@ -61,11 +62,14 @@ _STEPS, _GRID_ERROR = (0.05, 0.025, 0.0125), 1e-4
 #: The fractional-gradient point may lie left of the shadow point by this much [log units].
 _LOW = -1.0
 
-#: Compensation is looked for up to here [log units right of the shadow point]: ten stops.
-REACH = 3.0
+#: Compensation is looked for up to here [log units right of the shadow point]: seven stops.
+REACH = 2.1
+
+#: Tones so far left of the shadow point have a say in the decision [log units]: a stop.
+TONES = LOG10_2
 
 #: Nodes on either side of what is asked for, which rows with a shadow point of their own need.
-MARGIN = 16
+MARGIN = 48
 
 _TINY = 1e-300
 
@@ -103,6 +107,11 @@ class Light:
         """Number of nodes on which compensation is looked for, from s = 0 on."""
         return min(round(REACH / self.step), round(self.top / self.step)) + 1
 
+    @property
+    def margin(self) -> int:
+        """Number of nodes left of s = 0 whose tones have a say in the decision."""
+        return round(TONES / self.step)
+
     def highlight(self, scene_range: float) -> FloatArray:
         """Mean dP_L/dlog10 H over the top stop of a scene whose shadow lies at the ``reach`` nodes from s = 0 on.
 
@@ -111,7 +120,7 @@ class Light:
         if scene_range not in self._highlights:
             if len(self._highlights) > 16:
                 self._highlights.clear()
-            nodes = scene_range + self.step * np.arange(-MARGIN, self.reach + MARGIN)
+            nodes = np.asarray(scene_range + self.step * np.arange(-MARGIN, self.reach + MARGIN), dtype=np.float64)
             below, above = (_missed(x, self.z, self.quanta) for x in (nodes - _TOP_OF_SCENE, nodes))
             self._highlights[scene_range] = _flushed((below - above) / _TOP_OF_SCENE)
         return self._highlights[scene_range]
@@ -135,7 +144,7 @@ def _flushed(rows: FloatArray) -> FloatArray:
 def _light(relative: bytes, quanta: float, step: float, top: float) -> Light:
     z = np.frombuffer(relative)
     count = round((top + MEAN_GRADIENT_INTERVAL - _LOW) / step) + 1
-    nodes = _LOW + step * np.arange(count)
+    nodes = np.asarray(_LOW + step * np.arange(count), dtype=np.float64)
     return Light(
         step=step,
         top=top,
@@ -180,7 +189,7 @@ AS_IT_IS = Shape()
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class RecordView:
-    """Rows of one record at some doses, on the nodes of compensation from s = 0 on.
+    """Rows of one record at some doses, on the nodes of compensation: ``Light.margin`` left of s = 0, then onwards.
 
     Parameters
     ----------
@@ -190,8 +199,8 @@ class RecordView:
         log2 of the gradient at the scene's highlight, s further right, over the least that it is held to
         (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
     contrast_kept
-        Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; None where it
-        was not asked for.
+        Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; from s = 0
+        on; None where it was not asked for.
     """
 
     log2_snr: FloatArray
@@ -316,13 +325,13 @@ class RecordRows:
         """The record at some doses (one a row): shadows and highlights against compensation."""
         light = self.solver.light
         count = light.reach if nodes is None else min(nodes, light.reach)
-        places = slice(light.zero, light.zero + count)
+        places = slice(light.zero - light.margin, light.zero + count)
         w = self.surviving(hits)
         slope = self._on(w, light.slope, places)
         variance = self.variance(w, hits, places)
         return RecordView(
             log2_snr=self._log2_snr(slope, variance),
-            log2_highlight=self.log2_highlight(scene_range)[:, :count],
+            log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
         )
 
     def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
@@ -338,15 +347,16 @@ class RecordRows:
     def log2_highlight(self, scene_range: float) -> FloatArray:
         """log2 of the clean film's gradient at the scene's highlight over the least that it is held to.
 
-        On the ``reach`` nodes of compensation, one row for each shape.  The gradient is the mean over the top stop of
-        the scene; it is held to that of the clean shadow point, or to that at the marked speed where it is less.
+        On the nodes of compensation and its margin, one row for each shape.  The gradient is the mean over the top
+        stop of the scene; it is held to that of the clean shadow point, or to that at the marked speed where it is less.
         Radiation hardly touches the slow grains of the shoulder (hits fall as sensitivity**b), so the clean curve
         stands for the fogged one.
         """
         if scene_range not in self._highlights:
             light = self.solver.light
-            gradient = self._on(self.clean, light.highlight(scene_range), slice(MARGIN, MARGIN + light.reach))
-            least = np.minimum(gradient[:, 0], self.clean_gradient)
+            places = slice(MARGIN - light.margin, MARGIN + light.reach)
+            gradient = self._on(self.clean, light.highlight(scene_range), places)
+            least = np.minimum(gradient[:, light.margin], self.clean_gradient)
             gradient /= np.maximum(least, _TINY)[:, None]
             self._highlights[scene_range] = np.log2(np.maximum(gradient, _TINY))
         return self._highlights[scene_range]
@@ -394,7 +404,9 @@ def _squared(light: Light) -> FloatArray:
     return _flushed(light.missed**2)
 
 
-def record_solver(emulsion: Emulsion, shadow_log_exposure: float, density_step: float) -> RecordSolver:
+def record_solver(
+    emulsion: Emulsion, shadow_log_exposure: float, density_step: float, *, step: float | None = None
+) -> RecordSolver:
     """Set up the solver for one record.
 
     Parameters
@@ -405,6 +417,8 @@ def record_solver(emulsion: Emulsion, shadow_log_exposure: float, density_step: 
         Its clean shadow point log10 H_m [log10 lx s].
     density_step
         Density above minimum of the shadow point [density].
+    step
+        Distance of the nodes [log units]; as fine as the record asks for when left out.
 
     Notes
     -----
@@ -422,6 +436,7 @@ def record_solver(emulsion: Emulsion, shadow_log_exposure: float, density_step: 
         weights.tobytes(),
         *(emulsion.native_fog, emulsion.quanta, emulsion.area_exponent, emulsion.dye_saturation, floor, density_step),
         emulsion.positive,
+        step,
     )
     return RecordSolver(
         light=light,
@@ -456,14 +471,18 @@ def _light_for(
     floor: float,
     density_step: float,
     positive: bool,
+    wanted_step: float | None,
 ) -> Light:
-    """The coarsest nodes that are fine enough for a record."""
+    """The coarsest nodes that are fine enough for a record, or those with the step that is wanted."""
     z, c = np.frombuffer(relative), np.frombuffer(weights)
     survivors = c * (1.0 - native_fog)
     top = max(REACH, _saturation(z, survivors, quanta))
-    lights = [_light(relative, quanta, step, math.ceil(top / _STEPS[0]) * _STEPS[0]) for step in _STEPS[:1]]
+    top = math.ceil(top / _STEPS[0]) * _STEPS[0]
+    if wanted_step is not None:
+        return _light(relative, quanta, wanted_step, top)
+    lights = [_light(relative, quanta, _STEPS[0], top)]
     for step in _STEPS[1:]:
-        finer = _light(relative, quanta, step, lights[0].top)
+        finer = _light(relative, quanta, step, top)
         trial = RecordSolver(
             light=finer,
             light_missed_squared=_squared(finer),
@@ -551,10 +570,11 @@ def record_criteria(
     total = w.sum(axis=1)
     net = total[:, None] - undeveloped
     slope = rows._on(w, light.slope, slice(0, end))
+    left = zero - light.margin
+    variance = rows.variance(w, hits, slice(left, end))
+    log2_snr = rows._log2_snr(slope[:, left:end], variance)
     places = slice(zero, end)
-    variance = rows.variance(w, hits, places)
-    log2_snr = rows._log2_snr(slope[:, places], variance)
-    ratio = np.exp2(log2_snr)
+    ratio = np.exp2(log2_snr[:, light.margin :])
 
     right = round(MEAN_GRADIENT_INTERVAL / step)
     mean = (net[:, right : end + right] - net[:, :end]) / MEAN_GRADIENT_INTERVAL
@@ -575,7 +595,7 @@ def record_criteria(
         CONTRAST_INTERVAL
     )
     view = RecordView(
-        log2_snr=log2_snr[:, : light.reach],
+        log2_snr=log2_snr[:, : light.margin + light.reach],
         log2_highlight=rows.log2_highlight(scene_range),
         contrast_kept=contrast * (CONTRAST_INTERVAL / clean_net)[:, None],
     )
@@ -688,6 +708,18 @@ def _refined(excess: FloatArray, interval: NDArray[np.intp]) -> FloatArray:
     left = np.clip(interval - 1, 0, excess.shape[1] - 4)
     values = np.take_along_axis(excess, left[:, None] + np.arange(4), axis=1).T
     return np.asarray(left + cubic_root(np.ascontiguousarray(values), (interval - left).astype(np.float64)))
+
+
+def cubic_at(values: FloatArray, first: NDArray[np.intp], place: FloatArray) -> FloatArray:
+    """Value of each row at ``place`` nodes right of node ``first``, on the cubic through the four nodes from there."""
+    v0, v1, v2, v3 = np.take_along_axis(values, first[:, None] + np.arange(4), axis=1).T
+    t = place
+    return np.asarray(
+        -v0 * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
+        + v1 * t * (t - 2.0) * (t - 3.0) / 2.0
+        - v2 * t * (t - 1.0) * (t - 3.0) / 2.0
+        + v3 * t * (t - 1.0) * (t - 2.0) / 6.0
+    )
 
 
 def _touch(excess: FloatArray) -> FloatArray:
