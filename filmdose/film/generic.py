@@ -15,9 +15,10 @@ from scipy.optimize import brentq
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
-from filmdose.film.emulsion import Emulsion
+from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.film.model import KINDS, RECORD_NAMES, Film
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, film_value, population_rows, record_value
+from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT
 
 __all__ = [
     "calibrated_hits_per_ugy",
@@ -25,13 +26,11 @@ __all__ = [
     "generic_film",
     "generic_granularity",
     "generic_speed_range",
+    "population_rows",
     "record_value",
 ]
 
 _ORIGIN = "generic: inference, typical values"
-
-#: Fields of an emulsion that the shipped data hold for a kind or a record.
-_NOISE_FIELDS = ("area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
 
 
 def calibrated_hits_per_ugy(
@@ -165,6 +164,7 @@ def generic_film(
         width = record_value(kind, name, "toe_width") if toe is None else toe
         z, weights = population_rows(kind, name, toe=np.array([width]), contrast=np.array([contrast]), quanta=float(q))
         native_fog = record_value(kind, name, "native_fog")
+        alpha = record_value(kind, name, "area_exponent")
         least = record_value(kind, name, "minimum_density")
         point = (
             shadow_point if not reversal else shadow_point - 0.5 * record_value(kind, name, "log_interval") / contrast
@@ -179,7 +179,11 @@ def generic_film(
             hits_per_ugy=kappa,
             rms_granularity=generic_granularity(kind, iso),
             positive=reversal,
-            **{field: record_value(kind, name, field) for field in _NOISE_FIELDS},
+            area_exponent=alpha,
+            dye_saturation=record_value(kind, name, "dye_saturation"),
+            noise_floor=record_value(kind, name, "noise_floor")
+            * 10.0 ** (alpha * (-point - REFERENCE_LOG_SENSITIVITY)),
+            cluster_grains=film_value("granularity", "cluster_grains"),
         )
 
     return Film(kind=kind, speed=iso, records=tuple(record(name) for name in RECORD_NAMES[kind]), origin=_ORIGIN)
@@ -187,7 +191,7 @@ def generic_film(
 
 def _log_shadow_point(kind: str, speed: float) -> float:
     """log10 exposure of the speed point; of reversal film the mean of its two points."""
-    exposure = {"bw-negative": 0.8, "colour-negative": math.sqrt(2.0)}.get(kind, 10.0)
+    exposure = {"bw-negative": ISO6_CONSTANT, "colour-negative": ISO5800_CONSTANT}.get(kind, ISO2240_CONSTANT)
     return math.log10(exposure / speed)
 
 

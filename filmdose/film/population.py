@@ -26,13 +26,12 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
 from filmdose.film.model import KINDS, RECORD_NAMES
-from filmdose.sensitometry.speed import (
+from filmdose.standards import (
     ISO6_INTERVAL,
     ISO6_RISE,
-    ISO6_SPEED_POINT,
-    ISO2240_HIGHLIGHT_POINT,
-    ISO2240_SHADOW_POINT,
-    ISO5800_SPEED_POINT,
+    ISO2240_HIGHLIGHT,
+    ISO2240_SHADOW,
+    SPEED_POINT,
 )
 
 __all__ = ["CONTRAST_RANGE", "TOE_RANGE", "film_value", "population_rows", "record_value"]
@@ -228,14 +227,14 @@ def _shape(kind: str, record: str, quanta: float) -> _Shape:
             z=np.linspace(slowest, threshold + _FASTEST, _CLASSES),
             quanta=quanta,
             foot=foot,
-            first_density=ISO2240_SHADOW_POINT,
-            second_density=lambda contrast: np.full_like(contrast, ISO2240_HIGHLIGHT_POINT),
+            first_density=ISO2240_SHADOW,
+            second_density=lambda contrast: np.full_like(contrast, ISO2240_HIGHLIGHT),
             interval=lambda contrast: interval / contrast,
             slow_edge=None,
             net_maximum=record_value(kind, record, "net_maximum"),
         )
     slow_edge = threshold - record_value(kind, record, "shoulder_point")
-    net = ISO6_SPEED_POINT if kind == "bw-negative" else ISO5800_SPEED_POINT
+    net = SPEED_POINT[kind]
     rise = ISO6_RISE if kind == "bw-negative" else record_value(kind, record, "rise_1_30")
     return _Shape(
         z=np.linspace(slow_edge - _SLOW_WIDTHS * foot, threshold + _FASTEST, _CLASSES),
