@@ -29,7 +29,20 @@ class Counted:
     granularity_error: float
 
 
-def simulate(
+def counted(densities: np.ndarray, aperture_um2: float) -> Counted:
+    """Mean and granularity of densities read through one aperture."""
+    count = densities.size
+    variance = float(np.var(densities, ddof=1))
+    fourth = float(np.mean((densities - densities.mean()) ** 4))
+    return Counted(
+        density=float(densities.mean()),
+        density_error=float(np.sqrt(variance / count)),
+        granularity=variance * aperture_um2,
+        granularity_error=float(np.sqrt((fourth - variance**2) / count)) * aperture_um2,
+    )
+
+
+def patch_densities(
     film: dict,
     log_exposure: float,
     kerma_ugy: float,
@@ -38,46 +51,33 @@ def simulate(
     patches: int,
     patch_um2: float,
     rng: np.random.Generator,
-) -> Counted:
-    """Count developed grains in ``patches`` patches of film described by plain numbers.
+) -> np.ndarray:
+    """Density of ``patches`` patches of a record described by plain numbers (keys as of ``Emulsion``).
 
-    ``grain_area_um2`` is the area of a grain at the reference sensitivity.  Grains of which a share s cannot be
-    closer than chance (dye sites of a coupler that is used up): s of them is a fixed number in each patch, the
-    rest a Poisson number; s = 0 is grains at random.
+    ``grain_area_um2`` is the area of a grain at the reference sensitivity.  A share s of the grains of each class
+    (dye sites of a coupler that is used up) lies evenly, the same number in each patch; the rest lies at random.
     """
     z, c = np.asarray(film["log_sensitivity"]), np.asarray(film["weights"])
     away = z - film["reference_log_sensitivity"]
     area = grain_area_um2 * 10.0 ** (film["area_exponent"] * away)
     mean_count = c / (LOG10_E * area) * patch_um2
-    orderly = film["dye_saturation"] * mean_count
-    assert np.allclose(orderly, np.rint(orderly), atol=1e-6), "choose weights that give whole numbers of fixed sites"
-    fixed = np.rint(orderly).astype(np.int64)[:, None]
-    counts = fixed + rng.poisson((mean_count - orderly)[:, None], (z.size, patches))
-    grain_class = np.repeat(np.repeat(np.arange(z.size), patches), counts.ravel())
-    patch = np.repeat(np.tile(np.arange(patches), z.size), counts.ravel())
+    even = film["dye_saturation"] * mean_count
+    assert np.allclose(even, np.rint(even), atol=1e-6), "choose weights that give whole numbers of even sites"
+    counts = np.rint(even).astype(np.int64)[:, None] + rng.poisson((mean_count - even)[:, None], (z.size, patches))
+    of_class = np.repeat(np.repeat(np.arange(z.size), patches), counts.ravel())
+    of_patch = np.repeat(np.tile(np.arange(patches), z.size), counts.ravel())
 
-    by_light = rng.poisson((10.0 ** (log_exposure + z))[grain_class]) >= film["quanta"]
-    by_itself = rng.random(grain_class.size) < film["native_fog"]
-
-    hits = film["hits_per_ugy"] * kerma_ugy * 10.0 ** (film["hit_exponent"] * away)
-    by_hit = np.zeros(grain_class.size, dtype=bool)
+    developed = rng.poisson((10.0 ** (log_exposure + z))[of_class]) >= film["quanta"]
+    developed |= rng.random(of_class.size) < film["native_fog"]
     if kerma_ugy > 0:
-        struck = float(np.sum(mean_count * hits))  # hits in one patch
-        quanta_in_patch = struck / (film["cluster_grains"] - 1.0)  # n Poisson: E[n(n-1)] / E[n] = E[n]
-        chance = hits / quanta_in_patch
-        assert chance.max() < 1.0, "too few grains in a patch"
-        arrived = rng.poisson(quanta_in_patch, patches)
-        by_hit = rng.random(grain_class.size) < 1.0 - (1.0 - chance[grain_class]) ** arrived[patch]
+        hits = film["hits_per_ugy"] * kerma_ugy * 10.0 ** (film["hit_exponent"] * away)
+        # A quantum strikes a Poisson number n of grains, and E[n(n-1)] / E[n] = E[n] = g - 1.
+        quanta = float(np.sum(mean_count * hits)) / (film["cluster_grains"] - 1.0)
+        chance = hits / quanta
+        assert chance.max() < 0.5, "too few grains in a patch"
+        arrived = rng.poisson(quanta, patches)
+        developed |= rng.random(of_class.size) < 1.0 - (1.0 - chance[of_class]) ** arrived[of_patch]
 
-    developed = by_light | by_itself | by_hit
     image = ~developed if film["positive"] else developed
-    covered = np.bincount(patch, weights=area[grain_class] * image, minlength=patches)
-    density = film["base_density"] + LOG10_E * covered / patch_um2
-    variance = float(np.var(density, ddof=1))
-    fourth = float(np.mean((density - density.mean()) ** 4))
-    return Counted(
-        density=float(density.mean()),
-        density_error=float(np.sqrt(variance / patches)),
-        granularity=variance * patch_um2,
-        granularity_error=float(np.sqrt((fourth - variance**2) / patches)) * patch_um2,
-    )
+    covered = np.bincount(of_patch, weights=area[of_class] * image, minlength=patches)
+    return film["base_density"] + LOG10_E * covered / patch_um2
