@@ -59,13 +59,13 @@ _EXACT = {speed: 10.0 ** (round(10.0 * math.log10(speed)) / 10.0) for speed in S
 
 #: Units of a dose: what they measure, and how many microgray or microsievert one of them is.
 _DOSE_UNITS: dict[str, tuple[str, float]] = {
-    **{name: ("gray", 1.0) for name in ("ugy", "\u00b5gy", "\u03bcgy", "microgray")},
+    **dict.fromkeys(("ugy", "µgy", "μgy", "microgray"), ("gray", 1.0)),
     **{"ngy": ("gray", 1e-3), "mgy": ("gray", 1e3), "cgy": ("gray", 1e4), "gy": ("gray", 1e6)},
     **{"urad": ("gray", 0.01), "mrad": ("gray", 10.0), "rad": ("gray", 1e4)},
     "ur": ("roentgen", UGY_PER_MILLIROENTGEN / 1e3),
     "mr": ("roentgen", UGY_PER_MILLIROENTGEN),
     "r": ("roentgen", UGY_PER_MILLIROENTGEN * 1e3),
-    **{name: ("sievert", 1.0) for name in ("usv", "\u00b5sv", "\u03bcsv", "microsievert")},
+    **dict.fromkeys(("usv", "µsv", "μsv", "microsievert"), ("sievert", 1.0)),
     **{"nsv": ("sievert", 1e-3), "msv": ("sievert", 1e3), "sv": ("sievert", 1e6)},
     **{"urem": ("sievert", 0.01), "mrem": ("sievert", 10.0), "rem": ("sievert", 1e4)},
 }

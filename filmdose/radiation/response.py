@@ -32,7 +32,8 @@ __all__ = [
 ETA_LOW = constant("eta_low")
 
 
-def _rise(energy: FloatArray) -> FloatArray:
+def rise_of_efficiency(energy: FloatArray) -> FloatArray:
+    """Where eta(E) stands between its low (0) and its high end (1)."""
     low, high = constant("eta_low_energy_kev"), constant("eta_high_energy_kev")
     return np.asarray(np.clip(np.log(energy / low) / np.log(high / low), 0.0, 1.0))
 
@@ -64,7 +65,7 @@ def film_efficiency(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
 
     def kernel(energy: FloatArray, low: FloatArray) -> FloatArray:
         checked = check_array("energy_kev", energy, low=0.0, low_open=True, unit="keV")
-        return low + (1.0 - low) * _rise(checked)
+        return low + (1.0 - low) * rise_of_efficiency(checked)
 
     return elementwise(kernel, energy_kev, check_eta(eta_low))
 
@@ -127,7 +128,7 @@ def response_moments(spectrum: Spectrum) -> tuple[float, float]:
     weights = kerma_weights(spectrum)
     weights = weights / weights.sum()
     ratio = np.asarray(emulsion_to_air(spectrum.energy_kev))
-    return float(weights @ ratio), float(weights @ (ratio * _rise(spectrum.energy_kev)))
+    return float(weights @ ratio), float(weights @ (ratio * rise_of_efficiency(spectrum.energy_kev)))
 
 
 @lru_cache(maxsize=1024)
