@@ -40,12 +40,14 @@ def main(path: Path) -> None:
     lines = [
         "# Mass attenuation coefficients [cm2/g]: total, and the part of it that still reaches a film behind the wall",
         "# (coherent scatter, forward half of incoherent scatter and of K fluorescence, by air kerma).",
-        f"# Made by reference/build_attenuation.py from xraydb {xraydb.__version__}. flag: P. reference: xraydb, elam2002.",
+        f"# Made by reference/build_attenuation.py from xraydb {xraydb.__version__}. flag: P. reference: elam2002.",
         "# version: 1",
         ",".join(["energy_kev", *made]),
     ]
     for row, energy in enumerate(ENERGY_KEV):
-        lines.append(",".join([f"{energy:g}", *(f"{values[row]:.5g}".replace("e-0", "e-") for values in made.values())]))
+        lines.append(
+            ",".join([f"{energy:g}", *(f"{values[row]:.5g}".replace("e-0", "e-") for values in made.values())])
+        )
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

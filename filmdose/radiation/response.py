@@ -15,13 +15,11 @@ from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.coefficients import mass_energy_absorption
 from filmdose.radiation.constants import constant
-from filmdose.radiation.materials import Layer
-from filmdose.radiation.spectra import Spectrum, filtered, kerma_weights, spectrum_of
+from filmdose.radiation.spectra import Spectrum, kerma_weights, spectrum_of
 
 __all__ = [
     "ETA_LOW",
     "effective_kerma_ugy",
-    "emulsion_dose_ratio",
     "emulsion_to_air",
     "film_efficiency",
     "film_response",
@@ -131,10 +129,10 @@ def response_moments(spectrum: Spectrum) -> tuple[float, float]:
     return float(weights @ ratio), float(weights @ (ratio * rise_of_efficiency(spectrum.energy_kev)))
 
 
-@lru_cache(maxsize=1024)
-def beam_moments(beam: Beam, layers: tuple[Layer, ...] = ()) -> tuple[float, float]:
-    """:func:`response_moments` of a described beam behind layers; computed once and kept."""
-    return response_moments(filtered(spectrum_of(beam), layers))
+@lru_cache(maxsize=256)
+def beam_moments(beam: Beam) -> tuple[float, float]:
+    """:func:`response_moments` of a described beam; computed once and kept."""
+    return response_moments(spectrum_of(beam))
 
 
 def mean_response(moments: tuple[float, float], eta_low: Any) -> Any:
@@ -186,14 +184,3 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
     """
     response = relative_response(beam, eta_low=eta_low)
     return elementwise(lambda k: check_array("air_kerma_ugy", k, low=0.0, unit="uGy") * response, air_kerma_ugy)
-
-
-def emulsion_dose_ratio(beam: Beam, layers: tuple[Layer, ...] = ()) -> float:
-    """Absorbed dose in the emulsion per air kerma at the film, of a beam behind layers.
-
-    Examples
-    --------
-    >>> 35 < emulsion_dose_ratio(REFERENCE_BEAM) < 50
-    True
-    """
-    return beam_moments(beam, layers)[0]

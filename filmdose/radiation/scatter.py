@@ -143,7 +143,7 @@ def _depths(beam: Beam, layers: tuple[Layer, ...]) -> tuple[FloatArray, FloatArr
 
 @lru_cache(maxsize=128)
 def _weights(beam: Beam) -> tuple[FloatArray, FloatArray]:
-    """Air kerma of each energy, adding up to 1, and its three responses: 1, emulsion to air, the same times eta's rise."""
+    """Air kerma of each energy, adding up to 1, and its responses: 1, emulsion to air, that times eta's rise."""
     spectrum = spectrum_of(beam)
     weights = kerma_weights(spectrum)
     ratio = np.asarray(emulsion_to_air(spectrum.energy_kev))
@@ -242,9 +242,12 @@ def passage(beam: Beam, layers: tuple[Layer, ...]) -> Passage:
     open_beam = weights @ responses
     narrow = (weights * np.exp(-depth)) @ responses
     filter_g_cm2, depths, exponents = _anchor(beam)
-    hardened = weights if filter_g_cm2 == 0.0 else weights * np.exp(-filter_g_cm2 * _coefficients(get_material("al"), beam)[0])
+    hardened = (
+        weights if filter_g_cm2 == 0.0 else weights * np.exp(-filter_g_cm2 * _coefficients(get_material("al"), beam)[0])
+    )
     # What comes through of each moment, times the open beam's own: a wall of nothing changes nothing.
-    model = open_beam * ((hardened * np.exp(-depth) * (1.0 + scattered)) @ responses) / (hardened @ responses)
+    behind = (hardened * np.exp(-depth) * (1.0 + scattered)) @ responses
+    model = np.divide(open_beam * behind, hardened @ responses, out=np.zeros(3), where=open_beam > 0.0)
     lost = -float(np.log(max(model[0], _TINY)))
     # p is that of air kerma; fog behind the wall keeps its share of it.
     lift = float(np.exp((1.0 - np.interp(lost, depths, exponents)) * lost))
