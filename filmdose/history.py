@@ -18,7 +18,7 @@ from typing import Any
 import pandas as pd
 
 from filmdose.arrays import check_count, check_number
-from filmdose.errors import ArgumentError, ValidityWarning
+from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -28,11 +28,22 @@ from filmdose.radiation.background import (
     latitude_band,
 )
 from filmdose.radiation.beams import Beam
-from filmdose.radiation.materials import ENERGY_RANGE_KEV
-from filmdose.radiation.response import ETA_LOW, emulsion_dose_ratio, relative_response
-from filmdose.radiation.shields import Shield, ShieldLike, Transmission, as_shields, transmission
+from filmdose.radiation.chain import (
+    PLACES,
+    STEPS,
+    Bag,
+    Chain,
+    arrival,
+    as_bag,
+    check_format,
+    check_steps,
+    film_chain,
+    no_wall_counts,
+)
+from filmdose.radiation.response import ETA_LOW, check_eta
+from filmdose.radiation.shields import Shield, ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
-from filmdose.units import parse_kerma
+from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 
 __all__ = [
     "CONTRIBUTION_COLUMNS",
@@ -41,8 +52,9 @@ __all__ = [
     "HistoryDose",
     "Pass",
     "Storage",
-    "credited_shields",
     "history_dose",
+    "pass_air_kerma_ugy",
+    "pass_chain",
 ]
 
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
@@ -56,13 +68,11 @@ CONTRIBUTION_COLUMNS = (
     "multiplier",
     "shield",
     "beam",
+    "at",
     "incident_kerma_ugy",
-    "transmission",
-    "transmission_basis",
-    "narrow_kerma",
-    "narrow_emulsion",
-    "broad_kerma",
     "relative_response",
+    *(f"through_{step}" for step in STEPS),
+    "transmission",
     "air_kerma_ugy",
     "emulsion_dose_ugy",
     "kerma_ugy",
@@ -79,8 +89,8 @@ _SHOWN_COLUMNS = (
     "detail",
     "shield",
     "incident_kerma_ugy",
-    "transmission",
     "relative_response",
+    *(f"through_{step}" for step in STEPS),
     "kerma_ugy",
     "kerma_low_ugy",
     "kerma_high_ugy",
@@ -104,9 +114,17 @@ class Pass:
     multiplier
         Dose over that of a normal pass: dwell over normal dwell for a belt that stopped with the beam on [1; at least
         1]; see :func:`filmdose.radiation.dwell_multiplier`.
+    views
+        How many views a projection unit has, each of which gives the source's dose [at least 1].
     kerma_ugy
         Air kerma of one pass [uGy] in place of the source's, as a number or a text such as "0.3 mR"; it then has
         no range.
+    at
+        Where the kerma stands: "bag" (outside of it), "inside" (beside the film, as a badge lies) or "film"; None takes
+        "inside" for a kerma of one's own and the source's place else.
+    bag
+        Contents of the bag, in place of the roll's: a :class:`~filmdose.radiation.chain.Bag`, "typical", "empty" or a
+        text such as "4, al=1" [g/cm2 of water, mm].
     peak_to_mean
         Fog under the worst band over the mean [1; at least 1]; None takes the source's.
     scanner
@@ -121,7 +139,10 @@ class Pass:
     count: int = 1
     shield: ShieldLike = None
     multiplier: float = 1.0
-    kerma_ugy: float | str | None = None
+    views: int = 1
+    kerma_ugy: AirKerma | float | str | None = None
+    at: str | None = None
+    bag: Bag | str | None = None
     peak_to_mean: float | None = None
     scanner: str = ""
     date: datetime.date | None = None
@@ -135,8 +156,16 @@ class Pass:
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."
         object.__setattr__(self, "multiplier", check_number("multiplier", self.multiplier, low=1.0, action=action))
+        object.__setattr__(self, "views", check_count("views", self.views, low=1))
+        if self.views > 1 and not self.resolved_source.per_view:
+            action = "Its dose is that of a whole pass."
+            raise ArgumentError("views", self.views, f"1 for {self.resolved_source.name}", action)
         if self.kerma_ugy is not None:
             object.__setattr__(self, "kerma_ugy", parse_kerma("kerma_ugy", self.kerma_ugy))
+        if self.at is not None and self.at not in PLACES:
+            raise UnknownNameError("at", self.at, PLACES)
+        if self.bag is not None:
+            object.__setattr__(self, "bag", as_bag(self.bag))
         if self.peak_to_mean is not None:
             object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
 
@@ -158,6 +187,11 @@ class Pass:
     def resolved_source(self) -> Source:
         """The source itself, looked up when it was given by name."""
         return self.source if isinstance(self.source, Source) else get_source(self.source)
+
+    @property
+    def stands_at(self) -> str:
+        """Where its kerma stands: one of ``PLACES``."""
+        return self.at or (self.resolved_source.at if self.kerma_ugy is None else "inside")
 
     @property
     def shields(self) -> tuple[Shield, ...]:
@@ -236,13 +270,21 @@ class History:
     ----------
     passes, flights, storage
         Its parts, in any order: one object or several of each kind.
+    format
+        "35mm" (in its steel cartridge), "120" or "sheet": what stands around the emulsion.
+    bag
+        Contents of the bag at every pass that does not say otherwise; None takes the typical ones.
     """
 
     passes: tuple[Pass, ...] = ()
     flights: tuple[Flight, ...] = ()
     storage: tuple[Storage, ...] = ()
+    format: str = "35mm"
+    bag: Bag | str | None = None
 
     def __post_init__(self) -> None:
+        check_format(self.format)
+        object.__setattr__(self, "bag", as_bag(self.bag))
         for name, kind in (("passes", Pass), ("flights", Flight), ("storage", Storage)):
             given = getattr(self, name)
             parts = tuple(given) if isinstance(given, Iterable) else (given,)
@@ -275,10 +317,10 @@ class HistoryDose:
         Sentences that belong to the figures.
     """
 
-    kerma_ugy: float
-    kerma_low_ugy: float
-    kerma_high_ugy: float
-    air_kerma_ugy: float
+    kerma_ugy: EffectiveKerma
+    kerma_low_ugy: EffectiveKerma
+    kerma_high_ugy: EffectiveKerma
+    air_kerma_ugy: AirKerma
     emulsion_dose_ugy: float
     peak_to_mean: float
     contributions: pd.DataFrame = field(compare=False)
@@ -303,15 +345,17 @@ class HistoryDose:
 
 
 def history_dose(
-    history: History | Pass | Flight | Storage | Iterable[Pass | Flight | Storage], *, eta_low: float = ETA_LOW
+    history: History | Pass | Flight | Storage | Iterable[Pass | Flight | Storage],
+    *,
+    eta_low: float = ETA_LOW,
+    steps: Iterable[str] = STEPS,
 ) -> HistoryDose:
     """Effective kerma of a history: the sum over its parts, in any order.
 
-    K = sum over passes of count multiplier K_pass T R  +  sum over flights and storage of K R
+    K = sum over passes of count views multiplier K_pass R T  +  sum over flights and storage of K R
 
-    with T the transmission of the pass's own shield (published broad beam where
-    it exists, else narrow beam weighted by the film's response) and R the fog of
-    the beam per air kerma, relative to the reference beam.
+    with R the fog per air kerma of the beam where K_pass stands, relative to the reference beam, and T the fog that
+    bag, cartridge, shields and the roll's own outer layers let through, all in one spectrum.
 
     Parameters
     ----------
@@ -319,6 +363,8 @@ def history_dose(
         A :class:`History`, one part, or several parts.
     eta_low
         Efficiency of the film below 60 keV [1; 0 to 1], an inference.
+    steps
+        Which of "bag", "cartridge", "shields", "roll" to count.
 
     Returns
     -------
@@ -328,23 +374,26 @@ def history_dose(
     -----
     Shields act on the passes they were given for, and on nothing else: lead
     does not reduce background or in-flight radiation, so flights and storage
-    take no benefit from any. A beam above 800 keV is credited with no shield.
+    take no benefit from any. A beam above 800 keV is credited with no wall.
 
     Examples
     --------
-    >>> dose = history_dose([Pass.parse("cabin-ct=2"), Pass.parse("cabin-xray=3")])
-    >>> dose.kerma_ugy
-    203.0
-    >>> dose.notes[0][:44]
-    'No dose per bag has been published for cabin'
+    >>> one = history_dose(Pass(source="cabin-ct"))
+    >>> roll = one.contributions.iloc[0]
+    >>> bool(roll["through_cartridge"] < 1.0 == roll["through_shields"])
+    True
+    >>> one.notes[0][:28]
+    'Cabin CT: badge readings at '
 
     References
     ----------
     ncrp147, nist_srd126
     """
     parts = _as_history(history)
+    check_eta(eta_low)
+    counted = check_steps(steps)
     rows = [
-        *(_pass_row(part, eta_low) for part in parts.passes),
+        *(_pass_row(part, parts, eta_low, counted) for part in parts.passes),
         *(_flight_row(flight, eta_low) for flight in parts.flights),
         *(_storage_row(shelf, eta_low) for shelf in parts.storage),
     ]
@@ -353,14 +402,14 @@ def history_dose(
         row["share"] = row["kerma_ugy"] / total if total > 0 else 0.0
     peak = math.fsum(row["share"] * row["peak_to_mean"] for row in rows) if total > 0 else 1.0
     return HistoryDose(
-        kerma_ugy=total,
-        kerma_low_ugy=math.fsum(row["kerma_low_ugy"] for row in rows),
-        kerma_high_ugy=math.fsum(row["kerma_high_ugy"] for row in rows),
-        air_kerma_ugy=math.fsum(row["air_kerma_ugy"] for row in rows),
+        kerma_ugy=EffectiveKerma(total),
+        kerma_low_ugy=EffectiveKerma(math.fsum(row["kerma_low_ugy"] for row in rows)),
+        kerma_high_ugy=EffectiveKerma(math.fsum(row["kerma_high_ugy"] for row in rows)),
+        air_kerma_ugy=AirKerma(math.fsum(row["air_kerma_ugy"] for row in rows)),
         emulsion_dose_ugy=math.fsum(row["emulsion_dose_ugy"] for row in rows),
         peak_to_mean=max(1.0, peak),
         contributions=pd.DataFrame(rows, columns=list(CONTRIBUTION_COLUMNS)),
-        notes=tuple(dict.fromkeys(_notes(parts, rows))),
+        notes=tuple(dict.fromkeys(_notes(parts))),
     )
 
 
@@ -376,57 +425,54 @@ def _as_history(history: Any) -> History:
     return History(passes=tuple(known[Pass]), flights=tuple(known[Flight]), storage=tuple(known[Storage]))
 
 
-def _no_shield_counts(beam: Beam) -> bool:
-    """Above the tables of cross sections no shield is credited."""
-    return beam.energy_kev is not None and beam.energy_kev > ENERGY_RANGE_KEV[1]
+def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
+    """Air kerma of all passes of a part where it stands [uGy]: low, typical, high."""
+    source = part.resolved_source
+    per_pass = source.kerma_points_ugy if part.kerma_ugy is None else (float(part.kerma_ugy),) * 3
+    times = part.count * part.multiplier * (part.views if part.kerma_ugy is None else 1)
+    low, typical, high = (AirKerma(times * kerma) for kerma in per_pass)
+    return low, typical, high
 
 
-def credited_shields(part: Pass) -> tuple[Shield, ...]:
-    """The shields of a pass that count against its beam: none of them when it is too hard."""
-    return () if _no_shield_counts(part.resolved_source.beam) else part.shields
+def pass_chain(part: Pass, history: History, *, steps: Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
+    """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness."""
+    bag = history.bag if part.bag is None else part.bag
+    return film_chain(
+        at=part.stands_at, format=history.format, bag=bag, shields=part.shields, steps=steps, thicker=thicker
+    )
 
 
-def _row(
-    kerma: tuple[float, float, float], beam: Beam, through: Transmission, shields: tuple[Shield, ...], eta_low: float
-) -> dict[str, Any]:
-    """What a part of any kind contributes: ``kerma`` is the air kerma in front of the shields, low to high."""
+def _row(kerma: tuple[float, float, float], beam: Beam, chain: Chain, eta_low: float) -> dict[str, Any]:
+    """What a part of any kind contributes: ``kerma`` is the air kerma where it stands, low to high."""
     low, typical, high = kerma
-    response = float(relative_response(beam, eta_low=eta_low))
-    factor = through.effective * response
-    at_film = typical * (through.narrow_kerma if through.broad_kerma is None else through.broad_kerma)
-    layers = tuple(shield.layer for shield in shields)
+    found = arrival(beam, chain, eta_low)
     return {
         "beam": str(beam),
         "incident_kerma_ugy": typical,
-        "transmission": through.effective,
-        "narrow_kerma": through.narrow_kerma,
-        "narrow_emulsion": through.narrow_emulsion,
-        "broad_kerma": through.broad_kerma,
-        "relative_response": response,
-        "air_kerma_ugy": at_film,
-        # Behind a wall that lets nothing through there is no spectrum to weight with, and no dose.
-        "emulsion_dose_ugy": at_film * emulsion_dose_ratio(beam, layers) if through.narrow_kerma > 0 else 0.0,
-        "kerma_ugy": typical * factor,
-        "kerma_low_ugy": low * factor,
-        "kerma_high_ugy": high * factor,
+        "relative_response": found.response,
+        **{f"through_{step}": 1.0 for step in STEPS},
+        **{f"through_{step}": share for step, share in found.through},
+        "transmission": found.transmission,
+        "air_kerma_ugy": typical * found.air,
+        "emulsion_dose_ugy": typical * found.emulsion,
+        "kerma_ugy": typical * found.effective,
+        "kerma_low_ugy": low * found.effective,
+        "kerma_high_ugy": high * found.effective,
     }
 
 
-def _pass_row(part: Pass, eta_low: float) -> dict[str, Any]:
+def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ...]) -> dict[str, Any]:
     source = part.resolved_source
-    per_pass = source.kerma_points_ugy if part.kerma_ugy is None else (float(part.kerma_ugy),) * 3
-    low, typical, high = (part.count * part.multiplier * kerma for kerma in per_pass)
-    shields = credited_shields(part)
-    through = transmission(shields, source.beam, eta_low=eta_low)
+    chain = pass_chain(part, history, steps=steps)
     return {
         "kind": "pass",
         "source": source.name,
         "detail": source.title,
         "count": part.count,
-        "multiplier": part.multiplier,
+        "multiplier": part.multiplier * part.views,
         "shield": part.shield_text,
-        "transmission_basis": through.basis if shields else "no shield",
-        **_row((low, typical, high), source.beam, through, shields, eta_low),
+        "at": part.stands_at,
+        **_row(pass_air_kerma_ugy(part), source.beam, chain, eta_low),
         "peak_to_mean": source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean,
         "evidence": source.evidence if part.kerma_ugy is None else "measured",
     }
@@ -442,8 +488,8 @@ def _hard_row(
         "count": 1,
         "multiplier": 1.0,
         "shield": "",
-        "transmission_basis": "no shield",
-        **_row(kerma, HARD_BEAM, transmission(None), (), eta_low),
+        "at": "film",
+        **_row(kerma, HARD_BEAM, Chain(before=(), steps=()), eta_low),
         "peak_to_mean": 1.0,
         "evidence": evidence,
     }
@@ -465,18 +511,17 @@ def _storage_row(shelf: Storage, eta_low: float) -> dict[str, Any]:
     return _hard_row("storage", f"{shelf.days:g} days", kerma, evidence, eta_low)
 
 
-def _notes(parts: History, rows: list[dict[str, Any]]) -> Iterable[str]:
+def _notes(parts: History) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
-        if source.unpublished and part.kerma_ugy is None:
-            yield source.note
-        if part.shields and _no_shield_counts(source.beam):
+        if source.caution and part.kerma_ugy is None:
+            yield source.caution
+        if part.shields and no_wall_counts(source.beam):
             yield f"No shield is credited against {source.title} ({source.beam})."
-    for row in rows:
-        if row["shield"] and row["transmission_basis"] == "narrow_film":
+        if part.shields and not no_wall_counts(source.beam):
             yield (
-                f"The shield {row['shield']} is credited by a narrow-beam calculation: no broad-beam value is "
-                f"published for it at {row['beam']}, and scatter makes the true transmission larger."
+                f"What the shield {part.shield_text} lets through counts what it scatters into the film: published for "
+                "lead from 60 to 150 kVp, an inference for other metals and harder beams."
             )
     for flight in parts.flights:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:

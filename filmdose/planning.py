@@ -31,7 +31,7 @@ from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
 from filmdose.trip import UNKNOWN_SOURCE, Leg, Roll, Trip
-from filmdose.units import format_speed
+from filmdose.units import AirKerma, format_speed
 from filmdose.words import film_words
 
 if TYPE_CHECKING:
@@ -79,15 +79,13 @@ def unknown_source() -> Source:
     return Source(
         name=UNKNOWN_SOURCE,
         title="unknown scanner",
-        kerma_low_ugy=float(low),
-        kerma_typical_ugy=float(typical),
-        kerma_high_ugy=float(high),
+        kerma_low_ugy=AirKerma(float(low)),
+        kerma_typical_ugy=AirKerma(float(typical)),
+        kerma_high_ugy=AirKerma(float(high)),
         beam=REFERENCE_BEAM,
         peak_to_mean=1.0,
         evidence="inference",
-        unpublished=True,
-        note="An unknown scanner counts as an even mixture of cabin X-ray and cabin CT, an inference; for the CT no "
-        "dose per bag has been published.",
+        caution="An unknown scanner counts as an even mixture of cabin X-ray and cabin CT, an inference.",
     )
 
 
@@ -474,8 +472,8 @@ def _notes(trip: Trip) -> list[str]:
     from filmdose.odds.decision import COST_UNDER
 
     sources = {leg.source for leg in trip.legs if leg.inspect != "hand"}
-    found = [unknown_source().note] if UNKNOWN_SOURCE in sources else []
-    found += [get_source(name).note for name in sorted(sources - {UNKNOWN_SOURCE}) if get_source(name).unpublished]
+    found = [unknown_source().caution] if UNKNOWN_SOURCE in sources else []
+    found += [get_source(name).caution for name in sorted(sources - {UNKNOWN_SOURCE}) if get_source(name).caution]
     found.append(
         "Losses are mean stops over the unknown doses and the uncertain calibration of fog; an exposed roll counts "
         f"each stop {COST_UNDER:g} times, since nothing makes up for it, and a lost roll counts {LOST_STOPS:g} stops."

@@ -8,29 +8,38 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any
+from typing import Any, NewType
 
 import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.files import load_data_toml
 from filmdose.standards import LOG10_2
 
 __all__ = [
-    "BADGE_SIEVERT_PER_GRAY",
     "LOG10_2",
     "SCALE_TOLERANCE_STOPS",
     "STANDARD_SPEEDS",
     "UGY_PER_MILLIROENTGEN",
+    "AirKerma",
+    "EffectiveKerma",
     "degrees_from_speed",
     "exposure_index",
     "format_speed",
+    "parse_dose",
     "parse_kerma",
     "round_to_standard",
     "speed_from_degrees",
     "standard_exposure_index",
     "stops_from_log_exposure",
 ]
+
+#: Air kerma [uGy] of any beam, at a place that the name or the text beside it says. Never added across beams.
+AirKerma = NewType("AirKerma", float)
+
+#: Effective kerma [uGy] at the emulsion: air kerma of the reference beam that fogs as much. Effective kermas add.
+EffectiveKerma = NewType("EffectiveKerma", float)
 
 
 #: Third-stop scale of arithmetic speeds (the numbers of ISO 6, ISO 5800, ISO 2240), extended down to 1.
@@ -45,41 +54,65 @@ SCALE_TOLERANCE_STOPS = 0.10
 #: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
 UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6
 
-#: Personal dose equivalent per air kerma of filtered 60-80 keV X-rays [Sv/Gy]: from memory, about 1.9.
-BADGE_SIEVERT_PER_GRAY = 1.9
-
 _EXACT = {speed: 10.0 ** (round(10.0 * math.log10(speed)) / 10.0) for speed in STANDARD_SPEEDS}
 
-_KERMA_UNITS: dict[str, float] = {
-    "ugy": 1.0,
-    "µgy": 1.0,
-    "μgy": 1.0,
-    "microgray": 1.0,
-    "ngy": 1e-3,
-    "mgy": 1e3,
-    "cgy": 1e4,
-    "gy": 1e6,
-    "urad": 0.01,
-    "mrad": 10.0,
-    "rad": 1e4,
-    "ur": UGY_PER_MILLIROENTGEN / 1e3,
-    "mr": UGY_PER_MILLIROENTGEN,
-    "r": UGY_PER_MILLIROENTGEN * 1e3,
-    "usv": 1.0 / BADGE_SIEVERT_PER_GRAY,
-    "µsv": 1.0 / BADGE_SIEVERT_PER_GRAY,
-    "μsv": 1.0 / BADGE_SIEVERT_PER_GRAY,
-    "msv": 1e3 / BADGE_SIEVERT_PER_GRAY,
-    "mrem": 10.0 / BADGE_SIEVERT_PER_GRAY,
+#: Units of a dose: what they measure, and how many microgray or microsievert one of them is.
+_DOSE_UNITS: dict[str, tuple[str, float]] = {
+    **dict.fromkeys(("ugy", "µgy", "μgy", "microgray"), ("gray", 1.0)),
+    **{"ngy": ("gray", 1e-3), "mgy": ("gray", 1e3), "cgy": ("gray", 1e4), "gy": ("gray", 1e6)},
+    **{"urad": ("gray", 0.01), "mrad": ("gray", 10.0), "rad": ("gray", 1e4)},
+    "ur": ("roentgen", UGY_PER_MILLIROENTGEN / 1e3),
+    "mr": ("roentgen", UGY_PER_MILLIROENTGEN),
+    "r": ("roentgen", UGY_PER_MILLIROENTGEN * 1e3),
+    **dict.fromkeys(("usv", "µsv", "μsv", "microsievert"), ("sievert", 1.0)),
+    **{"nsv": ("sievert", 1e-3), "msv": ("sievert", 1e3), "sv": ("sievert", 1e6)},
+    **{"urem": ("sievert", 0.01), "mrem": ("sievert", 10.0), "rem": ("sievert", 1e4)},
 }
-_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-zµμ]*)\s*")
+_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z\u00b5\u03bc]*)\s*")
 
 
-def parse_kerma(argument: str, text: Any) -> float:
-    """Air kerma [uGy] from a number (microgray) or a text such as "0.3 mR".
+def parse_dose(argument: str, text: Any) -> tuple[float, str]:
+    """Amount [uGy, or uSv] and what its unit measures: "gray", "roentgen" (turned into uGy) or "sievert".
 
-    Units: uGy, nGy, mGy, cGy, Gy; urad, mrad, rad; uR, mR, R (1 mR = 8.764 uGy);
-    and a badge reading in uSv, mSv or mrem, taken as personal dose equivalent of
-    60-80 keV X-rays, 1.9 Sv/Gy (from memory; it is a rough conversion).
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number (microgray) or a text such as "0.3 mR" or "63 mrem" [at least 0]. Units: Gy and rad, R (1 mR = 8.764
+        uGy), Sv and rem (1 mrem = 10 uSv), with the usual prefixes.
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
+
+    Examples
+    --------
+    >>> parse_dose("dose", "63 mrem")
+    (630.0, 'sievert')
+    """
+    allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
+    if not isinstance(text, str):
+        return check_number(argument, text, low=0.0, unit="uGy"), "gray"
+    match = _QUANTITY.fullmatch(text)
+    if match is None:
+        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
+    unit = match[2].lower() or "ugy"
+    if unit not in _DOSE_UNITS:
+        raise ArgumentError(argument, text, allowed, f"The unit {match[2]!r} is not known.")
+    measure, factor = _DOSE_UNITS[unit]
+    value = float(match[1]) * factor
+    if not math.isfinite(value) or value < 0:
+        raise ArgumentError(argument, text, allowed)
+    return value, measure
+
+
+def parse_kerma(argument: str, text: Any) -> AirKerma:
+    """Air kerma [uGy] from a number (microgray) or a text such as "0.3 mR"; see :func:`parse_dose`.
+
+    A reading in sievert or rem is taken as that of a badge whose quantity is not stated; which quantities there are,
+    and how far the conversion may be off, says :mod:`filmdose.radiation.badge`.
 
     Raises
     ------
@@ -93,19 +126,10 @@ def parse_kerma(argument: str, text: Any) -> float:
     >>> parse_kerma("dose", 25)
     25.0
     """
-    allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
-    if isinstance(text, str):
-        match = _QUANTITY.fullmatch(text)
-        if match is None:
-            raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
-        unit = match[2].lower() or "ugy"
-        if unit not in _KERMA_UNITS:
-            raise ArgumentError(argument, text, allowed, f"The unit {match[2]!r} is not known.")
-        value = float(match[1]) * _KERMA_UNITS[unit]
-        if not math.isfinite(value) or value < 0:
-            raise ArgumentError(argument, text, allowed)
-        return value
-    return check_number(argument, text, low=0.0, unit="uGy")
+    value, measure = parse_dose(argument, text)
+    if measure == "sievert":
+        value /= float(load_data_toml("radiation.toml")["badge"]["unstated"]["value"])
+    return AirKerma(value)
 
 
 def stops_from_log_exposure(log_exposure: Numeric) -> Any:

@@ -19,7 +19,7 @@ import spekpy
 ANODE_ANGLE_DEG = 12.0
 BIN_KEV = 0.5
 LOWEST_KEV = 5.0
-VOLTAGES_KVP = tuple(range(60, 201, 5))
+VOLTAGES_KVP = (*range(60, 201, 5), *range(210, 321, 10))
 PHYSICS = "casim"
 MU_DATA_SOURCE = "pene"
 

@@ -60,7 +60,7 @@ def budget(
         words = (
             f"By {name}. Dose with the range that the calibration of fog gives it. Passes: at the typical dose of "
             "the source, and in brackets at its high dose; sources that no film survives once are left out. Passes do "
-            "not add up, doses do. No dose per bag has been published for cabin CT."
+            "not add up, doses do. Cabin CT: badge readings of one country, not reviewed."
         )
         if format == "markdown":
             text = frame_markdown(shown, caption=words)

@@ -167,13 +167,13 @@ def odds_json(answer: TripOdds, notes: list[str], reasons: dict[str, Any] | None
 
 
 def _footnotes(answer: TripOdds, notes: list[str]) -> str:
-    unpublished = dict.fromkeys(
-        part.resolved_source.note
+    cautions = dict.fromkeys(
+        part.resolved_source.caution
         for roll in answer.trip.rolls
         for part in roll.history.passes
-        if part.resolved_source.unpublished and part.kerma_ugy is None
+        if part.resolved_source.caution and part.kerma_ugy is None
     )
-    return " ".join([answer.footnote, *notes, *unpublished, "Test on one unimportant roll first."])
+    return " ".join([answer.footnote, *notes, *cautions, "Test on one unimportant roll first."])
 
 
 def _text(answer: TripOdds, notes: list[str], reasons: dict[str, Any] | None, title: str) -> str:

@@ -168,7 +168,9 @@ def history_from_options(
         raise ArgumentError("shield", shield, "a shield together with at least one --pass")
     parts = [parse_pass(text, shield) for text in passes]
     if kerma is not None:
-        given = Source(name="given dose", title="dose as given", kerma_typical_ugy=parse_kerma("kerma", kerma))
+        given = Source(
+            name="given dose", title="dose as given", kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
+        )
         parts.append(Pass(source=given))
     return History(
         passes=tuple(parts),

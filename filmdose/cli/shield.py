@@ -18,7 +18,6 @@ from filmdose.cli.output import (
     render_table,
 )
 from filmdose.radiation.beams import Beam
-from filmdose.radiation.broad_beam import broad_beam_kvps
 from filmdose.radiation.response import relative_response
 from filmdose.radiation.shields import Shield, Transmission, transmission
 
@@ -26,7 +25,8 @@ _MEANING = {
     "narrow_kerma": "air kerma, narrow beam",
     "narrow_emulsion": "absorbed dose in the emulsion, narrow beam",
     "narrow_film": "fog (dose times the film's efficiency, an inference), narrow beam",
-    "broad_kerma": "air kerma, broad beam, published fit (NCRP 147)",
+    "broad_kerma": "air kerma, with what the wall scatters",
+    "broad_film": "fog, with what the wall scatters",
 }
 
 
@@ -56,8 +56,12 @@ def shield(
     elif format == "text":
         text = _text(answer)
     else:
-        values = {**answer["transmission"], "narrow_film": answer["narrow_film"]}
-        plain = {key: value for key, value in answer.items() if key not in ("transmission", "narrow_film", "notes")}
+        values = _values(answer)
+        plain = {
+            key: value
+            for key, value in answer.items()
+            if key not in ("transmission", "narrow_film", "broad_film", "notes")
+        }
         row = pd.DataFrame([{**plain, **values}])
         text = frame_csv(row) if format == "csv" else frame_markdown(row)
     emit(text, output)
@@ -65,13 +69,13 @@ def shield(
 
 def _answer(wall: Shield, quality: Beam, through: Transmission) -> dict[str, Any]:
     notes = ["Through one wall; the beam reaches the film through one side of a pouch."]
-    if through.broad_kerma is None:
-        kvps = broad_beam_kvps(wall.material)
-        if kvps:
-            text = f"Broad-beam fits of {wall.material} exist for tubes from {kvps[0]:g} to {kvps[-1]:g} kVp only."
-        else:
-            text = f"No broad-beam value is published for {wall.material}; scatter makes the true transmission larger."
-        notes.append(text)
+    if through.published:
+        notes.append("With scatter: anchored on the published broad-beam fit of lead (NCRP 147).")
+    else:
+        notes.append(
+            f"No broad-beam fit is published for {wall.material} in this beam: scatter and fluorescence are calculated "
+            "and anchored on lead from 60 to 150 kVp (an inference)."
+        )
     notes.append("A shield does not make a scan harmless, does nothing against background, and may prompt a new scan.")
     return {
         "material": wall.material,
@@ -85,20 +89,25 @@ def _answer(wall: Shield, quality: Beam, through: Transmission) -> dict[str, Any
             "broad_kerma": through.broad_kerma,
         },
         "narrow_film": through.narrow_film,
+        "broad_film": through.broad_film,
         "effective": through.effective,
-        "basis": through.basis,
+        "published": through.published,
         "relative_response": float(relative_response(quality)),
         "notes": notes,
     }
 
 
+def _values(answer: dict[str, Any]) -> dict[str, float]:
+    return {**answer["transmission"], "narrow_film": answer["narrow_film"], "broad_film": answer["broad_film"]}
+
+
 def _text(answer: dict[str, Any]) -> str:
-    values = {**answer["transmission"], "narrow_film": answer["narrow_film"]}
+    values = _values(answer)
     rows = [
         {
             "transmission of": meaning,
-            "lets through": "not published" if values[name] is None else f"{100 * values[name]:.3g} %",
-            "": "used for effective kerma" if name == answer["basis"] else "",
+            "lets through": f"{100 * values[name]:.3g} %",
+            "": "used for effective kerma" if name == "broad_film" else "",
         }
         for name, meaning in _MEANING.items()
     ]

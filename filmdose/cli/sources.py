@@ -37,7 +37,9 @@ def sources(
         raise UnknownNameError("kind", kind, (*DATA_KINDS, _ALL))
     frame = list_data(None if kind == _ALL else kind)
     if kind == "source":
-        beams = list_sources()[["title", "beam", "peak_to_mean", "unpublished"]]
+        beams = list_sources()[
+            ["title", "at", "beam", "beam_soft", "beam_hard", "peak_to_mean", "country", "date", "reviewed"]
+        ]
         frame = frame.join(beams, on="name")
     if format == "json":
         text = frame_json(frame)

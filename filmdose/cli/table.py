@@ -113,7 +113,7 @@ def _unpublished() -> str:
     from filmdose.radiation.sources import list_sources
 
     sources = list_sources()
-    return " ".join(sources.loc[sources["unpublished"], "note"])
+    return " ".join(caution for caution in sources["caution"] if caution)
 
 
 def _matrix(cells: pd.DataFrame) -> pd.DataFrame:

@@ -279,7 +279,7 @@ class Learned:
     scores: FloatArray = field(repr=False)
     weights: FloatArray = field(repr=False)
     points: tuple[Points, ...] = field(repr=False)
-    scanner_class_share: float
+    scanner_class_share: float | None
     title: str
     readings: tuple[str, ...]
     probability: float
@@ -340,8 +340,9 @@ class Learned:
                 raise ArgumentError(f"prior of {name}", now, f"the one that was learnt with, {then}", action)
         shared = any(self.names[column].startswith("dose[") for column in columns)
         share = model.priors.scanner_class_share
-        if shared and not math.isclose(share, self.scanner_class_share, abs_tol=1e-12):
-            raise ArgumentError("scanner_class_share", share, f"{self.scanner_class_share:g}, as learnt", action)
+        if shared and share != self.scanner_class_share:
+            learnt = "that of each source" if self.scanner_class_share is None else f"{self.scanner_class_share:g}"
+            raise ArgumentError("scanner_class_share", share, f"{learnt}, as learnt", action)
 
     def summary(self) -> pd.DataFrame:
         """What was believed before and after: kappa, b, the dose of every scanner, and kappa times each dose.
@@ -734,7 +735,7 @@ def read_learned(path: str | Path) -> Learned:
             scores=scores,
             weights=np.full(len(scores), 1.0 / len(scores)),
             points=tuple((str(kind), float(a), float(b), float(c)) for kind, a, b, c in (row["prior"] for row in rows)),
-            scanner_class_share=float(data["scanner_class_share"]),
+            scanner_class_share=None if data["scanner_class_share"] is None else float(data["scanner_class_share"]),
             title=str(data["title"]),
             readings=tuple(str(item) for item in data["readings"]),
             probability=float(data["probability"]),

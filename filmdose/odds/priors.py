@@ -172,11 +172,12 @@ class Priors(Mapping[str, Prior]):
     entries
         Prior by name.
     scanner_class_share
-        Share of the variance of ln(dose per pass) that all scanners of one class have in common [0 to 1].
+        Share of the variance of ln(dose per pass) that all scanners of one class have in common [0 to 1]; None takes
+        that of each source.
     """
 
     entries: Mapping[str, Prior]
-    scanner_class_share: float = 0.5
+    scanner_class_share: float | None = None
 
     def __post_init__(self) -> None:
         known = set(load_data_toml("priors.toml")["priors"])
@@ -188,8 +189,9 @@ class Priors(Mapping[str, Prior]):
         missing = known - set(self.entries)
         if missing:
             raise ArgumentError("priors", sorted(missing)[0], "an entry for every uncertain input", "It is missing.")
-        share = check_number("scanner_class_share", self.scanner_class_share, low=0.0, high=1.0)
-        object.__setattr__(self, "scanner_class_share", share)
+        if self.scanner_class_share is not None:
+            share = check_number("scanner_class_share", self.scanner_class_share, low=0.0, high=1.0)
+            object.__setattr__(self, "scanner_class_share", share)
         object.__setattr__(self, "entries", dict(self.entries))
         _check_domains(self.entries)
 
@@ -236,7 +238,7 @@ def _check_domains(entries: Mapping[str, Prior]) -> None:
     limits: dict[str, tuple[float, float]] = {
         "hit_exponent": (0.0, 2.0),
         "grain_area_exponent": (0.0, 1.5),
-        "shield_scatter": (0.0, 1.0),
+        "shield_scatter": (0.0, 3.0),
         "eta_low": (0.0, 1.0),
         "unevenness": (0.0, 1000.0),
     }
@@ -274,7 +276,7 @@ def default_priors() -> Priors:
     --------
     >>> p = default_priors()["calibration_kerma"]
     >>> p.low, p.typical, p.high, p.unit
-    (12.0, 25.0, 50.0, 'uGy')
+    (14.0, 25.0, 45.0, 'uGy')
     """
     data = load_data_toml("priors.toml")
     words = ("kind", "label", "scope", "evidence", "flag", "references", "note")
@@ -282,7 +284,7 @@ def default_priors() -> Priors:
         name: Prior(**_points(row), **{key: row[key] for key in words if key in row})
         for name, row in data["priors"].items()
     }
-    return Priors(entries, float(data["settings"]["scanner_class_share"]["value"]))
+    return Priors(entries)
 
 
 def list_priors(priors: Priors | None = None) -> pd.DataFrame:
@@ -291,7 +293,7 @@ def list_priors(priors: Priors | None = None) -> pd.DataFrame:
     Examples
     --------
     >>> list_priors().loc["calibration_kerma", ["low", "typical", "high"]].tolist()
-    [12.0, 25.0, 50.0]
+    [14.0, 25.0, 45.0]
     """
     rows = [
         {

@@ -24,12 +24,14 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value
 from filmdose.film.model import Film
-from filmdose.history import Pass, credited_shields
+from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
 from filmdose.odds.priors import Prior, Priors, default_priors
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
-from filmdose.radiation.response import beam_moments, mean_response
-from filmdose.radiation.shields import Shield, transmission
+from filmdose.radiation.chain import Chain, no_wall_counts
+from filmdose.radiation.response import mean_response
+from filmdose.radiation.scatter import passage
+from filmdose.radiation.sources import Source
 from filmdose.trip import Roll, Trip
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
@@ -42,9 +44,8 @@ SHAPE_SCORE = 3.5
 
 SHAPE_INPUTS = ("hit_exponent", "grain_area_exponent", "film_contrast")
 
-#: What all shields have in common with lead where no broad-beam value is published:
-#: ln T_broad over ln T_narrow of 0.25 mm of lead in the reference beam (an inference).
-_LIKE_LEAD = Shield(material="lead", thickness_mm=0.25)
+#: How far beyond its soft and its hard end a beam may be drawn: the law is not known there.
+_HARDNESS_LIMIT = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,56 +102,73 @@ def scanner_name(part: Pass) -> str:
     return part.scanner.strip() or part.place.strip()
 
 
-class _Through:
-    """Fog behind a stack of shields over fog without it, and air kerma alike, for any thickness and eta."""
+class _Arrivals:
+    """Fog and air kerma at the emulsion of one pass for any beam hardness, shield thickness, scatter and eta.
 
-    def __init__(self, shields: tuple[Shield, ...], beam: Beam, thickness: Prior) -> None:
-        self.beam = beam
-        self.open = beam_moments(beam)
-        low, high = (float(thickness.value(score)) for score in (-5.0, 5.0))
-        # For a known thickness a point is enough; the fit needs an interval.
-        domain = [low, high] if high > low else [0.9 * low, 1.1 * high]
-        nodes = 0.5 * sum(domain) + 0.5 * (domain[1] - domain[0]) * np.cos(np.pi * (np.arange(9) + 0.5) / 9)
-        rows = [self._at(shields, beam, factor) for factor in nodes]
-        self.curves = [Chebyshev.fit(nodes, column, 8, domain=domain) for column in np.transpose(rows)]
+    Five logarithms are kept of every beam (soft, typical, hard) as polynomials in the thickness factor: the two
+    response moments of fog, what scatter adds to it, air kerma, and what scatter adds to that.  All are per microgray
+    where the kerma stands, and exact at the nodes; the typical beam at the stated thickness is what the history gives.
+    """
 
-    @staticmethod
-    def _at(shields: tuple[Shield, ...], beam: Beam, factor: float) -> tuple[float, float, float, float]:
-        """ln of: narrow-beam kerma, its two response moments, and the broad-beam kerma, at a multiple of thickness."""
-        scaled = tuple(
-            Shield(
-                material=shield.material,
-                thickness_mm=shield.thickness_mm * factor,
-                density_g_cm3=shield.density_g_cm3,
-                oblique=shield.oblique,
-            )
-            for shield in shields
-        )
-        through = transmission(scaled, beam)
-        if through.narrow_kerma <= 0.0:
-            return (-700.0, 0.0, 0.0, -700.0)
-        moments = beam_moments(beam, tuple(shield.layer for shield in scaled))
-        broad = through.broad_kerma
-        if broad is None:
-            like = transmission(_LIKE_LEAD)
-            power = math.log(like.broad_kerma or 1.0) / math.log(like.narrow_film)
-            broad = through.narrow_film**power
-        return (
-            _log(through.narrow_kerma),
-            _log(moments[0]),
-            _log(moments[1]),
-            _log(broad),
-        )
+    _NODES = 9
 
-    def logs(self, factor: FloatArray, scatter: FloatArray, eta: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """ln of the transmission of fog and of air kerma."""
-        kerma, first, second, broad = (np.asarray(curve(factor)) for curve in self.curves)
-        moments: Any = (np.exp(first), np.exp(second))
-        behind = mean_response(moments, eta)
-        narrow = kerma + np.log(behind / mean_response(self.open, eta))
-        # In a beam hardened far the published kerma fit lies below; a film's scatter cannot take fog away.
-        wide = np.maximum(broad, narrow)
-        return narrow + scatter * (wide - narrow), kerma + scatter * np.maximum(broad - kerma, 0.0)
+    def __init__(
+        self, beams: Sequence[Beam], chain: Callable[[float], Chain], thickness: Prior | None, eta: float
+    ) -> None:
+        self._curves: list[list[Callable[[FloatArray], Any]]] = []
+        factors, domain = np.ones(1), [1.0, 1.0]
+        if thickness is not None:
+            low, high = (float(thickness.value(score)) for score in (-5.0, 5.0))
+            # For a known thickness a point is enough; the fit needs an interval.
+            domain = [low, high] if high > low else [0.9 * low, 1.1 * high]
+            angles = np.pi * (np.arange(self._NODES) + 0.5) / self._NODES
+            factors = 0.5 * sum(domain) + 0.5 * (domain[1] - domain[0]) * np.cos(angles)
+        for beam in beams:
+            columns = np.transpose([_logs_of(beam, chain(float(factor)), eta) for factor in factors])
+            if thickness is None:
+                self._curves.append([_constant(float(column[0])) for column in columns])
+            else:
+                fits = [Chebyshev.fit(factors, column, self._NODES - 1, domain=domain) for column in columns]
+                self._curves.append(list(fits))
+
+    def logs(
+        self, hardness: FloatArray | None, factor: FloatArray | None, scatter: FloatArray, eta: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """ln of the fog (times the reference beam's response) and of the air kerma per microgray."""
+        at = np.ones(1) if factor is None else factor
+        values = [np.asarray(curve(at)) for curve in self._curves[-1 if hardness is None else 1]]
+        if hardness is not None:
+            for end, toward in ((0, np.maximum(-hardness, 0.0)), (2, np.maximum(hardness, 0.0))):
+                for place, curve in enumerate(self._curves[end]):
+                    values[place] = values[place] + toward * (
+                        np.asarray(curve(at)) - np.asarray(self._curves[1][place](at))
+                    )
+        moments: Any = (np.exp(values[0]), np.exp(values[1]))
+        fog = np.log(mean_response(moments, eta)) + (scatter - 1.0) * values[2]
+        return np.asarray(fog), np.asarray(values[3] + (scatter - 1.0) * values[4])
+
+
+def _constant(value: float) -> Callable[[FloatArray], Any]:
+    return lambda at: np.full(np.shape(at), value)
+
+
+def _logs_of(beam: Beam, chain: Chain, eta: float) -> tuple[float, float, float, float, float]:
+    """ln of: both response moments, scatter's part of fog, air kerma, scatter's part of it; per microgray."""
+    bare = no_wall_counts(beam)
+    start, end = (passage(beam, () if bare else layers) for layers in (chain.before, chain.layers))
+
+    def gain(narrow: tuple[float, float], broad: tuple[float, float]) -> float:
+        return _log(mean_response(broad, eta)) - _log(mean_response(narrow, eta))
+
+    fog = gain(end.narrow_moments, end.broad_moments) - gain(start.narrow_moments, start.broad_moments)
+    air = _log(end.broad_kerma / start.broad_kerma)
+    return (
+        _log(end.broad_moments[0] / start.broad_kerma),
+        _log(end.broad_moments[1] / start.broad_kerma),
+        fog,
+        air,
+        air - _log(end.narrow_kerma / start.narrow_kerma),
+    )
 
 
 def _log(value: float) -> float:
@@ -159,12 +177,13 @@ def _log(value: float) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class _Column:
-    """Everything that reaches the film from one scanner through one shield: a typical dose and what moves it."""
+    """Everything that reaches the film from one scanner through the same walls: a typical dose and what moves it."""
 
     names: tuple[str, ...]  # of the inputs whose factors multiply it
-    beam: Beam
-    through: _Through | None
+    arrivals: _Arrivals
     thickness: str  # name of the thickness input, "" without shield
+    hardness: str  # name of the hardness input, "" for a known beam
+    walls: bool
 
 
 class TripModel:
@@ -189,6 +208,7 @@ class TripModel:
         self._known: dict[str, float] = {}
         self._doses: dict[str, tuple[Prior, float, str, str]] = {}
         self._points: dict[str, tuple[float, float, float]] = {}
+        self._shares: dict[str, float] = {}
         self._columns: dict[Any, _Column] = {}
         entries: dict[tuple[Any, int], float] = {}
         peaks: dict[tuple[Any, int], float] = {}
@@ -232,30 +252,25 @@ class TripModel:
         return name
 
     def _parts(self, roll: Roll) -> list[tuple[Any, float, float]]:
-        """(column key, typical air kerma before the shield, peak to mean) of everything that a roll met."""
+        """(column key, typical air kerma where it stands, peak to mean) of everything that a roll met."""
         parts: list[tuple[Any, float, float]] = []
         for part in roll.history.passes:
-            source = part.resolved_source
-            peak = source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean
-            per_pass = source.kerma_typical_ugy if part.kerma_ugy is None else float(part.kerma_ugy)
+            peak = part.resolved_source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean
             names = () if part.kerma_ugy is not None else self._dose_names(part)
-            shields = credited_shields(part)
-            key = (names, shields, source.beam)
-            self._add_column(key, names, source.beam, shields)
-            parts.append((key, part.count * part.multiplier * per_pass, peak))
+            key = self._add_pass(names, part, roll.history)
+            parts.append((key, pass_air_kerma_ugy(part)[1], peak))
         for flight in roll.history.flights:
             names = ("flight_gray_per_sievert", "flight_solar_range")
             for name in names:
                 self._add(name, self.priors[name], trip_only=name == "flight_solar_range")
-            self._add_column(names, names, HARD_BEAM, ())
             kerma = flight_kerma_ugy(flight.hours, flight.resolved_altitude_ft, flight.latitude)[1]
-            parts.append((names, kerma, 1.0))
+            parts.append((self._add_hard(names), kerma, 1.0))
         for shelf in roll.history.storage:
             names = () if shelf.rate_mgy_per_year is not None else ("background",)
             for name in names:
                 self._add(name, self.priors[name], trip_only=True)
-            self._add_column((names, HARD_BEAM), names, HARD_BEAM, ())
-            parts.append(((names, HARD_BEAM), background_kerma_ugy(shelf.days, shelf.rate_mgy_per_year)[1], 1.0))
+            kerma = background_kerma_ugy(shelf.days, shelf.rate_mgy_per_year)[1]
+            parts.append((self._add_hard(names), kerma, 1.0))
         return parts
 
     def _dose_names(self, part: Pass) -> tuple[str, ...]:
@@ -275,8 +290,9 @@ class TripModel:
                 prior = Prior(low=low, typical=typical, high=high, unit="uGy", evidence=source.evidence)
             self._doses[name] = (prior, typical, f"dose[{source.name}]", scanner)
             self._points[name] = source.kerma_points_ugy
+            self._shares[name] = self._share(source)
             if not prior.is_known:
-                share = self.priors.scanner_class_share
+                share = self._share(source)
                 machine = scanner or "the one scanner"
                 if share > 0.0:
                     self._add(f"dose[{source.name}]", prior, f"dose per pass of the class {source.name}")
@@ -292,20 +308,49 @@ class TripModel:
             )
         return (name,)
 
-    def _add_column(self, key: Any, names: tuple[str, ...], beam: Beam, shields: tuple[Shield, ...]) -> None:
+    def _add_pass(self, names: tuple[str, ...], part: Pass, history: History) -> Any:
+        """Key of the column of a pass; the column is made when it is new."""
+        source = part.resolved_source
+        ends = (source.beam_soft, source.beam, source.beam_hard)
+        key = (names, ends, pass_chain(part, history))
         if key in self._columns:
-            return
-        through, thickness = None, ""
-        if shields:
-            text = " + ".join(str(shield) for shield in shields)
-            thickness = self._add(
-                f"shield_thickness[{text}]", self.priors["shield_thickness"], f"thickness of the shield {text}"
-            )
-            self._add("shield_scatter", self.priors["shield_scatter"], trip_only=True)
-            through = _Through(shields, beam, self.priors["shield_thickness"])
-        if shields or beam != REFERENCE_BEAM:
+            return key
+        walls = bool(key[2].layers) and not no_wall_counts(source.beam)
+        thickness = hardness = ""
+        if part.shields and walls:
+            text = part.shield_text
+            label = f"thickness of the shield {text}"
+            thickness = self._add(f"shield_thickness[{text}]", self.priors["shield_thickness"], label)
+        if walls:
+            self._add("shield_scatter", self.priors["shield_scatter"])
+        if source.beam_soft is not None and source.beam_hard is not None:
+            label = f"beam hardness of {source.name}"
+            hardness = self._add(f"beam_hardness[{source.name}]", self.priors["beam_hardness"], label)
+        if walls or hardness or source.beam != REFERENCE_BEAM:
             self._add("eta_low", self.priors["eta_low"])
-        self._columns[key] = _Column(names=names, beam=beam, through=through, thickness=thickness)
+        self._columns[key] = _Column(
+            names=names,
+            arrivals=_Arrivals(
+                [beam for beam in ends if beam is not None] if hardness else [source.beam],
+                lambda factor: pass_chain(part, history, thicker=factor),
+                self.priors["shield_thickness"] if thickness else None,
+                self.priors["eta_low"].typical,
+            ),
+            thickness=thickness,
+            hardness=hardness,
+            walls=walls,
+        )
+        return key
+
+    def _add_hard(self, names: tuple[str, ...]) -> Any:
+        """Key of the column of background or flight."""
+        key = (names, HARD_BEAM)
+        if key not in self._columns:
+            self._add("eta_low", self.priors["eta_low"])
+            nothing = Chain(before=(), steps=())
+            arrivals = _Arrivals([HARD_BEAM], lambda factor: nothing, None, self.priors["eta_low"].typical)
+            self._columns[key] = _Column(names=names, arrivals=arrivals, thickness="", hardness="", walls=False)
+        return key
 
     # -- from scores to hits ------------------------------------------------------------------------------------
 
@@ -314,16 +359,22 @@ class TripModel:
         place = self.position.get(name)
         if place is None:
             known = self._known.get(name)
-            return np.full(len(scores), self.priors[name].typical if known is None else known)
+            known = self.priors[name].typical if known is None else known
+            return np.full(len(scores), known)
         score = scores[:, place]
         if name in SHAPE_INPUTS:
             score = np.clip(score, -SHAPE_SCORE, SHAPE_SCORE)
         return self.inputs[place].prior.values(score)
 
+    def _share(self, source: Source) -> float:
+        """Share of the variance of ln(dose) that the scanners of a class have in common."""
+        share = self.priors.scanner_class_share
+        return source.class_share if share is None else share
+
     def dose_score(self, scores: FloatArray, name: str) -> FloatArray:
         """Score of a scanner's whole dose: its class's and its own, added so that it is standard normal again."""
         _, _, family, _ = self._doses[name]
-        share = self.priors.scanner_class_share
+        share = self._shares[name]
         total = np.zeros(len(scores))
         for part, weight in ((family, share), (name, 1.0 - share)):
             if weight > 0.0:
@@ -362,22 +413,21 @@ class TripModel:
         n = len(scores)
         b = self._value(scores, "hit_exponent")
         eta = self._value(scores, "eta_low") if "eta_low" in self.position else np.full(n, self._eta())
-        reference = mean_response(beam_moments(REFERENCE_BEAM), eta)
+        reference = np.log(mean_response(passage(REFERENCE_BEAM, ()).broad_moments, eta))
+        one = np.ones(1)
         fog = np.zeros((n, len(self._columns)))
         air = np.zeros((n, len(self._columns)))
         for place, column in enumerate(self._columns.values()):
             common = np.zeros(n)
             for name in column.names:
                 common = common + self._log_factor(scores, name)
-            log_air = common
-            if column.beam != REFERENCE_BEAM:
-                common = common + np.log(mean_response(beam_moments(column.beam), eta) / reference)
-            if column.through is not None:
-                factor = self._value(scores, column.thickness)
-                scatter = self._value(scores, "shield_scatter")
-                for_fog, for_air = column.through.logs(factor, scatter, eta)
-                common, log_air = common + for_fog, log_air + for_air
-            fog[:, place], air[:, place] = np.exp(common), np.exp(log_air)
+            for_fog, for_air = column.arrivals.logs(
+                self._hardness(scores, column.hardness) if column.hardness else None,
+                self._value(scores, column.thickness) if column.thickness else None,
+                self._value(scores, "shield_scatter") if column.walls else one,
+                eta,
+            )
+            fog[:, place], air[:, place] = np.exp(common + for_fog - reference), np.exp(common + for_air)
         kerma = fog @ self._kerma
         with np.errstate(divide="ignore", invalid="ignore"):
             peak = np.where(kerma > 0.0, (fog @ self._peak_kerma) / kerma, 1.0)
@@ -397,6 +447,10 @@ class TripModel:
             log_hits=log_hits,
         )
 
+    def _hardness(self, scores: FloatArray, name: str) -> FloatArray:
+        """Where a beam lies between its soft end (-1), the typical one (0) and its hard end (1)."""
+        return np.clip(self._value(scores, name), -_HARDNESS_LIMIT, _HARDNESS_LIMIT)
+
     def _eta(self) -> float:
         return self._known.get("eta_low", self.priors["eta_low"].typical)
 
@@ -413,7 +467,6 @@ class TripModel:
         Where a class has one scanner only, class and machine are one axis: nothing tells them apart.
         """
         size = len(self.inputs)
-        share = self.priors.scanner_class_share
         members: dict[str, list[str]] = {}
         for name, (_, _, family, _) in self._doses.items():
             members.setdefault(family, []).append(name)
@@ -430,6 +483,7 @@ class TripModel:
             if item.name in merged:
                 name = merged[item.name]
                 _, _, family, scanner = self._doses[name]
+                share = self._shares[name]
                 for part, weight in ((family, share), (name, 1.0 - share)):
                     if part in self.position:
                         vector[self.position[part]] = math.sqrt(weight)

@@ -267,7 +267,7 @@ def _cells(text: Words, film: Film, grid: xr.Dataset) -> list[str]:
 def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
     doses = [history_dose(Pass(source=source, shield=shield)) for shield in (None, *shields)]
     title = text.named("source", source)
-    unpublished = get_source(source).unpublished
+    unpublished = bool(get_source(source).caution)
     return CardRow(
         name=source,
         title=text("unpublished_mark", name=title) if unpublished else title,

@@ -5,6 +5,7 @@ Everything ends as *effective kerma*: the air kerma [uGy] of the reference beam
 """
 
 from filmdose.radiation.background import background_kerma_ugy, flight_dose_rate_usv_h, flight_kerma_ugy
+from filmdose.radiation.badge import BADGE_QUANTITIES, BadgeKerma, badge_air_kerma
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.broad_beam import archer_transmission, broad_beam_transmission
 from filmdose.radiation.coefficients import mass_energy_absorption
@@ -34,8 +35,10 @@ from filmdose.radiation.spectra import (
 from filmdose.radiation.tube import dwell_multiplier, pass_kerma_ugy
 
 __all__ = [
+    "BADGE_QUANTITIES",
     "ETA_LOW",
     "REFERENCE_BEAM",
+    "BadgeKerma",
     "Beam",
     "FogSensitivity",
     "Layer",
@@ -46,6 +49,7 @@ __all__ = [
     "air_kerma_ugy",
     "archer_transmission",
     "background_kerma_ugy",
+    "badge_air_kerma",
     "broad_beam_transmission",
     "calibrated_fog_kerma_ugy",
     "dwell_multiplier",

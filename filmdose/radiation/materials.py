@@ -15,7 +15,7 @@ import pandas as pd
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
-from filmdose.files import load_data_toml
+from filmdose.files import data_text, load_data_toml
 
 __all__ = [
     "ENERGY_RANGE_KEV",
@@ -86,16 +86,7 @@ def _element_fractions(formula: str) -> dict[str, float] | None:
 @cache
 def _resolve(name: str) -> Material:
     row: dict[str, Any] = load_data_toml("materials.toml")["materials"][name]
-    fractions: dict[str, float] = {}
-    for formula, share in row["composition"].items():
-        if len(formula) <= 2 and formula.isalpha() and formula[1:].islower():
-            parts: dict[str, float] | None = {formula: 1.0}
-        else:
-            parts = _element_fractions(formula)
-        assert parts is not None, f"materials.toml, {name}: {formula!r} is not a formula"
-        for symbol, fraction in parts.items():
-            fractions[symbol] = fractions.get(symbol, 0.0) + share * fraction
-    return Material(name=name, density_g_cm3=row["density_g_cm3"], mass_fractions=tuple(fractions.items()))
+    return Material(name=name, density_g_cm3=row["density_g_cm3"], mass_fractions=tuple(row["composition"].items()))
 
 
 def get_material(name: str, density_g_cm3: float | None = None) -> Material:
@@ -147,6 +138,31 @@ def get_material(name: str, density_g_cm3: float | None = None) -> Material:
     return Material(name=text, density_g_cm3=density, mass_fractions=tuple(fractions.items()))
 
 
+@cache
+def _shipped_table() -> tuple[FloatArray, dict[str, FloatArray]]:
+    """Energies [keV] and columns "symbol what" of the shipped table of coefficients."""
+    lines = [line for line in data_text("attenuation.csv").splitlines() if line and line[0] != "#"]
+    values = np.array([line.split(",") for line in lines[1:]], dtype=np.float64).T
+    return values[0], dict(zip(lines[0].split(",")[1:], values[1:], strict=True))
+
+
+def shipped_coefficients(material: Material, energy_kev: FloatArray, what: str) -> FloatArray | None:
+    """Coefficients [cm2/g] from the shipped table, None where an element or an energy does not stand in it.
+
+    The table holds the bin centres of the shipped spectra, so that nothing is interpolated.  It spares the import of
+    the package that the values come from.
+    """
+    energies, columns = _shipped_table()
+    names = [f"{symbol} {what}" for symbol, _ in material.mass_fractions]
+    places = np.searchsorted(energies, energy_kev)
+    if not all(name in columns for name in names) or np.any(places >= energies.size):
+        return None
+    if not np.array_equal(energies[places], energy_kev):
+        return None
+    parts = zip(names, material.mass_fractions, strict=True)
+    return np.asarray(sum(fraction * columns[name] for name, (_, fraction) in parts))[places]
+
+
 def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interaction: str = "total") -> Any:
     """Mass attenuation coefficient [cm2/g]: sum over elements of mass fraction times coefficient.
 
@@ -177,6 +193,9 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
     what = get_material(material) if isinstance(material, str) else material
 
     def kernel(energy: FloatArray) -> FloatArray:
+        shipped = shipped_coefficients(what, energy, "total") if interaction == "total" else None
+        if shipped is not None:
+            return shipped
         import xraydb
 
         low, high = ENERGY_RANGE_KEV

@@ -118,6 +118,11 @@ def _from_toml() -> list[dict[str, Any]]:
     for name, row in data["constants"].items():
         points = {point: row.get(point) for point in ("value", "low", "high")}
         entries.append(_entry("constant", name, "radiation.toml", data["version"], row, **points, unit=row["unit"]))
+    for name, row in data["badge"].items():
+        points = {point: row[point] for point in ("value", "low", "high")}
+        entries.append(
+            _entry("constant", f"badge {name}", "radiation.toml", data["version"], row, **points, unit=row["unit"])
+        )
     for name in ("calibration_kerma", "calibration_fog", "calibration_speed"):
         row = load_data_toml("films.toml")["model"][name]
         points = {point: row.get(point) for point in ("value", "low", "high")}

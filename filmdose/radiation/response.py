@@ -15,13 +15,11 @@ from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.coefficients import mass_energy_absorption
 from filmdose.radiation.constants import constant
-from filmdose.radiation.materials import Layer
-from filmdose.radiation.spectra import Spectrum, filtered, kerma_weights, spectrum_of
+from filmdose.radiation.spectra import Spectrum, kerma_weights, spectrum_of
 
 __all__ = [
     "ETA_LOW",
     "effective_kerma_ugy",
-    "emulsion_dose_ratio",
     "emulsion_to_air",
     "film_efficiency",
     "film_response",
@@ -32,7 +30,8 @@ __all__ = [
 ETA_LOW = constant("eta_low")
 
 
-def _rise(energy: FloatArray) -> FloatArray:
+def rise_of_efficiency(energy: FloatArray) -> FloatArray:
+    """Where eta(E) stands between its low (0) and its high end (1)."""
     low, high = constant("eta_low_energy_kev"), constant("eta_high_energy_kev")
     return np.asarray(np.clip(np.log(energy / low) / np.log(high / low), 0.0, 1.0))
 
@@ -64,7 +63,7 @@ def film_efficiency(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
 
     def kernel(energy: FloatArray, low: FloatArray) -> FloatArray:
         checked = check_array("energy_kev", energy, low=0.0, low_open=True, unit="keV")
-        return low + (1.0 - low) * _rise(checked)
+        return low + (1.0 - low) * rise_of_efficiency(checked)
 
     return elementwise(kernel, energy_kev, check_eta(eta_low))
 
@@ -127,13 +126,13 @@ def response_moments(spectrum: Spectrum) -> tuple[float, float]:
     weights = kerma_weights(spectrum)
     weights = weights / weights.sum()
     ratio = np.asarray(emulsion_to_air(spectrum.energy_kev))
-    return float(weights @ ratio), float(weights @ (ratio * _rise(spectrum.energy_kev)))
+    return float(weights @ ratio), float(weights @ (ratio * rise_of_efficiency(spectrum.energy_kev)))
 
 
-@lru_cache(maxsize=1024)
-def beam_moments(beam: Beam, layers: tuple[Layer, ...] = ()) -> tuple[float, float]:
-    """:func:`response_moments` of a described beam behind layers; computed once and kept."""
-    return response_moments(filtered(spectrum_of(beam), layers))
+@lru_cache(maxsize=256)
+def beam_moments(beam: Beam) -> tuple[float, float]:
+    """:func:`response_moments` of a described beam; computed once and kept."""
+    return response_moments(spectrum_of(beam))
 
 
 def mean_response(moments: tuple[float, float], eta_low: Any) -> Any:
@@ -185,14 +184,3 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
     """
     response = relative_response(beam, eta_low=eta_low)
     return elementwise(lambda k: check_array("air_kerma_ugy", k, low=0.0, unit="uGy") * response, air_kerma_ugy)
-
-
-def emulsion_dose_ratio(beam: Beam, layers: tuple[Layer, ...] = ()) -> float:
-    """Absorbed dose in the emulsion per air kerma at the film, of a beam behind layers.
-
-    Examples
-    --------
-    >>> 35 < emulsion_dose_ratio(REFERENCE_BEAM) < 50
-    True
-    """
-    return beam_moments(beam, layers)[0]

@@ -13,9 +13,10 @@ import numpy as np
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
-from filmdose.radiation.broad_beam import broad_beam_transmission
+from filmdose.radiation.broad_beam import broad_beam_kvps
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, mass_attenuation
 from filmdose.radiation.response import ETA_LOW, check_eta, emulsion_to_air, film_efficiency
+from filmdose.radiation.scatter import fog_through, passage
 from filmdose.radiation.spectra import kerma_weights, spectrum_of
 
 __all__ = [
@@ -118,49 +119,41 @@ def as_shields(shield: ShieldLike) -> tuple[Shield, ...]:
 
 @dataclass(frozen=True, kw_only=True)
 class Transmission:
-    """How much of a beam comes through a shield, weighted in four ways.
+    """How much of a beam comes through a shield, weighted in several ways [1].
 
     Parameters
     ----------
     narrow_kerma
-        Air kerma, narrow beam: nothing scattered reaches the film [1].
+        Air kerma, narrow beam: nothing scattered reaches the film.
     narrow_emulsion
-        Absorbed dose in the emulsion, narrow beam [1].
+        Absorbed dose in the emulsion, narrow beam.
     narrow_film
-        Fog: dose in the emulsion times the efficiency eta(E), narrow beam [1].
+        Fog: dose in the emulsion times the efficiency eta(E), narrow beam.
     broad_kerma
-        Published broad-beam value for air kerma, scatter and fluorescence included [1]; None where nothing is
-        published for this material and voltage.
+        Air kerma with what the shield scatters; see :mod:`filmdose.radiation.scatter`.
+    broad_film
+        Fog with what the shield scatters: the value that counts, since film lies against its pouch.
+    published
+        True where ``broad_kerma`` rests on a published fit for this material and voltage.
     """
 
     narrow_kerma: float
     narrow_emulsion: float
     narrow_film: float
-    broad_kerma: float | None
+    broad_kerma: float
+    broad_film: float
+    published: bool
 
     @property
     def effective(self) -> float:
-        """The value used for effective kerma: the published broad-beam one where it exists, else ``narrow_film``.
-
-        A film in a pouch lies against its shield and catches what the shield
-        scatters, so the broad-beam value is nearer to the truth and promises
-        less. It is published for kerma and moderate filtration only; in a beam
-        hardened so far that ``narrow_film`` is larger, that one is taken.
-        """
-        return self.narrow_film if self.broad_kerma is None else max(self.broad_kerma, self.narrow_film)
-
-    @property
-    def basis(self) -> str:
-        """Which of the values :attr:`effective` is."""
-        if self.broad_kerma is not None and self.broad_kerma >= self.narrow_film:
-            return "broad_kerma"
-        return "narrow_film"
+        """The value used for effective kerma: fog with scatter."""
+        return self.broad_film
 
 
 def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: float = ETA_LOW) -> Transmission:
-    """Transmission of a shield in a beam: narrow beam weighted three ways, and broad beam where published.
+    """Transmission of a shield in a beam: narrow beam and with scatter, of air kerma, dose in emulsion and fog.
 
-    T = sum w exp(-sum mu/rho rho x) / sum w, with w the air kerma, the dose in emulsion, or the fog of each energy
+    T = sum w exp(-sum mu/rho rho x) / sum w in the narrow beam, w air kerma, dose or fog of each energy
 
     Parameters
     ----------
@@ -174,64 +167,48 @@ def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: fl
     Raises
     ------
     ArgumentError
-        A beam outside the tables of spectra (60 to 200 kVp) or of cross sections (1 to 800 keV).
+        A beam outside the tables of spectra (60 to 320 kVp) or of cross sections (1 to 800 keV).
 
     Notes
     -----
-    Broad-beam fits exist for one layer of lead from 50 to 150 kVp; between
-    published voltages log B is interpolated, outside them there is none.
+    One law with scatter holds for all materials and stacks; published fits anchor it for lead from 60 to 150 kVp.
     A shield never adds dose here; hard gamma rays that lead makes *worse* by
     its electrons are not credited to any shield at all (see filmdose.history).
 
     Examples
     --------
     >>> through = transmission("lead=0.25")
-    >>> round(through.broad_kerma, 4), through.basis
-    (0.2072, 'broad_kerma')
-    >>> through.narrow_emulsion < through.narrow_kerma < through.broad_kerma
-    True
-    >>> transmission("tin=0.25").broad_kerma is None
+    >>> round(through.broad_kerma, 3), through.published
+    (0.207, True)
+    >>> through.narrow_film < through.broad_film < through.broad_kerma
     True
 
     References
     ----------
     ncrp147, xraydb, nist_srd126
     """
-    return _transmission(as_shields(shield), beam, float(check_number("eta_low", eta_low, low=0.0, high=1.0)))
-
-
-@lru_cache(maxsize=4096)
-def _transmission(shields: tuple[Shield, ...], beam: Beam, eta_low: float) -> Transmission:
-    if not shields:
-        return Transmission(narrow_kerma=1.0, narrow_emulsion=1.0, narrow_film=1.0, broad_kerma=None)
-    layers = [shield.layer for shield in shields]
-    thickness = np.array([1.0])
-    depth = _depth(beam, layers)
-    # rounding must not let a shield of nothing add dose
-    values = {weight: min(float(_curve(beam, weight, eta_low, depth, thickness)[0]), 1.0) for weight in _WEIGHTS}
-    broad = None
-    if len(layers) == 1 and beam.tube_kvp is not None:
-        broad = broad_beam_transmission(layers[0].material, layers[0].thickness_mm, beam.tube_kvp)
-        if shields[0].density_g_cm3 is not None:
-            broad = None
+    shields = as_shields(shield)
+    eta = float(check_number("eta_low", eta_low, low=0.0, high=1.0))
+    passed, bare = passage(beam, tuple(part.layer for part in shields)), passage(beam, ())
+    lead = bool(shields) and all(part.material == "lead" and part.density_g_cm3 is None for part in shields)
+    kvps = broad_beam_kvps("lead")
     return Transmission(
-        narrow_kerma=values["kerma"],
-        narrow_emulsion=values["emulsion"],
-        narrow_film=values["film"],
-        broad_kerma=broad,
+        narrow_kerma=passed.narrow_kerma,
+        narrow_emulsion=passed.narrow_moments[0] / bare.narrow_moments[0],
+        narrow_film=fog_through(passed, beam, eta, narrow=True),
+        broad_kerma=passed.broad_kerma,
+        broad_film=fog_through(passed, beam, eta),
+        published=lead and beam.tube_kvp is not None and kvps[0] <= beam.tube_kvp <= kvps[-1],
     )
 
 
-def _depth(beam: Beam, layers: Iterable[Layer]) -> FloatArray:
-    """Optical depth of a stack at each energy of the beam's spectrum."""
+def _depth(beam: Beam, layer: Layer) -> FloatArray:
+    """Optical depth of a layer at each energy of the beam's spectrum."""
     energy = spectrum_of(beam).energy_kev
     high = ENERGY_RANGE_KEV[1]
     if energy[-1] > high:
         raise ArgumentError("beam", str(beam), f"a photon energy up to {high:g} keV", "No shield is credited above.")
-    depth = np.zeros(energy.shape)
-    for layer in layers:
-        depth = depth + layer.mass_thickness_g_cm2 * mass_attenuation(layer.resolved, energy)
-    return depth
+    return np.asarray(layer.mass_thickness_g_cm2 * mass_attenuation(layer.resolved, energy))
 
 
 @lru_cache(maxsize=256)
@@ -294,7 +271,7 @@ def transmission_curve(
     if weight not in _WEIGHTS:
         raise UnknownNameError("weight", weight, _WEIGHTS)
     check_eta(eta_low)
-    depth = _depth(beam, [Layer(material=material, thickness_mm=1.0, density_g_cm3=density_g_cm3)])
+    depth = _depth(beam, Layer(material=material, thickness_mm=1.0, density_g_cm3=density_g_cm3))
 
     def kernel(thickness: FloatArray) -> FloatArray:
         return _curve(beam, weight, eta_low, depth, check_array("thickness_mm", thickness, low=0.0, unit="mm"))

@@ -11,8 +11,9 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
+from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
-from filmdose.units import parse_kerma
+from filmdose.units import AirKerma, parse_kerma
 
 __all__ = ["EVIDENCE_GRADES", "Source", "get_source", "list_sources", "source_names"]
 
@@ -32,30 +33,49 @@ class Source:
         Name in words.
     kerma_low_ugy, kerma_typical_ugy, kerma_high_ugy
         Air kerma per pass [uGy]: the 5, 50 and 95 % points of a log-normal. Numbers or texts such as "0.1 mR".
+    at
+        Where that kerma stands: "bag" (outside of it), "inside" (in a bag of typical contents, as a badge travels) or
+        "film".
+    per_view
+        True when the kerma is that of one view.
     beam
-        Beam quality; a :class:`Beam` of 60 to 200 kVp or one energy, or a text such as "140kVp, al=3".
+        Beam quality; a :class:`Beam` of 60 to 320 kVp or one energy, or a text such as "140kVp, al=3".
+    beam_soft, beam_hard
+        The 5 and 95 % ends of what the beam may be; None when the beam is known.
+    class_share
+        Share of the variance of ln(dose per pass) that all scanners of the class have in common [1; 0 to 1].
     peak_to_mean
         Fog under the worst band over the mean [1; at least 1].
     evidence
         One of ``EVIDENCE_GRADES``.
     references
         Keys of the bibliography.
-    unpublished
-        True when no dose per pass has been published.
+    country, date, reviewed
+        Of the readings; reviewed when they stand in a reviewed publication.
+    caution
+        A sentence that is printed wherever the dose is used; empty when none is needed.
     note
         What a reader must know about the figure.
     """
 
     name: str
-    kerma_typical_ugy: float
-    kerma_low_ugy: float | None = None
-    kerma_high_ugy: float | None = None
+    kerma_typical_ugy: AirKerma
+    kerma_low_ugy: AirKerma | None = None
+    kerma_high_ugy: AirKerma | None = None
     title: str = ""
+    at: str = "inside"
+    per_view: bool = False
     beam: Beam = REFERENCE_BEAM
+    beam_soft: Beam | None = None
+    beam_hard: Beam | None = None
+    class_share: float = 0.3
     peak_to_mean: float = 1.0
     evidence: str = "measured"
     references: tuple[str, ...] = ()
-    unpublished: bool = False
+    country: str = ""
+    date: str = ""
+    reviewed: bool = False
+    caution: str = ""
     note: str = ""
 
     def __post_init__(self) -> None:
@@ -72,22 +92,32 @@ class Source:
         object.__setattr__(self, "kerma_low_ugy", low)
         object.__setattr__(self, "kerma_high_ugy", high)
         object.__setattr__(self, "title", self.title or self.name)
-        beam = Beam.parse(self.beam) if isinstance(self.beam, str) else self.beam
-        if not isinstance(beam, Beam):
-            raise ArgumentError("beam", beam, "a Beam, or a text such as '140kVp, al=3'")
-        if beam.tube_kvp is not None:
-            low_kvp, high_kvp = KVP_RANGE
-            check_number("beam", beam.tube_kvp, low=low_kvp, high=high_kvp, unit="kVp")
-        object.__setattr__(self, "beam", beam)
+        if self.at not in PLACES:
+            raise UnknownNameError("at", self.at, PLACES)
+        for field in ("beam", "beam_soft", "beam_hard"):
+            object.__setattr__(self, field, _as_beam(field, getattr(self, field)))
+        object.__setattr__(self, "class_share", check_number("class_share", self.class_share, low=0.0, high=1.0))
         object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
         object.__setattr__(self, "references", tuple(self.references))
 
     @property
-    def kerma_points_ugy(self) -> tuple[float, float, float]:
+    def kerma_points_ugy(self) -> tuple[AirKerma, AirKerma, AirKerma]:
         """Air kerma per pass [uGy], low, typical and high."""
         low = self.kerma_typical_ugy if self.kerma_low_ugy is None else self.kerma_low_ugy
         high = self.kerma_typical_ugy if self.kerma_high_ugy is None else self.kerma_high_ugy
         return low, self.kerma_typical_ugy, high
+
+
+def _as_beam(field: str, given: Beam | str | None) -> Beam | None:
+    if given is None and field != "beam":
+        return None
+    beam = Beam.parse(given) if isinstance(given, str) else given
+    if not isinstance(beam, Beam):
+        raise ArgumentError(field, beam, "a Beam, or a text such as '140kVp, al=3'")
+    if beam.tube_kvp is not None:
+        low_kvp, high_kvp = KVP_RANGE
+        check_number(field, beam.tube_kvp, low=low_kvp, high=high_kvp, unit="kVp")
+    return beam
 
 
 @cache
@@ -115,7 +145,7 @@ def get_source(name: str) -> Source:
     Examples
     --------
     >>> get_source("cabin-xray").kerma_typical_ugy
-    1.0
+    1.2
     """
     try:
         return _shipped()[name]
@@ -128,8 +158,8 @@ def list_sources() -> pd.DataFrame:
 
     Examples
     --------
-    >>> bool(list_sources().loc["cabin-ct", "unpublished"])
-    True
+    >>> bool(list_sources().loc["cabin-ct", "reviewed"])
+    False
     """
     data = load_data_toml("sources.toml")
     rows = [
@@ -140,11 +170,17 @@ def list_sources() -> pd.DataFrame:
             "kerma_typical_ugy": source.kerma_typical_ugy,
             "kerma_high_ugy": source.kerma_high_ugy,
             "unit": data["unit"],
+            "at": source.at,
             "beam": str(source.beam),
+            "beam_soft": "" if source.beam_soft is None else str(source.beam_soft),
+            "beam_hard": "" if source.beam_hard is None else str(source.beam_hard),
             "peak_to_mean": source.peak_to_mean,
             "evidence": source.evidence,
             "flag": data["sources"][source.name]["flag"],
-            "unpublished": source.unpublished,
+            "country": source.country,
+            "date": source.date,
+            "reviewed": source.reviewed,
+            "caution": source.caution,
             "references": ", ".join(source.references),
             "note": source.note,
             "version": data["version"],

@@ -10,7 +10,7 @@ from scipy.optimize import brentq
 
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
-from filmdose.files import load_data_csv
+from filmdose.files import data_text
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.coefficients import KERMA_UGY_PER_KEV_G, MU_EN_RANGE_KEV, mass_energy_absorption
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, layers_transmission
@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 #: Tube voltages for which spectra are shipped [kVp].
-KVP_RANGE = (60.0, 200.0)
+KVP_RANGE = (60.0, 320.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -74,11 +74,9 @@ class Spectrum:
 @cache
 def _table(name: str) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Energies [keV], voltages [kVp] and photons per cm2, mAs and keV (voltage by energy) of one shipped table."""
-    rows = load_data_csv(f"spectra/{name}.csv")
-    voltages = np.array([float(column) for column in rows[0] if column != "energy_kev"])
-    energies = np.array([float(row["energy_kev"]) for row in rows])
-    values = np.array([[float(value) for key, value in row.items() if key != "energy_kev"] for row in rows])
-    return energies, voltages, values.T
+    lines = [line for line in data_text(f"spectra/{name}.csv").splitlines() if line and line[0] != "#"]
+    values = np.array([line.split(",") for line in lines[1:]], dtype=np.float64).T
+    return values[0], np.array(lines[0].split(",")[1:], dtype=np.float64), values[1:]
 
 
 @cache
@@ -110,13 +108,13 @@ def _unfiltered(tube_kvp: float) -> tuple[FloatArray, FloatArray]:
 def tube_spectrum(tube_kvp: float, filtration: tuple[Layer, ...]) -> Spectrum:
     """Spectrum of a tungsten-anode tube behind its filtration: photons per cm2 and mAs at 1 m.
 
-    Tables in steps of 5 kVp (12 degree anode) are interpolated in kVp: the
+    Tables in steps of 5 kVp, 10 above 200 kVp (12 degree anode), are interpolated in kVp: the
     bremsstrahlung divided by Kramers' (kVp/E - 1), and the lines, linearly.
 
     Parameters
     ----------
     tube_kvp
-        Tube voltage [kVp; 60 to 200].
+        Tube voltage [kVp; 60 to 320].
     filtration
         Layers in the beam. Photons below 5 keV, which no filtered tube sends out, are left away.
 
