@@ -9,6 +9,7 @@ from typing import Any
 from filmdose.errors import FilmdoseError, InputFileError
 from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
+from filmdose.film.generic import film_value, record_value
 from filmdose.film.model import KINDS, RECORD_NAMES, Film
 
 __all__ = ["FORMAT", "film_text", "parse_film", "read_film", "write_film"]
@@ -16,7 +17,7 @@ __all__ = ["FORMAT", "film_text", "parse_film", "read_film", "write_film"]
 #: Value of ``format`` at the top of a film file; the number changes when old readers would misread it.
 FORMAT = "filmdose film 1"
 
-_FILM_FIELDS = {"format", "kind", "speed", "name", "origin", "written_by"}
+_FILM_FIELDS = {"format", "kind", "speed", "name", "origin", "written_by", "measured_range"}
 _NUMBERS = (
     "base_density",
     "native_fog",
@@ -25,8 +26,11 @@ _NUMBERS = (
     "hits_per_ugy",
     "reference_log_sensitivity",
     "rms_granularity",
+    "area_exponent",
+    "dye_saturation",
+    "noise_floor",
+    "cluster_grains",
 )
-_OPTIONAL = {"reference_log_sensitivity": REFERENCE_LOG_SENSITIVITY}
 _ARRAYS = ("log_sensitivity", "weights")
 _UNITS = {
     "base_density": "density of the support",
@@ -36,6 +40,10 @@ _UNITS = {
     "hits_per_ugy": "mean hits per microgray at reference_log_sensitivity",
     "reference_log_sensitivity": "log10 1/(lx s)",
     "rms_granularity": "1000 times the rms density through a 48 um aperture at net density 1.0",
+    "area_exponent": "grain area grows with sensitivity to this power",
+    "dye_saturation": "how far the noise of a class falls when all of it develops",
+    "noise_floor": "noise without developed grains, in units of a grain at reference_log_sensitivity",
+    "cluster_grains": "grains that one quantum of radiation develops together",
 }
 
 
@@ -99,7 +107,7 @@ def parse_film(text: str, path: str | Path = "film") -> Film:
     for name in names:
         if not isinstance(records.get(name), dict):
             raise InputFileError(path, f"record {name!r}", f"it is missing; a {kind} film has {_tables(names)}.")
-    emulsions = tuple(_emulsion(records[name], kind, path, f"record {name!r}") for name in names)
+    emulsions = tuple(_emulsion(records[name], kind, name, path) for name in names)
     speed = _number(content, "speed", path, "")
     try:
         return Film(
@@ -108,6 +116,7 @@ def parse_film(text: str, path: str | Path = "film") -> Film:
             records=emulsions,
             name=_text(content, "name", path, ""),
             origin=_text(content, "origin", path, ""),
+            measured_range=_range(content, path),
         )
     except FilmdoseError as error:
         raise InputFileError(path, "", str(error)) from error
@@ -144,6 +153,9 @@ def film_text(film: Film) -> str:
         f"origin = {_quoted(film.origin)}",
         f"written_by = {_quoted('filmdose ' + __version__)}",
     ]
+    if film.measured_range is not None:
+        first, last = (_float(value) for value in film.measured_range)
+        lines.append(f"measured_range = [{first}, {last}]  # log10 lx s: first and last exposure that was read")
     for name, record in film:
         lines += ["", f"[record.{name}]"]
         lines += [f"{key} = {_float(getattr(record, key))}  # {_UNITS[key]}" for key in _NUMBERS]
@@ -153,9 +165,22 @@ def film_text(film: Film) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _emulsion(table: dict[str, Any], kind: str, path: str | Path, place: str) -> Emulsion:
+def _defaults(kind: str, record: str) -> dict[str, float]:
+    """What a file may leave out: noise that was not measured is that of the kind."""
+    return {
+        "reference_log_sensitivity": REFERENCE_LOG_SENSITIVITY,
+        "area_exponent": record_value(kind, record, "area_exponent"),
+        "dye_saturation": record_value(kind, record, "dye_saturation"),
+        "noise_floor": 0.0,
+        "cluster_grains": film_value("granularity", "cluster_grains"),
+    }
+
+
+def _emulsion(table: dict[str, Any], kind: str, record: str, path: str | Path) -> Emulsion:
+    place = f"record {record!r}"
     _refuse_unknown(table, {*_NUMBERS, *_ARRAYS}, path, place)
-    values: dict[str, Any] = {key: _number(table, key, path, place, _OPTIONAL.get(key)) for key in _NUMBERS}
+    optional = _defaults(kind, record)
+    values: dict[str, Any] = {key: _number(table, key, path, place, optional.get(key)) for key in _NUMBERS}
     for key in _ARRAYS:
         found = table.get(key)
         if not isinstance(found, list) or not all(_is_number(value) for value in found):
@@ -174,6 +199,15 @@ def _number(table: dict[str, Any], key: str, path: str | Path, place: str, defau
         problem = "it is missing." if value is None else f"got {value!r}; a number is wanted."
         raise InputFileError(path, _place(place, key), problem)
     return float(value)
+
+
+def _range(table: dict[str, Any], path: str | Path) -> tuple[float, float] | None:
+    value = table.get("measured_range")
+    if value is None:
+        return None
+    if not isinstance(value, list) or len(value) != 2 or not all(_is_number(item) for item in value):
+        raise InputFileError(path, "field 'measured_range'", f"got {value!r}; two log exposures are wanted.")
+    return float(value[0]), float(value[1])
 
 
 def _text(table: dict[str, Any], key: str, path: str | Path, place: str, *, required: bool = False) -> str:

@@ -28,6 +28,7 @@ __all__ = [
     "generic_speed_range",
     "population_rows",
     "record_value",
+    "reference_noise_floor",
 ]
 
 _ORIGIN = "generic: inference, typical values"
@@ -193,6 +194,13 @@ def _log_shadow_point(kind: str, speed: float) -> float:
     """log10 exposure of the speed point; of reversal film the mean of its two points."""
     exposure = {"bw-negative": ISO6_CONSTANT, "colour-negative": ISO5800_CONSTANT}.get(kind, ISO2240_CONSTANT)
     return math.log10(exposure / speed)
+
+
+def reference_noise_floor(
+    floor: float, area_exponent: float, log_shadow_exposure: float, reference: float = REFERENCE_LOG_SENSITIVITY
+) -> float:
+    """v of an emulsion, in units of a grain at z_ref, from v in units of a grain at the shadow point log10 H_m."""
+    return float(floor * 10.0 ** (area_exponent * (-log_shadow_exposure - reference)))
 
 
 def generic_granularity(kind: str, speed: float) -> float:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from filmdose.arrays import check_number
+from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
 
@@ -44,6 +44,9 @@ class Film:
         What the user calls it.
     origin
         Where its numbers come from: "generic: inference, typical values", "measured: steps.csv".
+    measured_range
+        First and last log10 exposure that was read [log10 lx s]; beyond, the curve is a guess.  None where nothing was
+        measured.
 
     Raises
     ------
@@ -58,6 +61,7 @@ class Film:
     records: tuple[Emulsion, ...]
     name: str = ""
     origin: str = ""
+    measured_range: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in KINDS:
@@ -68,6 +72,11 @@ class Film:
         wanted = len(RECORD_NAMES[self.kind])
         if len(self.records) != wanted:
             raise ArgumentError("records", f"{len(self.records)} records", f"{wanted} for a {self.kind} film")
+        if self.measured_range is not None:
+            first, last = as_float_tuple("measured_range", self.measured_range)
+            if not first < last:
+                raise ArgumentError("measured_range", self.measured_range, "a first exposure below the last")
+            object.__setattr__(self, "measured_range", (first, last))
         for record in self.records:
             if record.positive != self.reversal:
                 raise ArgumentError(
