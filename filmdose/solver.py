@@ -72,6 +72,7 @@ TONES = LOG10_2
 MARGIN = 48
 
 _TINY = 1e-300
+_LEAST_EXPONENT = -230.0  # nobody sees a grain that is left in 1e100; see _flushed
 
 #: The highlight's gradient is the mean over the top stop of the scene [log units].
 _TOP_OF_SCENE = LOG10_2
@@ -136,8 +137,8 @@ def _slope(s: FloatArray, z: FloatArray, quanta: float) -> FloatArray:
 
 
 def _flushed(rows: FloatArray) -> FloatArray:
-    """Numbers next to underflow change nothing and make a product several times slower."""
-    return np.where(np.abs(rows) < 1e-200, 0.0, rows)
+    """Numbers whose products come next to underflow change nothing and make a product several times slower."""
+    return np.where(np.abs(rows) < 1e-100, 0.0, rows)
 
 
 @lru_cache(maxsize=64)
@@ -286,6 +287,7 @@ class RecordRows:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
         exponent = hits[:, None] * self.profile
         np.negative(exponent, out=exponent)
+        np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
         np.exp(exponent, out=exponent)
         exponent *= self.clean
         return exponent
@@ -348,7 +350,7 @@ class RecordRows:
         """log2 of the clean film's gradient at the scene's highlight over the least that it is held to.
 
         On the nodes of compensation and its margin, one row for each shape.  The gradient is the mean over the top
-        stop of the scene; it is held to that of the clean shadow point, or to that at the marked speed where it is less.
+        stop of the scene; it is held to that of the clean shadow point, or of the marked speed where that is less.
         Radiation hardly touches the slow grains of the shoulder (hits fall as sensitivity**b), so the clean curve
         stands for the fogged one.
         """
@@ -568,22 +570,20 @@ def record_criteria(
     w = rows.surviving(hits)
     undeveloped = rows._on(w, light.missed, slice(0, far))
     total = w.sum(axis=1)
-    net = total[:, None] - undeveloped
     slope = rows._on(w, light.slope, slice(0, end))
-    left = zero - light.margin
-    variance = rows.variance(w, hits, slice(left, end))
-    log2_snr = rows._log2_snr(slope[:, left:end], variance)
+    near = slice(zero - light.margin, zero + light.reach)
+    log2_snr = rows._log2_snr(slope[:, near], rows.variance(w, hits, near))
     places = slice(zero, end)
-    ratio = np.exp2(log2_snr[:, light.margin :])
 
     right = round(MEAN_GRADIENT_INTERVAL / step)
-    mean = (net[:, right : end + right] - net[:, :end]) / MEAN_GRADIENT_INTERVAL
-    fractional = slope - FRACTION_OF_MEAN_GRADIENT * mean
+    fractional = undeveloped[:, right : end + right] - undeveloped[:, :end]
+    fractional *= FRACTION_OF_MEAN_GRADIENT / MEAN_GRADIENT_INTERVAL
+    fractional += slope
     stops = {
-        "fixed_density": first_root(net[:, places] - rows.solver.density_step),
+        "fixed_density": first_root((total - rows.solver.density_step)[:, None] - undeveloped[:, places]),
         "fractional_gradient": first_root(fractional) - zero - rows_clean_fractional(rows),
         "shadow_gradient": first_root(slope[:, places] - rows.clean_gradient[:, None]),
-        "shadow_snr": first_root(ratio - snr_target),
+        "shadow_snr": first_root(log2_snr[:, light.margin :] - math.log2(snr_target)),
     }
     for name, value in stops.items():
         value *= step / LOG10_2
@@ -595,14 +595,14 @@ def record_criteria(
         CONTRAST_INTERVAL
     )
     view = RecordView(
-        log2_snr=log2_snr[:, : light.margin + light.reach],
+        log2_snr=log2_snr,
         log2_highlight=rows.log2_highlight(scene_range),
         contrast_kept=contrast * (CONTRAST_INTERVAL / clean_net)[:, None],
     )
     criteria = RecordCriteria(
         stops=stops,
         fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
-        snr_kept=np.where(hits == 0.0, 1.0, ratio[:, 0]),
+        snr_kept=np.where(hits == 0.0, 1.0, np.exp2(log2_snr[:, light.margin])),
         contrast_clean=clean_net / CONTRAST_INTERVAL * np.ones(hits.size),
         contrast_fogged=contrast[:, 0].copy(),
     )
