@@ -211,9 +211,9 @@ class Flight:
     Parameters
     ----------
     hours
-        Time at cruising altitude [h; at least 0].
+        Time from take-off to landing [h; at least 0].
     altitude_ft, altitude_m
-        Cruising altitude, in feet or in metres [0 to 45 000 ft]; 37 000 ft when neither is given.
+        Cruising altitude, in feet or in metres [0 to 45 000 ft]; 36 000 ft when neither is given.
     latitude
         "equatorial", "middle", "polar", or degrees north or south.
     note

@@ -38,7 +38,7 @@ def sources(
     frame = list_data(None if kind == _ALL else kind)
     if kind == "source":
         beams = list_sources()[
-            ["title", "at", "beam", "beam_soft", "beam_hard", "peak_to_mean", "country", "date", "reviewed"]
+            ["title", "at", "beam", "beam_soft", "beam_hard", "peak_to_mean", "country", "date", "reviewed", "caution"]
         ]
         frame = frame.join(beams, on="name")
     if format == "json":
@@ -69,4 +69,6 @@ def _text(frame: pd.DataFrame, kind: str) -> str:
     shown["references"] = frame["references"]
     table = render_table(shown, title=f"Shipped data: {kind}", numeric=("low", "typical", "high"))
     notes = [f"{name}: {note}" for name, note in zip(frame["name"], frame["note"], strict=True) if note]
+    if kind == "source":
+        notes = [*frame["caution"][frame["caution"] != ""], *notes]
     return "\n".join([table, *dict.fromkeys(notes)])

@@ -116,7 +116,7 @@ class _Arrivals:
         self, beams: Sequence[Beam], chain: Callable[[float], Chain], thickness: Prior | None, eta: float
     ) -> None:
         self._curves: list[list[Callable[[FloatArray], Any]]] = []
-        factors, domain = np.ones(1), [1.0, 1.0]
+        factors, domain = np.empty(0), [1.0, 1.0]
         if thickness is not None:
             low, high = (float(thickness.value(score)) for score in (-5.0, 5.0))
             # For a known thickness a point is enough; the fit needs an interval.
@@ -124,12 +124,14 @@ class _Arrivals:
             angles = np.pi * (np.arange(self._NODES) + 0.5) / self._NODES
             factors = 0.5 * sum(domain) + 0.5 * (domain[1] - domain[0]) * np.cos(angles)
         for beam in beams:
-            columns = np.transpose([_logs_of(beam, chain(float(factor)), eta) for factor in factors])
+            stated = _logs_of(beam, chain(1.0), eta)
             if thickness is None:
-                self._curves.append([_constant(float(column[0])) for column in columns])
+                self._curves.append([_constant(value) for value in stated])
             else:
+                columns = np.transpose([_logs_of(beam, chain(float(factor)), eta) for factor in factors])
                 fits = [Chebyshev.fit(factors, column, self._NODES - 1, domain=domain) for column in columns]
-                self._curves.append(list(fits))
+                # Exact at the stated thickness, so that what is known gives the history's own figure.
+                self._curves.append([fit + (at - float(fit(1.0))) for fit, at in zip(fits, stated, strict=True)])
 
     def logs(
         self, hardness: FloatArray | None, factor: FloatArray | None, scatter: FloatArray, eta: FloatArray
@@ -506,7 +508,7 @@ def _log_calibration(bounds: tuple[float, float]) -> Callable[[FloatArray], Floa
     if high - low < 1e-9:
         (only,) = exact(np.array([low]))
         return lambda b: np.full(np.shape(b), only)
-    curve = Chebyshev.interpolate(exact, 14, domain=[low, high])
+    curve = Chebyshev.interpolate(exact, 20, domain=[low, high])
     return lambda b: np.asarray(curve(b))
 
 

@@ -8,6 +8,7 @@ take no credit here.
 
 from __future__ import annotations
 
+import math
 import warnings
 from functools import cache
 from typing import Any
@@ -121,12 +122,13 @@ def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle
 def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "middle") -> tuple[float, float, float]:
     """Absorbed dose of a flight as air kerma [uGy]: low, typical, high.
 
-    K = hours rate(altitude, latitude) gray per sievert
+    K = hours at altitude * rate(altitude, latitude) * gray per sievert
+    hours at altitude = t - c (1 - exp(-t / c)),   c = 0.8 h of climb and descent
 
     Parameters
     ----------
     hours
-        Time at cruising altitude [h; at least 0].
+        Time t from take-off to landing [h; at least 0].
     altitude_ft, latitude
         See :func:`flight_dose_rate_usv_h`.
 
@@ -135,7 +137,7 @@ def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "
     Half a gray for each sievert (0.35 to 0.7), from memory; the rest is the
     quality factor of neutrons. The range includes the solar cycle.
     """
-    time = check_number("hours", hours, low=0.0, unit="h")
+    time = hours_at_altitude(hours)
     rate = float(flight_dose_rate_usv_h(altitude_ft, latitude))
     conversion = constant_range("flight_gray_per_sievert")
     solar = constant_range("flight_solar_range")
@@ -146,6 +148,12 @@ def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "
         for side, sign in ((0, -1.0), (2, 1.0))
     ]
     return typical * float(np.exp(spread[0])), typical, typical * float(np.exp(spread[1]))
+
+
+def hours_at_altitude(hours: float) -> float:
+    """Hours of a flight that count at its cruising altitude, from its time from take-off to landing."""
+    total, climb = check_number("hours", hours, low=0.0, unit="h"), constant("flight_climb_hours")
+    return total + climb * math.expm1(-total / climb)
 
 
 def background_kerma_ugy(days: float, rate_mgy_per_year: float | None = None) -> tuple[float, float, float]:

@@ -23,10 +23,13 @@ photons are counted with the response of the photon that made them (inference).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from filmdose.arrays import FloatArray
@@ -159,8 +162,8 @@ _TINY = 1e-300
 
 
 @lru_cache(maxsize=64)
-def _lead_anchor(tube_kvp: float) -> tuple[float, FloatArray, FloatArray]:
-    """For lead in a beam of the usual filtration: F [g/cm2 of aluminium], and p against -ln of the rest of the law."""
+def _lead_anchor(tube_kvp: float) -> tuple[float, FloatArray, Callable[[float], Any]]:
+    """For lead in a beam of the usual filtration: F [g/cm2 of aluminium]; where p is given, against -ln T; and p."""
     beam = Beam(tube_kvp=tube_kvp, filtration=DEFAULT_FILTRATION)
     lead, aluminium = get_material("lead"), get_material("aluminium")
     attenuation, scatter = (c * lead.density_g_cm3 / 10.0 for c in _coefficients(lead, beam))
@@ -180,15 +183,18 @@ def _lead_anchor(tube_kvp: float) -> tuple[float, FloatArray, FloatArray]:
 
     filter_g_cm2 = float(brentq(miss, 0.0, _MOST_FILTER_G_CM2)) if miss(0.0) > 0.0 else 0.0
     depths = model(_LEAD_MM, filter_g_cm2)
-    return filter_g_cm2, depths, np.array([published(float(x)) for x in _LEAD_MM]) / depths
+    exponents = np.array([published(float(x)) for x in _LEAD_MM]) / depths
+    return filter_g_cm2, depths[[0, -1]], PchipInterpolator(depths, exponents)
 
 
-def _anchor(beam: Beam) -> tuple[float, FloatArray, FloatArray]:
+def _anchor(beam: Beam) -> tuple[float, Callable[[float], float]]:
     """F and p of a beam; one energy needs neither."""
     if beam.tube_kvp is None:
-        return 0.0, np.zeros(1), np.ones(1)
+        return 0.0, lambda lost: 1.0
     kvps = broad_beam_kvps("lead")
-    return _lead_anchor(float(np.clip(beam.tube_kvp, max(kvps[0], KVP_RANGE[0]), kvps[-1])))
+    kvp = float(np.clip(beam.tube_kvp, max(kvps[0], KVP_RANGE[0]), kvps[-1]))
+    filter_g_cm2, ends, exponent = _lead_anchor(kvp)
+    return filter_g_cm2, lambda lost: float(exponent(min(max(lost, ends[0]), ends[1])))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,7 +247,7 @@ def passage(beam: Beam, layers: tuple[Layer, ...]) -> Passage:
     depth, scattered = _depths(beam, layers)
     open_beam = weights @ responses
     narrow = (weights * np.exp(-depth)) @ responses
-    filter_g_cm2, depths, exponents = _anchor(beam)
+    filter_g_cm2, exponent = _anchor(beam)
     hardened = (
         weights if filter_g_cm2 == 0.0 else weights * np.exp(-filter_g_cm2 * _coefficients(get_material("al"), beam)[0])
     )
@@ -250,7 +256,7 @@ def passage(beam: Beam, layers: tuple[Layer, ...]) -> Passage:
     model = np.divide(open_beam * behind, hardened @ responses, out=np.zeros(3), where=open_beam > 0.0)
     lost = -float(np.log(max(model[0], _TINY)))
     # p is that of air kerma; fog behind the wall keeps its share of it.
-    lift = float(np.exp((1.0 - np.interp(lost, depths, exponents)) * lost))
+    lift = float(np.exp((1.0 - exponent(lost)) * lost))
     broad = np.clip(model * lift, narrow, open_beam)
     return Passage(
         narrow_kerma=float(narrow[0]),

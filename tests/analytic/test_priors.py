@@ -14,7 +14,8 @@ from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds import Prior, default_priors, list_priors, trip_model
 from filmdose.odds.priors import PRIOR_KINDS
 from filmdose.radiation.registry import check_evidence
-from filmdose.radiation.sources import get_source, source_names
+from filmdose.radiation.shields import Shield, transmission
+from filmdose.radiation.sources import Source, get_source, source_names
 from filmdose.trip import Roll
 
 POINTS = {
@@ -64,7 +65,7 @@ def test_values_keep_their_container_and_known_ones_are_known():
 def test_every_shipped_prior_says_where_it_comes_from():
     data = load_data_toml("priors.toml")
     bibliography = data_text("references.bib")
-    for name, row in {**data["priors"], **data["settings"]}.items():
+    for name, row in data["priors"].items():
         check_evidence("priors.toml", name, row)
         for key in row["references"]:
             assert f"{{{key}," in bibliography, key
@@ -117,31 +118,56 @@ def test_kappa_follows_b_and_the_calibration_kerma():
     np.testing.assert_allclose(np.exp(model.log_kappa(scores)), exact, rtol=1e-8)
 
 
-def test_the_transmission_of_a_shield_stays_between_narrow_and_broad_beam():
-    from filmdose.radiation.shields import transmission
+ROLLS = {
+    "bare": History(passes=Pass(source="cabin-ct")),
+    "pouch": History(passes=Pass(source="cabin-ct", shield="lead=0.25"), format="120"),
+    "stack": History(passes=Pass(source="cabin-xray", shield="lead=0.1+tin=0.2", views=2), bag="empty"),
+    "mono": History(passes=Pass(source=Source(name="m", kerma_typical_ugy=3.0, beam="80keV"), shield="tin=0.2")),
+    "hard": History(passes=Pass(source="mail-sanitisation", shield="lead=1")),
+    "other": History(passes=Pass(source="hold-ct", kerma_ugy=50.0), flights=Flight(hours=3), format="sheet"),
+}
 
-    history = History(passes=Pass(source="cabin-ct", shield="lead=0.25"))
-    bare = History(passes=Pass(source="cabin-ct"))
-    rolls = [Roll(id=k, film=generic_film(400), history=h) for k, h in (("shielded", history), ("bare", bare))]
-    model = trip_model(rolls, default_priors().replaced(shield_thickness=1.0, eta_low=0.45))
-    scores = np.zeros((5, len(model.inputs)))
-    scores[:, model.position["shield_scatter"]] = [-8.0, -1.0, 0.0, 1.0, 8.0]
-    through = np.divide(*model.draws(scores).kerma_ugy.T)
+
+@pytest.mark.parametrize("name", list(ROLLS))
+def test_with_typical_scores_odds_and_history_are_one_law(name):
+    model = trip_model([Roll(id="a", film=generic_film(400), history=ROLLS[name])])
+    draws, dose = model.draws(np.zeros((1, len(model.inputs)))), history_dose(ROLLS[name])
+    assert draws.kerma_ugy[0, 0] == pytest.approx(dose.kerma_ugy, rel=1e-10)
+    assert draws.air_kerma_ugy[0, 0] == pytest.approx(dose.air_kerma_ugy, rel=1e-10)
+
+
+def test_scatter_is_drawn_between_the_narrow_beam_and_beyond_the_law():
+    history = History(passes=Pass(source=Source(name="o", kerma_typical_ugy=1.0, at="film"), shield="lead=0.25"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
     at = transmission("lead=0.25")
-    assert at.broad_kerma is not None
-    assert through[0] == pytest.approx(at.narrow_film, rel=1e-4)
-    assert through[-1] == pytest.approx(at.broad_kerma, rel=1e-4)
-    assert through[2] == pytest.approx(math.sqrt(at.narrow_film * at.broad_kerma), rel=1e-6)
-    assert np.all(np.diff(through) > 0)
+    prior = model.priors["shield_scatter"]
+    scores = np.zeros((4, len(model.inputs)))
+    scores[:, model.position["shield_scatter"]] = [-1.0, 0.0, 1.0, (0.0 - 1.0) / (prior.typical - prior.low) * 1.6449]
+    through = model.draws(scores).kerma_ugy[:, 0]
+    assert through[1] == pytest.approx(at.broad_film, rel=1e-6)
+    assert through[3] == pytest.approx(at.narrow_film, rel=1e-4)
+    assert through[0] * through[2] == pytest.approx(through[1] ** 2, rel=1e-6)
+    assert through[0] < through[1] < through[2]
+
+
+@pytest.mark.parametrize("side", [-1.0, 1.0])
+def test_the_ends_of_the_beam_are_the_beams_of_the_source(side):
+    source = get_source("hold-ct")
+    end = source.beam_soft if side < 0 else source.beam_hard
+    history = History(passes=Pass(source="hold-ct", shield="lead=0.2"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    scores = np.zeros((1, len(model.inputs)))
+    scores[0, model.position["beam_hardness[hold-ct]"]] = side * 1.6448536269514722
+    known = Source(name="known", kerma_typical_ugy=source.kerma_typical_ugy, beam=end, at=source.at)
+    same = history_dose(Pass(source=known, shield="lead=0.2"))
+    assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=1e-5)
 
 
 def test_a_thicker_shield_and_another_efficiency_act_as_in_the_history():
     """The map from scores to effective kerma against the history of a roll with those very values."""
-    from filmdose.radiation.shields import Shield
-
     shield = Shield(material="tin", thickness_mm=0.4)
     roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="hold-ct", shield=shield)))
-    priors = default_priors().replaced(shield_scatter=0.0)
+    priors = default_priors()
     model = trip_model([roll], priors)
     scores = np.zeros((1, len(model.inputs)))
     scores[0, model.position["shield_thickness[tin 0.4 mm]"]] = 1.2
@@ -149,7 +175,16 @@ def test_a_thicker_shield_and_another_efficiency_act_as_in_the_history():
     thickness = 0.4 * priors["shield_thickness"].value(1.2)
     eta = priors["eta_low"].value(-1.1)
     same = history_dose(Pass(source="hold-ct", shield=Shield(material="tin", thickness_mm=thickness)), eta_low=eta)
-    assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=1e-6)
+    assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=2e-5)  # the fit in thickness
+
+
+def test_the_class_share_is_each_sources_own_unless_the_priors_say_otherwise():
+    own = Source(name="own", kerma_low_ugy=1.0, kerma_typical_ugy=2.0, kerma_high_ugy=4.0, class_share=0.8)
+    history = History(passes=tuple(Pass(source=own, scanner=name) for name in "ab"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    scores = np.random.default_rng(2).standard_normal((50_000, len(model.inputs)))
+    pair = [model.dose_score(scores, name) for name in model.scanners]
+    assert np.corrcoef(pair)[0, 1] == pytest.approx(0.8, abs=0.015)
 
 
 def test_scanners_of_one_class_are_correlated_as_stated_and_one_scanner_is_itself():

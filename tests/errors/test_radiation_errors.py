@@ -38,6 +38,7 @@ from filmdose.radiation import (
     transmission,
     transmission_curve,
 )
+from filmdose.radiation.chain import Bag
 from filmdose.radiation.live_spectra import live_tube_spectrum
 from filmdose.radiation.materials import get_material
 from filmdose.radiation.registry import DATA_KINDS, check_evidence, list_data
@@ -46,8 +47,8 @@ PASS = {"tube_current_ma": 0.7, "slit_mm": 3.0, "belt_speed_m_s": 0.2, "distance
 
 ARGUMENTS = [
     (lambda: spectrum_of(Beam(tube_kvp=59.9)), "tube_kvp"),
-    (lambda: spectrum_of(Beam(tube_kvp=200.1)), "tube_kvp"),
-    (lambda: transmission("lead=0.2", Beam.parse("250kVp")), "tube_kvp"),
+    (lambda: spectrum_of(Beam(tube_kvp=320.1)), "tube_kvp"),
+    (lambda: transmission("lead=0.2", Beam.parse("350kVp")), "tube_kvp"),
     (lambda: Beam(), "beam"),
     (lambda: Beam(tube_kvp=140, energy_kev=60), "beam"),
     (lambda: Beam(tube_kvp=float("nan")), "tube_kvp"),
@@ -107,7 +108,7 @@ ARGUMENTS = [
     (lambda: Source(name="x", kerma_typical_ugy=1.0, kerma_low_ugy=2.0), "kerma per pass"),
     (lambda: Source(name="x", kerma_typical_ugy=1.0, peak_to_mean=0.5), "peak_to_mean"),
     (lambda: Source(name="x", kerma_typical_ugy=1.0, beam="hard"), "beam"),
-    (lambda: Source(name="x", kerma_typical_ugy=1.0, beam="250kVp"), "beam"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, beam="350kVp"), "beam"),
     (lambda: Source(name="x", kerma_typical_ugy=1.0, beam=140), "beam"),
     (lambda: Pass(source="cabin-ct", count=-1), "count"),
     (lambda: Pass(source="cabin-ct", count=1.5), "count"),
@@ -117,6 +118,14 @@ ARGUMENTS = [
     (lambda: Pass(source="cabin-ct", kerma_ugy=-1.0), "kerma_ugy"),
     (lambda: Pass(source="cabin-ct", peak_to_mean=0.9), "peak_to_mean"),
     (lambda: Pass(source="cabin-ct", shield=0.25), "shield"),
+    (lambda: Pass(source="cabin-ct", views=2), "views"),
+    (lambda: Pass(source="cabin-xray", views=0), "views"),
+    (lambda: Pass(source="cabin-ct", bag="full"), "bag"),
+    (lambda: Pass(source="cabin-ct", bag="-4"), "bag"),
+    (lambda: Bag(water_g_cm2=51.0), "water_g_cm2"),
+    (lambda: History(bag=3), "bag"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, class_share=1.1), "class_share"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, beam_soft=3), "beam_soft"),
     (lambda: Pass.parse("cabin-ct="), "pass"),
     (lambda: Pass.parse("cabin-ct=two"), "pass"),
     (lambda: Pass.parse(""), "pass"),
@@ -157,6 +166,10 @@ UNKNOWN = [
     (lambda: Source(name="x", kerma_typical_ugy=1.0, evidence="hearsay"), "inference"),
     (lambda: live_tube_spectrum(140.0, mu_data_source="cern"), "pene"),
     (lambda: list_data("film"), "constant"),
+    (lambda: Pass(source="cabin-ct", at="belt"), "inside"),
+    (lambda: Source(name="x", kerma_typical_ugy=1.0, at="belt"), "inside"),
+    (lambda: History(format="110"), "35mm"),
+    (lambda: history_dose(Pass(source="cabin-ct"), steps=("bag", "box")), "cartridge"),
 ]
 
 
@@ -263,8 +276,12 @@ def test_the_registry_itself_refuses_a_value_without_source(monkeypatch):
         list_data()
 
 
-def test_cabin_ct_is_marked_as_unpublished():
+def test_cabin_ct_says_what_was_read_and_that_nobody_reviewed_it():
     source = get_source("cabin-ct")
-    assert source.unpublished
-    assert source.evidence == "inference"
-    assert "No dose per bag has been published" in source.note
+    assert source.evidence == "reported"
+    assert not source.reviewed
+    assert "20 checkpoints of 9 airports of one country" in source.caution
+    assert "not reviewed" in source.caution
+    assert (source.at, source.class_share) == ("inside", 0.3)
+    # 632 uSv over 1.3 to 1.9 Sv/Gy: the typical value lies between
+    assert 632 / 1.9 < source.kerma_typical_ugy < 632 / 1.3

@@ -8,27 +8,32 @@ import numpy as np
 import pytest
 
 from filmdose.files import data_text
+from filmdose.history import Flight
 from filmdose.radiation import (
     REFERENCE_BEAM,
     Beam,
     Layer,
+    air_kerma_ugy,
     archer_transmission,
     broad_beam_transmission,
     emulsion_to_air,
     film_response,
     first_principles_sensitivity,
+    flight_dose_rate_usv_h,
     half_value_layer_mm,
     kerma_per_mas_ugy,
     layers_transmission,
     mass_attenuation,
     mass_energy_absorption,
     mean_energy_kev,
+    mono_spectrum,
     pass_kerma_ugy,
     relative_response,
     spectrum_of,
     transmission,
     transmission_curve,
 )
+from filmdose.radiation.background import hours_at_altitude
 from filmdose.radiation.response import beam_moments
 from filmdose.units import parse_kerma
 
@@ -174,10 +179,37 @@ def test_hard_gamma_rays_count_about_a_twentieth():
 
 
 def test_first_principles_at_60_kev():
-    estimate = first_principles_sensitivity(Beam(energy_kev=60.0))
+    estimate = first_principles_sensitivity(Beam(energy_kev=60.0), silver_g_m2=10.0)
     close(estimate.quanta_per_cm2_ugy, "first_principles_60kev_quanta")
     close(estimate.kerma_ugy, "first_principles_60kev_kerma")
 
 
-def test_first_principles_and_calibration_agree_within_a_factor_of_two():
-    assert 0.5 < first_principles_sensitivity().ratio < 2.0
+def test_first_principles_and_calibration_agree_within_a_factor_of_three():
+    # camera film: 5 g/m2; ten grains a quantum, the figure of industrial film, bring both to a third of each other
+    assert 1.0 < first_principles_sensitivity().ratio < 3.0
+    assert 0.8 < first_principles_sensitivity(grains_per_quantum=10.0).ratio < 1.6
+
+
+#: Air kerma per photon fluence [pGy cm2], ICRP Publication 74, from memory.
+KERMA_PER_FLUENCE = {
+    30: 0.721, 40: 0.429, 50: 0.323, 60: 0.289, 80: 0.307, 100: 0.371, 150: 0.599, 200: 0.856, 300: 1.38, 500: 2.38,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("energy", KERMA_PER_FLUENCE)
+def test_kerma_per_fluence(energy):
+    # 1 uGy is 1e6 pGy; ICRP's older coefficients differ from NIST's by up to 2.5 %
+    ours = 1e6 * air_kerma_ugy(mono_spectrum(float(energy)))
+    assert ours == pytest.approx(KERMA_PER_FLUENCE[energy], rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("hours", "latitudes", "low", "high"),
+    [
+        (8.0, ("middle", "polar"), 45.0, 55.0),  # Paris to New York, about 50 uSv (a dosimetry service)
+        (7.0, ("polar",), 36.0, 46.0),  # polar long haul: 36 to 45 uSv is usual (from memory)
+    ],
+)
+def test_flights_against_published_route_doses(hours, latitudes, low, high):
+    rates = [flight_dose_rate_usv_h(Flight(hours=hours).resolved_altitude_ft, band) for band in latitudes]
+    assert low <= float(np.mean(rates)) * hours_at_altitude(hours) <= high
