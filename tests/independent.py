@@ -187,6 +187,7 @@ class SlowDecision:
             self.end = float(self.stops[i] - WALK * need[i] / (need[i] - need[i - 1]))
         self.averaged = averaged
         self.highlight = self.over_tones(tones, convex_minorant(tones, bright))
+        self.highlight -= max(0.0, self.highlight[0])  # what the clean film lacks anyhow is not lost by light
         self.cost_under, self.cost_over = cost_under, cost_over
 
     def over_tones(self, tones: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -51,8 +51,9 @@ def assert_continuous(stops, limit=0.05):
 
 
 def assert_monotone(stops):
+    """Never less than before, to twice the resolution of the least loss (0.0026 stop on the finest nodes)."""
     fall = np.maximum.accumulate(stops) - stops
-    assert fall.max() <= 1e-3, f"{fall.max():.4f} stop less at {ONE_PERCENT[fall.argmax()]:.0f} uGy than before"
+    assert fall.max() <= 5e-3, f"{fall.max():.4f} stop less at {ONE_PERCENT[fall.argmax()]:.0f} uGy than before"
 
 
 @pytest.mark.parametrize("scene_range", [1.6, 2.2, 2.8])
@@ -70,6 +71,13 @@ def test_digitised_sheets(sheet, minutes, scene_range):
     stops = compensation(sheet_film(sheet, minutes), Question(scene_range=scene_range))
     assert_continuous(stops)
     assert_monotone(stops)
+
+
+@pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
+def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
+    stops = solve_film(sheet_film(sheet, minutes), np.array([0.0, 1e-6, 1e-3, 0.01, 0.1]), Question()).best
+    assert stops[0] == 0.0
+    assert np.all(stops[1:] <= [1e-3, 2e-3, 5e-3, 0.05])
 
 
 @pytest.mark.parametrize("changes", [{"hit_exponent": 0.6}, {"hit_exponent": 1.1}, {"cluster_grains": 30.0}])
