@@ -78,9 +78,14 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
 
 
 def highlight_lost(lost: FloatArray, margin: int) -> FloatArray:
-    """Highlight lost at nodes from s = 0 on [stops; negative where there is room]; arguments as of shadow_to_win."""
+    """Highlight lost at nodes from s = 0 on [stops; negative where there is room]; arguments as of shadow_to_win.
+
+    What the clean film lacks at s = 0 is not lost by giving light, so it does not count.
+    """
     hull = _hull(lost)
-    return hull @ _averages(hull.shape[1], margin)
+    over_tones = hull @ _averages(hull.shape[1], margin)
+    over_tones -= np.maximum(over_tones[:, :1], 0.0)
+    return over_tones
 
 
 def _hull(values: FloatArray) -> FloatArray:

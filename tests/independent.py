@@ -2,7 +2,7 @@
 
 It starts from plain numbers as `filmdose roll --format json` prints them.  Light enters through the Poisson
 distribution (scipy.special.pdtr, whole numbers of quanta only), roots through scipy.optimize.brentq on a bracket
-found by walking right in small steps, the least loss through a walk and scipy.optimize.minimize_scalar.
+found by walking right in small steps, convex minorants through scipy.spatial.ConvexHull, the least loss by a walk.
 """
 
 from __future__ import annotations
@@ -10,10 +10,13 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.optimize import brentq, minimize_scalar
+from scipy.integrate import cumulative_trapezoid
+from scipy.optimize import brentq
+from scipy.spatial import ConvexHull
 from scipy.special import factorial, pdtr
 
-STEP = 0.01
+STEP = 0.01  # of the walk to a root [log10 units]
+WALK = 0.02  # of the decision [stops]
 STOP = math.log10(2)
 SPEED_POINT = {"bw-negative": 0.10, "colour-negative": 0.15}  # ISO 6, ISO 5800
 FARTHEST_STOPS = 3.0 / STOP  # where compensation is looked for
@@ -127,14 +130,25 @@ def slow_stops(film: dict, kerma_ugy: float, *, snr_target: float = 1.0) -> dict
     return {name: float(np.max([stops[name] for stops in each])) for name in each[0]}
 
 
+def convex_minorant(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Greatest convex function below points: the lower side of the convex hull of them and of points far above."""
+    roof = float(np.max(y)) + 1.0
+    points = np.concatenate([np.stack([x, y], axis=1), [[x[0], roof], [x[-1], roof]]])
+    corners = np.array(sorted(i for i in ConvexHull(points).vertices if i < x.size))
+    return np.interp(x, x[corners], y[corners])
+
+
 class SlowDecision:
     """The loss of a negative film at one dose, s stops right of the marked exposure.
 
-        loss(s) = cost_under [max(0, log2 snr_target - log2 rho(s)) + max(0, -log2 g(s))] + cost_over (s + curb s^2/2)
+        loss(s) = cost_under [W(s) + max(0, H(s))] + cost_over s
 
-    rho is the shadow's signal-to-noise over the clean shadow's.  g is the clean film's mean gradient over the scene's
-    top stop, over the clean shadow's gradient or over what it is at s = 0, whichever is less.  Of several records the
-    least rho and the least g count.
+    rho is the shadow's signal-to-noise over the clean shadow's; g the clean film's mean gradient over the scene's top
+    stop, over the clean shadow's gradient or over what it is at s = 0, whichever is less; of several records the least
+    rho and the least g count.  What is lost, log2 target - log2 rho and -log2 g, is put on its greatest convex minorant
+    over s >= -1 (the shadow's after what is lost once at the least on the way) and averaged over the tones from s - 1
+    to s + 1: A(s) and H(s).  W(s) = A(s) - A(end), no less than 0: end is where the shadow point's minorant reaches 0,
+    or where A is least if it never does.
     """
 
     def __init__(
@@ -146,18 +160,44 @@ class SlowDecision:
         scene_range: float = 2.2,
         cost_under: float = 4.0,
         cost_over: float = 1.0,
-        curb: float = 0.0,
     ) -> None:
         step = SPEED_POINT[film["kind"]]
         self.clean = [SlowRecord(record, 0.0) for record in plain_records(film)]
         self.fogged = [SlowRecord(record, kerma_ugy) for record in plain_records(film)]
         self.shadows = [shadow_point(record, step) for record in plain_records(film)]
-        self.snr_target, self.scene_range = snr_target, scene_range
-        self.cost_under, self.cost_over, self.curb = cost_under, cost_over, curb
+        self.scene_range = scene_range
         self.held_to = [
             min(clean.gradient(shadow), self.top_stop(clean, shadow, 0.0))
             for clean, shadow in zip(self.clean, self.shadows, strict=True)
         ]
+        self.stops = np.arange(0.0, FARTHEST_STOPS, WALK)
+        tones = np.arange(-1.0, FARTHEST_STOPS, WALK)
+        dark = np.array([math.log2(snr_target) - self.log2_rho(s) for s in tones])
+        bright = np.array([-self.log2_highlight(s) for s in tones])
+        at_point = convex_minorant(tones, np.minimum.accumulate(dark))
+        averaged = self.over_tones(tones, at_point)
+        need = np.interp(self.stops, tones, at_point)
+        reached = np.flatnonzero(need <= 0.0)
+        if reached.size == 0:
+            self.end = float(self.stops[averaged.argmin()])
+        elif reached[0] == 0:
+            self.end = 0.0
+        else:
+            i = reached[0]
+            self.end = float(self.stops[i] - WALK * need[i] / (need[i] - need[i - 1]))
+        self.averaged = averaged
+        self.highlight = self.over_tones(tones, convex_minorant(tones, bright))
+        self.highlight -= max(0.0, self.highlight[0])  # what the clean film lacks anyhow is not lost by light
+        self.cost_under, self.cost_over = cost_under, cost_over
+
+    def over_tones(self, tones: np.ndarray, values: np.ndarray) -> np.ndarray:
+        """Mean from s - 1 to s + 1 at all stops; beyond the last tone the values go on straight."""
+        slope = (values[-1] - values[-2]) / WALK
+        beyond = tones[-1] + WALK * np.arange(1, round(1 / WALK) + 1)
+        more = np.concatenate([values, values[-1] + slope * (beyond - tones[-1])])
+        area = cumulative_trapezoid(more, np.concatenate([tones, beyond]), initial=0.0)
+        window = round(2 / WALK)
+        return (area[window:] - area[:-window])[: self.stops.size] / 2.0
 
     def top_stop(self, clean: SlowRecord, shadow: float, stops: float) -> float:
         at = shadow + self.scene_range + stops * STOP
@@ -176,17 +216,24 @@ class SlowDecision:
         )
 
     def loss(self, stops: float) -> float:
-        lost = max(0.0, math.log2(self.snr_target) - self.log2_rho(stops)) + max(0.0, -self.log2_highlight(stops))
-        return self.cost_under * lost + self.cost_over * (stops + 0.5 * self.curb * stops**2)
+        at = min(stops, self.end)
+        to_win = max(
+            0.0, float(np.interp(at, self.stops, self.averaged) - np.interp(self.end, self.stops, self.averaged))
+        )
+        highlight = max(0.0, float(np.interp(stops, self.stops, self.highlight)))
+        return self.cost_under * (to_win + highlight) + self.cost_over * stops
 
     def best(self) -> float:
-        """The least minimiser of the loss [stops]."""
-        walk = np.arange(0.0, FARTHEST_STOPS, 0.04)
-        losses = np.array([self.loss(s) for s in walk])
-        candidates = []
-        for i in np.flatnonzero(losses <= losses.min() + 0.02):  # near ties are looked at closely
-            low, high = max(0.0, walk[i] - 0.04), min(FARTHEST_STOPS, walk[i] + 0.04)
-            found = minimize_scalar(self.loss, bounds=(low, high), method="bounded", options={"xatol": 1e-6})
-            candidates += [(float(found.fun), float(found.x)), (self.loss(low), low), (self.loss(high), high)]
-        least = min(candidates)[0]
-        return min(s for loss, s in candidates if loss <= least + 1e-9)
+        """The minimiser of the loss [stops]: a point of the walk, the end, or the vertex of a parabola between."""
+        losses = np.array([self.loss(s) for s in self.stops])
+        i = int(losses.argmin())
+        candidates = [float(self.stops[i]), self.end]
+        if 0 < i < losses.size - 1:
+            before, at, after = losses[i - 1 : i + 2]
+            candidates.append(float(self.stops[i]) + WALK * (before - after) / (2 * (before - 2 * at + after)))
+            return min(candidates[:2], key=self.loss) if self.end_near(candidates[0]) else candidates[2]
+        return min(candidates, key=self.loss)
+
+    def end_near(self, stops: float) -> bool:
+        """Whether the kink at the end lies inside the parabola, which then says nothing."""
+        return abs(self.end - stops) <= WALK
