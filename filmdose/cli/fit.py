@@ -11,7 +11,11 @@ import typer
 
 from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
 from filmdose.errors import UnknownNameError, ValidityWarning
-from filmdose.film.fitting import FilmFit, fit_film
+from filmdose.film.emulsion import APERTURE_AREA_UM2
+from filmdose.film.fitresult import FilmFit
+from filmdose.film.fitting import fit_film
+from filmdose.film.model import RECORD_NAMES
+from filmdose.film.noisefit import read_granularity
 from filmdose.film.readings import read_steps
 
 
@@ -41,6 +45,18 @@ def fit(
     granularity: Annotated[
         float | None, typer.Option("--granularity", help="Rms granularity of the film, as on its sheet.", metavar="RMS")
     ] = None,
+    grain: Annotated[
+        Path | None,
+        typer.Option(
+            "--grain",
+            help="CSV of measured grain: columns density (or log_exposure), sigma, record.",
+            metavar="FILE.csv",
+        ),
+    ] = None,
+    aperture: Annotated[
+        float,
+        typer.Option("--aperture", help="Area of the aperture of --grain in um2; a pixel squared.", metavar="UM2"),
+    ] = APERTURE_AREA_UM2,
     name: Annotated[str, typer.Option("--name", help="What you call the film.")] = "",
     delimiter: Annotated[
         str | None, typer.Option("--delimiter", help="Of the CSV file; found when left out.", metavar="CHAR")
@@ -64,6 +80,9 @@ def fit(
     readings = read_steps(
         steps, delimiter="\t" if delimiter in ("tab", "\\t") else delimiter, decimal=decimal, header=header
     )
+    if kind not in RECORD_NAMES:
+        raise UnknownNameError("kind", kind, RECORD_NAMES)
+    noise = None if grain is None else read_granularity(grain, aperture_um2=aperture, records=RECORD_NAMES[kind])
     with warnings.catch_warnings():
         # Each of them is among the messages of the result.
         warnings.simplefilter("ignore", ValidityWarning)
@@ -75,6 +94,7 @@ def fit(
             base_density=base,
             unexposed_density=unexposed,
             rms_granularity=granularity,
+            granularity=noise,
             name=name,
             origin=f"measured: {steps.name}",
         )
@@ -100,6 +120,7 @@ def _text(result: FilmFit, format: str, output: Path | None) -> str:
 
 def _row(result: FilmFit) -> dict[str, object]:
     speeds = {f"speed_{criterion}": value for criterion, value in result.speed.items()}
+    errors = {f"{name}_error": value for name, value in result.main_record.errors.to_dict().items()}
     return {
         "kind": result.film.kind,
         "name": result.film.name,
@@ -112,4 +133,5 @@ def _row(result: FilmFit) -> dict[str, object]:
         "rms_density": result.rms_density,
         "axis": result.axis,
         "log_exposure_shift": result.log_exposure_shift,
+        **errors,
     }

@@ -22,23 +22,26 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-from scipy.optimize import least_squares, nnls
-from scipy.special import gammainc
+from scipy.optimize import least_squares
+from scipy.special import gammainc, ndtri
 from scipy.stats import chi2
 
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
-from filmdose.film.fitting import TYPICAL_SIGMA, FilmFit, fit_film
+from filmdose.film.fitresult import FilmFit
+from filmdose.film.fitting import fit_film
 from filmdose.film.generic import film_value
 from filmdose.film.model import RECORD_NAMES, Film
+from filmdose.film.nnls import second_differences, solve
 from filmdose.film.readings import StepReadings
-from filmdose.odds.priors import SCORE_95, Prior, Priors, default_priors
+from filmdose.film.recordfit import TYPICAL_SIGMA
 from filmdose.units import parse_kerma
 
 __all__ = ["FogCalibration", "FoggedSteps", "calibrate_fog"]
 
 _CLASS_SPACING = 0.08  # log units, as of the fit of a film
+_SCORE_95 = float(ndtri(0.95))
 _LEAST_FOG_SIGMAS = 5.0  # all steps together must differ by at least this much
 
 #: With a larger standard error b is not known any better than before anything was measured.
@@ -110,34 +113,18 @@ class FogCalibration:
     probability: float | None
     messages: tuple[str, ...]
 
-    def priors(self, base: Priors | None = None) -> Priors:
-        """Priors for a trip of this film alone: b, and kappa when a dose was known, as sure as the fit makes them."""
-        priors = default_priors() if base is None else base
-        old = priors["hit_exponent"]
-        half = SCORE_95 * self.hit_exponent_error
-        changes: dict[str, Prior] = {
-            "hit_exponent": replace(
-                old,
-                low=max(0.0, old.typical - half),
-                high=min(2.0, old.typical + half),
-                evidence="measured",
-                flag="user",
-                note="from a fogged and an unfogged step tablet; the film itself holds the fitted value",
-            )
-        }
+    def prior_points(self) -> dict[str, tuple[float, float, float]]:
+        """5, 50 and 95 % points of b, and of kappa when a dose was known, as sure as the fit makes them.
+
+        They are centred on the typical values of the shipped data, since the film itself holds the fitted ones.
+        """
+        typical, half = film_value("model", "hit_exponent"), _SCORE_95 * self.hit_exponent_error
+        points = {"hit_exponent": (max(0.0, typical - half), typical, min(2.0, typical + half))}
         if self.hits_per_ugy_relative_error is not None:
-            kerma = priors["calibration_kerma"]
-            factor = math.exp(SCORE_95 * self.hits_per_ugy_relative_error)
-            changes["calibration_kerma"] = replace(
-                kerma,
-                low=kerma.typical / factor,
-                high=kerma.typical * factor,
-                evidence="measured",
-                flag="user",
-                note="relative to the kappa that the film itself holds",
-            )
-            changes["film_factor"] = Prior.known(1.0, label=priors["film_factor"].label, note="in the film's own kappa")
-        return priors.replaced(changes)
+            kerma = film_value("model", "calibration_kerma")
+            factor = math.exp(_SCORE_95 * self.hits_per_ugy_relative_error)
+            points |= {"calibration_kerma": (kerma / factor, kerma, kerma * factor), "film_factor": (1.0, 1.0, 1.0)}
+        return points
 
     def __str__(self) -> str:
         lines = [f"b = {self.hit_exponent:.3f} +- {self.hit_exponent_error:.3f}"]
@@ -271,11 +258,8 @@ class _RecordFit:
         """Weighted residuals with the best weights and floor."""
         matrix = self._design(b, hits)
         target = self.density / self.sigma
-        rough = np.hstack([np.zeros((self.classes.size - 2, 1)), np.diff(np.eye(self.classes.size), 2, axis=0)])
-        scale = math.sqrt(float(np.sum(matrix**2)) / float(np.sum(rough**2)))
-        penalty = math.sqrt(self.smoothing) * scale * rough
-        found, _ = nnls(np.vstack([matrix, penalty]), np.concatenate([target, np.zeros(len(rough))]), maxiter=3000)
-        return np.asarray(matrix @ found - target)
+        rough = np.hstack([np.zeros((self.classes.size - 2, 1)), second_differences(self.classes.size)])
+        return np.asarray(matrix @ solve(matrix, target, rough, self.smoothing) - target)
 
 
 def _tablet_fog(problem: _RecordFit, number: int) -> tuple[float, float]:

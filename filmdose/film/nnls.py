@@ -7,8 +7,13 @@ lambda is the one that minimises generalised cross-validation (Golub, Heath & Wa
     GCV(lambda) = (|A x - y|**2 / n) / (1 - p / n)**2,
 
 p the trace of the influence matrix of the columns that are above zero.  The errors are those of Wahba (1983),
-s**2 (A'A + lambda L'L)**-1 on the same columns, with s**2 = |A x - y|**2 / (n - p): averaged along a curve they
-hold the bias of the smoothing too.
+s**2 (A'A + lambda L'L)**-1 with s**2 = |A x - y|**2 / (n - p): averaged along a curve they hold the bias of the
+smoothing too.  All columns count, since what is zero now need not be; and s**2 is drawn towards the usual scatter of
+a reading as by three more rows, since few rows often fit far too well (both our choice; simulated tablets hold them).
+
+References
+----------
+golub1979, wahba1983
 """
 
 from __future__ import annotations
@@ -28,6 +33,8 @@ __all__ = ["SMOOTHING", "Solution", "second_differences", "smooth_nnls", "solve"
 #: Strengths of the penalty that are tried, relative to the scale of the problem.
 SMOOTHING: tuple[float, ...] = tuple((10.0 ** np.linspace(-9.0, 4.0, 40)).tolist())
 
+_PRIOR_ROWS = 3.0
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Solution:
@@ -42,7 +49,7 @@ class Solution:
     variance
         s**2: scatter of the rows about the solution.
     covariance
-        Of the unknowns; zero for those that are zero.
+        Of the unknowns.
     """
 
     x: FloatArray
@@ -72,7 +79,12 @@ def solve(matrix: FloatArray, target: FloatArray, rough: FloatArray, smoothing: 
 
 
 def smooth_nnls(
-    matrix: FloatArray, target: FloatArray, rough: FloatArray, smoothing: Sequence[float] = SMOOTHING
+    matrix: FloatArray,
+    target: FloatArray,
+    rough: FloatArray,
+    smoothing: Sequence[float] = SMOOTHING,
+    *,
+    usual_variance: float,
 ) -> Solution:
     """The solution whose strength has the least generalised cross-validation.
 
@@ -84,6 +96,8 @@ def smooth_nnls(
         L.
     smoothing
         Strengths to try.
+    usual_variance
+        Variance of a row as it is stated, or usual; it stands for a few rows where there are few.
     """
     best: tuple[float, float, float, FloatArray] | None = None
     for value in smoothing:
@@ -95,11 +109,10 @@ def smooth_nnls(
             best = (gcv, float(value), parameters, found)
     assert best is not None
     gcv, value, parameters, found = best
-    variance = float(np.sum((matrix @ found - target) ** 2)) / max(target.size - parameters, 0.5)
-    above = found > 0.0
-    stacked = np.vstack([matrix, _penalty(matrix, rough, value)])[:, above]
-    covariance = np.zeros((found.size, found.size))
-    covariance[np.ix_(above, above)] = variance * np.linalg.pinv(stacked.T @ stacked, hermitian=True)
+    spread = float(np.sum((matrix @ found - target) ** 2)) + _PRIOR_ROWS * usual_variance
+    variance = spread / (max(target.size - parameters, 0.0) + _PRIOR_ROWS)
+    stacked = np.vstack([matrix, _penalty(matrix, rough, value)])
+    covariance = variance * np.linalg.pinv(stacked.T @ stacked, hermitian=True)
     return Solution(x=found, smoothing=value, gcv=gcv, parameters=parameters, variance=variance, covariance=covariance)
 
 

@@ -143,7 +143,7 @@ class _Shape:
     @cached_property
     def light_at_shadow(self) -> FloatArray:
         """P_L at the shadow point, shape (classes,)."""
-        return self.light(np.zeros(1))[0]
+        return np.asarray(self.light(np.zeros(1))[0])
 
     def scaled(self, edges: FloatArray, toe: FloatArray, contrast: FloatArray) -> FloatArray:
         """Net weights c_j (1 - p0) [density] for each row of edges (first axis: fast, and slow where not known)."""
@@ -152,16 +152,14 @@ class _Shape:
         # The edges are interpolated; a tilt of a few parts in ten thousand makes the standard exact.
         tilt = self.z / self.z[-1]
         first = self.light_at_shadow
+        second = self.light(self.interval(contrast))
         if self.net_maximum is None:
-            second = self.light(self.interval(contrast))[0]
-            a, b, c, d = (population @ np.stack([first, tilt * first, second, tilt * second], axis=1)).T
-            return population * _tilted(tilt, a, b, c, d, self.first_density, self.second_density(contrast))
-        lit = self.light(self.interval(contrast))
-        a, b, c, d = (
-            *(population @ np.stack([1.0 - first, tilt * (1.0 - first)], axis=1)).T,
-            *((population * (1.0 - lit)) @ np.stack([np.ones_like(tilt), tilt], axis=1)).T,
-        )
-        return population * _tilted(tilt, a, b, c, d, self.first_density, self.second_density(contrast))
+            products = population @ np.stack([first, tilt * first, second[0], tilt * second[0]], axis=1)
+        else:
+            dark = 1.0 - first
+            lit = (population * (1.0 - second)) @ np.stack([np.ones_like(tilt), tilt], axis=1)
+            products = np.hstack([population @ np.stack([dark, tilt * dark], axis=1), lit])
+        return np.asarray(population * _tilted(tilt, products, self.first_density, self.second_density(contrast)))
 
     def _scores(self, edges: FloatArray, toe: FloatArray, contrast: FloatArray) -> tuple[FloatArray, FloatArray]:
         """(z_f - z) / tau and (z - z_s) / tau_s; one row of the latter where it is the same for all."""
@@ -202,10 +200,9 @@ class _Shape:
         return step, error
 
 
-def _tilted(
-    tilt: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray, first: float, second: FloatArray
-) -> FloatArray:
-    """g + e tilt for each row, with g a + e b = first and g c + e d = second."""
+def _tilted(tilt: FloatArray, products: FloatArray, first: float, second: FloatArray) -> FloatArray:
+    """g + e tilt for each row, with g a + e b = first and g c + e d = second; ``products`` are a, b, c, d."""
+    a, b, c, d = products.T
     determinant = a * d - b * c
     height, slope = (first * d - b * second) / determinant, (a * second - c * first) / determinant
     return np.asarray(height[:, None] + slope[:, None] * tilt)

@@ -131,7 +131,9 @@ def fit_emulsion(
     light: FloatArray = np.asarray(gammainc(q, 10.0 ** (x[:, None] + z)), dtype=np.float64)
     design = _design(1.0 - light if positive else light, d, s, base if positive else None, unexposed, positive=positive)
     values = SMOOTHING if smoothing is None else [check_number("smoothing", smoothing, low=0.0)]
-    solution = smooth_nnls(design.matrix, design.target, design.rough, values)
+    solution = smooth_nnls(
+        design.matrix, design.target, design.rough, values, usual_variance=float(1.0 / np.mean(1.0 / s**2))
+    )
     net = solution.x[design.floor_columns :]
     floor = float(solution.x[0]) if design.floor_columns else float(base or 0.0)
     if positive:

@@ -11,7 +11,7 @@ import numpy as np
 
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
-from filmdose.film.fitting import FilmFit
+from filmdose.film.fitresult import FilmFit
 from filmdose.plotting.curves import EXPOSURE_LABEL
 from filmdose.plotting.style import DASHES, GUIDE, house_style, in_house_style, ordered_colours
 from filmdose.words import film_words

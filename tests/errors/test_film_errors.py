@@ -254,7 +254,7 @@ TEXT = film_text(generic_film(400))
         ("quanta = 4.0", "", ["record 'visual'", "'quanta'", "missing"]),
         ("quanta = 4.0", "quanta = 0.2", ["record 'visual'", "quanta", "0.2"]),
         ("quanta = 4.0", "quanta = nan", ["record 'visual'", "quanta", "nan"]),
-        ("native_fog = 0.03", "native_fog = 1.5", ["native_fog", "1.5"]),
+        ("native_fog = 0.015", "native_fog = 1.5", ["native_fog", "1.5"]),
         ("native_fog", "native_frog", ["record 'visual'", "native_frog", "not known"]),
         ("weights = [", 'weights = [ "a",', ["record 'visual'", "'weights'", "numbers"]),
         ("weights = [", "weights = [ 0.1,", ["record 'visual'", "weights"]),
