@@ -212,7 +212,7 @@ def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = No
     found = exposure_index(film.speed, stops[place])
     top = min(3.0 * mean[place] + 2.0, 1.05 * mean.max())
     ax.plot(found, mean[place], marker="s", color=FOGGED, linestyle="none", markersize=8, zorder=4)
-    below = mean[place] > 0.3 * top
+    below = mean[place] > 0.15 * top
     ax.annotate(
         f"least at EI {format_speed(found)}",
         (found, mean[place]),
