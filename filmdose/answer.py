@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -469,7 +469,7 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
         raise ArgumentError("films", films, "at least one film or speed")
     rows: dict[str, list[Any]] = {}
     for film in resolved:
-        for key, array in _grid_row(film, kerma, asked).items():
+        for key, array in grid_row(film, kerma, asked, GRID_ATTRIBUTES).items():
             rows.setdefault(key, []).append(array)
     dims = ("film", "kerma_ugy")
     data: dict[str, tuple[tuple[str, ...], Any, dict[str, str]]] = {
@@ -489,24 +489,27 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
     )
 
 
-def _grid_row(film: Film, kerma: FloatArray, question: Question) -> dict[str, Any]:
-    solution = solve_film(film, kerma, question)
-    given = solution.given
-    return {
-        "fog_density": solution.fog_density,
-        "stops": np.stack([solution.stops[key] for key in CRITERIA], axis=-1),
-        "needed_stops": solution.needed,
-        "given_stops": given,
-        "ei_exact": exposure_index(film.speed, given),
-        "ei": np.where(given == 0.0, film.speed, standard_exposure_index(film.speed, given)),
-        "room_marked_stops": solution.room_marked,
-        "room_left_stops": solution.room_left,
-        "snr_kept": solution.snr_kept,
-        "snr_given": solution.snr_given,
-        "contrast_fogged": solution.contrast_fogged,
-        "verdict": solution.verdict,
-        "status": solution.status_names,
-    }
+_GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
+    "fog_density": lambda _, found: found.fog_density,
+    "stops": lambda _, found: np.stack([found.stops[key] for key in CRITERIA], axis=-1),
+    "needed_stops": lambda _, found: found.needed,
+    "given_stops": lambda _, found: found.given,
+    "ei_exact": lambda speed, found: exposure_index(speed, found.given),
+    "ei": lambda speed, found: np.where(found.given == 0.0, speed, standard_exposure_index(speed, found.given)),
+    "room_marked_stops": lambda _, found: found.room_marked,
+    "room_left_stops": lambda _, found: found.room_left,
+    "snr_kept": lambda _, found: found.snr_kept,
+    "snr_given": lambda _, found: found.snr_given,
+    "contrast_fogged": lambda _, found: found.contrast_fogged,
+    "verdict": lambda _, found: found.verdict,
+    "status": lambda _, found: found.status_names,
+}
+
+
+def grid_row(film: Film, kerma_ugy: FloatArray, question: Question, names: Iterable[str]) -> dict[str, Any]:
+    """Answers of one film at an array of doses [uGy], by the names of ``GRID_ATTRIBUTES``."""
+    found = solve_film(film, kerma_ugy, question)
+    return {name: _GRID[name](film.speed, found) for name in names}
 
 
 def unique_labels(labels: Sequence[str]) -> list[str]:

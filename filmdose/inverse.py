@@ -11,46 +11,45 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from filmdose.answer import answer_grid, as_film, unique_labels
 from filmdose.arrays import FloatArray, check_number
-from filmdose.compensation import (
-    DEFAULT_CRITERION,
-    SCENE_RANGE,
-    check_options,
-    compensation_grid,
-    record_problems,
-)
 from filmdose.errors import ArgumentError
-from filmdose.film.generic import film_value, generic_film
+from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
+from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
-from filmdose.solver import RecordProblem
+from filmdose.solution import FilmSolution, solve_film
+from filmdose.solver import ReversalLoss
 
-__all__ = ["LOSSES", "DoseLimit", "dose_budget", "kerma_for_loss", "speed_to_carry"]
+__all__ = ["LOSSES", "THIRD", "DoseLimit", "dose_budget", "film_to_carry", "kerma_for_loss", "speed_to_carry"]
 
-#: Losses of the printed budget [stops]; infinity stands for "beyond rescue".
+#: Losses of the printed budget [stops]; infinity stands for "lost".
 LOSSES: tuple[float, ...] = (0.5, 1.0, math.inf)
 
-_HITS_HIGH = 1e4  # no film has a solution there: at 10 hits the shadow point's grains are gone
-_DECADES_LOW = -9.0
+#: A click of a meter [stops]: a gain in speed below it is not worth a faster film.
+THIRD = 1.0 / 3.0
+
+#: Doses between which a loss is looked for [log10 uGy]: nothing fogs below, nothing is left above.
+_DECADES = (-6.0, 12.0)
 
 
 @dataclass(frozen=True, kw_only=True)
 class DoseLimit:
-    """Kerma at which a film has a given loss.
+    """Dose at which a film has a given loss.
 
     Parameters
     ----------
     film
         The film.
     loss_stops
-        The loss [stops]; infinity for "beyond rescue".
+        The loss [stops]; infinity for "lost".
     kerma_ugy
-        Effective kerma at which that much is needed [uGy].
+        Effective kerma at which the film has it [uGy].
     kerma_low_ugy, kerma_high_ugy
         The same if the calibration of fog is at its low and high end [uGy].
     record
-        The record that reaches the loss first.
+        The record that decides there.
     """
 
     film: Film
@@ -61,147 +60,178 @@ class DoseLimit:
     record: str
 
 
-def kerma_for_loss(
-    film: Film | float, loss_stops: float, *, criterion: str = DEFAULT_CRITERION, snr_target: float = 1.0
-) -> DoseLimit:
-    """Effective kerma at which a film needs a given compensation.
+def _stops_lost(solution: FilmSolution) -> FloatArray:
+    """Compensation to give, or usable range that reversal film loses [stops]; infinite where the roll is lost."""
+    ranges = [record.range_stops for record in solution.records if isinstance(record, ReversalLoss)]
+    lost = np.max(ranges, axis=0) if ranges else solution.best
+    return np.where(solution.verdict == "lost", np.inf, lost)
 
-    Solves stops(K) = loss for the least K, stops being what :func:`filmdose.compensation.compensate` aims at; for
-    ``loss_stops = inf`` the least K at which the film is beyond rescue.
+
+def kerma_for_loss(film: Film | float, loss_stops: float, question: Question | None = None) -> DoseLimit:
+    """Least effective kerma at which a film has a given loss.
+
+    Solves loss(K) = ``loss_stops``: the compensation that :func:`filmdose.answer.answer` gives, of reversal film the
+    usable range lost at the dark end; for infinity the least K at which the verdict is "lost".
 
     Parameters
     ----------
     film
-        A negative :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
+        A :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
     loss_stops
         Loss [stops; above 0, or infinity].
-    criterion, snr_target
-        As of :func:`filmdose.compensation.compensate`.
+    question
+        What is asked.
 
     Raises
     ------
     ArgumentError
-        The loss is not above 0, the film is reversal film, or it has no such loss before it is beyond rescue.
+        The loss is not above 0, or the film is lost before it has that loss.
 
     Notes
     -----
-    The range comes from the calibration of fog alone (25 uGy, 12 to 50); the kerma of a pass has its own.
+    The range comes from the calibration of fog alone; the kerma of a pass has its own.
 
     Examples
     --------
     >>> limit = kerma_for_loss(800, 1.0)
-    >>> 100 < limit.kerma_ugy < 200  # regression value
+    >>> 50 < limit.kerma_ugy < 200  # regression value
     True
     """
-    if not isinstance(film, Film):
-        film = generic_film(film)
-    name, target, _ = check_options(criterion, snr_target, SCENE_RANGE)
+    film, asked = as_film(film), Question() if question is None else question
     if isinstance(loss_stops, float) and loss_stops == math.inf:
         loss = math.inf
     else:
         loss = check_number("loss_stops", loss_stops, low=0.0, low_open=True, unit="stops", action="Or infinity.")
-    found = []
-    for record, problem in zip(film.record_names, record_problems(film), strict=True):
-        found.append((_hits_for_loss(problem, loss, name, target) / problem.hits_per_ugy, record))
-    kerma, record = min(found)
-    if math.isinf(kerma):
+    found = _kerma_at(film, loss, asked)
+    if found is None:
         raise ArgumentError(
-            "loss_stops", loss_stops, f"a loss that {film.label} can have by {name} before it is beyond rescue [stops]"
+            "loss_stops",
+            loss_stops,
+            f"a loss that {film.label} can have by {asked.criterion} before it is lost [stops]",
         )
-    middle = film_value("model", "calibration_kerma", "value")
+    kerma, decides = found
+    low, middle, high = (film_value("model", "calibration_kerma", point) for point in ("low", "value", "high"))
     return DoseLimit(
         film=film,
         loss_stops=loss,
         kerma_ugy=kerma,
-        kerma_low_ugy=kerma * film_value("model", "calibration_kerma", "low") / middle,
-        kerma_high_ugy=kerma * film_value("model", "calibration_kerma", "high") / middle,
-        record=record,
+        kerma_low_ugy=kerma * low / middle,
+        kerma_high_ugy=kerma * high / middle,
+        record=film.record_names[decides],
     )
 
 
-def _hits_for_loss(problem: RecordProblem, loss: float, criterion: str, snr_target: float) -> float:
-    """Least dose x at which the record needs ``loss`` or more, by repeated subdivision on the exact path."""
-
-    def wanted(x: FloatArray) -> FloatArray:
-        found = problem.solve(x, snr_target=snr_target)
-        return found.wanted(criterion, snr_target)
-
-    def reached(x: FloatArray) -> NDArray[np.bool_]:
-        stops = wanted(x)
-        return np.asarray(np.isnan(stops) | (stops >= loss))
-
-    low, high = _DECADES_LOW, math.log10(_HITS_HIGH)
-    for _ in range(7):
+def _kerma_at(film: Film, loss: float, question: Question) -> tuple[float, int] | None:
+    """Least dose [uGy] with that loss and the record that decides there, by repeated subdivision; None without one."""
+    low, high = _DECADES
+    for _ in range(6):
         trial = np.linspace(low, high, 65)
-        hit = reached(10.0**trial)
-        if not hit.any():
-            return math.inf
-        first = int(np.argmax(hit))
+        solution = solve_film(film, 10.0**trial, question)
+        lost = _stops_lost(solution)
+        if not (lost >= loss).any():
+            return None
+        first = int(np.argmax(lost >= loss))
         low, high = trial[max(first - 1, 0)], trial[first]
-    x = 10.0**high
-    # a finite loss is not reached where the film is beyond rescue before it
-    return math.inf if not math.isinf(loss) and np.isnan(wanted(np.array([x]))[0]) else float(x)
+    # a finite loss is not reached where the film is lost before it
+    if math.isinf(lost[first]) and not math.isinf(loss):
+        return None
+    return float(10.0**high), int(solution.decides[first])
 
 
 def dose_budget(
-    films: Sequence[Film | float],
-    losses: Sequence[float] = LOSSES,
-    *,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
+    films: Sequence[Film | float], losses: Sequence[float] = LOSSES, question: Question | None = None
 ) -> pd.DataFrame:
     """Kerma until each loss, and how many passes of each shipped source that is.
 
+    Parameters
+    ----------
+    films
+        Films, or speeds [ISO] of the generic black-and-white negative film.
+    losses
+        As of :func:`kerma_for_loss`.
+    question
+        What is asked.
+
     Returns
     -------
-    DataFrame with one row for each film and loss: film, kind, speed [ISO], loss_stops (infinity: beyond rescue),
-    kerma_ugy and its range, and for every source the number of whole passes that stay below it at the source's
-    typical dose (``passes_<source>``) and at its high dose (``passes_<source>_sure``); NaN kerma where the film is
-    beyond rescue before it has that loss.
+    DataFrame with one row for each film and loss: film, kind, speed [ISO], loss_stops (infinity: lost), kerma_ugy and
+    its range, and for every source the number of whole passes that stay below it at the source's typical dose
+    (``passes_<source>``) and at its high dose (``passes_<source>_sure``); NaN kerma where the film is lost before it
+    has that loss.
     """
-    sources = list_sources()
+    doses = {name: history_dose(Pass(source=name)) for name in list_sources().index}
+    resolved = [as_film(film) for film in films]
     rows = []
-    for film in films:
-        resolved = film if isinstance(film, Film) else generic_film(film)
+    for label, film in zip(unique_labels([film.label for film in resolved]), resolved, strict=True):
         for loss in losses:
-            row: dict[str, Any] = {
-                "film": resolved.label,
-                "kind": resolved.kind,
-                "speed": resolved.speed,
-                "loss_stops": float(loss),
-            }
+            row: dict[str, Any] = {"film": label, "kind": film.kind, "speed": film.speed, "loss_stops": float(loss)}
             try:
-                limit = kerma_for_loss(resolved, float(loss), criterion=criterion, snr_target=snr_target)
+                limit = kerma_for_loss(film, float(loss), question)
             except ArgumentError as error:
                 if error.argument != "loss_stops" or not loss > 0:
                     raise
                 row.update(kerma_ugy=math.nan, kerma_low_ugy=math.nan, kerma_high_ugy=math.nan)
             else:
-                row.update(
-                    kerma_ugy=limit.kerma_ugy, kerma_low_ugy=limit.kerma_low_ugy, kerma_high_ugy=limit.kerma_high_ugy
-                )
-            for source in sources.index:
-                dose = history_dose(Pass(source=source))
+                row.update({name: getattr(limit, name) for name in ("kerma_ugy", "kerma_low_ugy", "kerma_high_ugy")})
+            for source, dose in doses.items():
                 for suffix, per_pass in (("", dose.kerma_ugy), ("_sure", dose.kerma_high_ugy)):
-                    count = row["kerma_ugy"] / per_pass
-                    row[f"passes_{source}{suffix}"] = math.nan if math.isnan(count) else float(math.floor(count))
+                    row[f"passes_{source}{suffix}"] = float(np.floor(row["kerma_ugy"] / per_pass))
             rows.append(row)
     return pd.DataFrame(rows)
 
 
-def speed_to_carry(
-    itinerary: History | HistoryDose,
-    films: Sequence[Film | float] = (100, 200, 400, 800, 1600, 3200),
-    *,
-    criterion: str = DEFAULT_CRITERION,
-    loss_limit_stops: float = 1.0,
-    scene_range: float = SCENE_RANGE,
-) -> pd.DataFrame:
-    """Exposure index that each film still has after an itinerary, and which to carry.
+# -- which speed to carry ---------------------------------------------------------------------------------------------
 
-    The recommended film is the one with the highest exposure index at the typical dose among those that
-    stay within ``loss_limit_stops`` there and are not beyond rescue at the high dose; among equals the slowest,
-    which loses least.
+
+def film_to_carry(speed: Any, ei_exact: Any, usable: Any, needed_ei: float | None = None) -> int | None:
+    """Place of the slowest usable film that still gives the index needed; None where none does.
+
+    Parameters
+    ----------
+    speed, ei_exact
+        Marked speed of every film and the index that is left of it [ISO].
+    usable
+        Whether a film may be counted on.
+    needed_ei
+        Index that is needed [ISO], to a third of a stop. When left out, the films are walked from the slowest to
+        the fastest, and the walk ends before the first film that leaves less than a third of a stop more index for
+        each stop more speed on its box: there speed buys risk and little else.
+
+    Examples
+    --------
+    >>> film_to_carry([100, 400, 800, 3200], [95, 250, 280, 300], [True] * 4)
+    1
+    >>> film_to_carry([100, 400, 800, 3200], [95, 250, 280, 300], [True] * 4, needed_ei=320)
+    2
+    """
+    box, left = np.asarray(speed, dtype=np.float64), np.asarray(ei_exact, dtype=np.float64)
+    good = np.asarray(usable, dtype=bool) & np.isfinite(left)
+    order: list[int] = [int(i) for i in np.lexsort((-left, box)) if good[i]]
+    if needed_ei is not None:
+        needed = check_number("needed_ei", needed_ei, low=0.0, low_open=True, high=1e6, unit="ISO")
+        return next((i for i in order if left[i] >= needed * 2.0**-THIRD * (1.0 - 1e-9)), None)
+    carried = order[0] if order else None
+    for i in order[1:]:
+        assert carried is not None
+        if math.log2(left[i] / left[carried]) < THIRD * math.log2(box[i] / box[carried]):
+            break
+        carried = i
+    return carried
+
+
+def usable_verdict(typical: Any, bad: Any) -> NDArray[np.bool_]:
+    """Whether rolls may be counted on: good or usable in the middle case, and not lost in a bad one."""
+    return np.asarray(np.isin(typical, ("good", "usable")) & (np.asarray(bad) != "lost"))
+
+
+def speed_to_carry(
+    itinerary: History | HistoryDose | Sequence[Pass],
+    films: Sequence[Film | float] = (100, 200, 400, 800, 1600, 3200),
+    question: Question | None = None,
+    *,
+    needed_ei: float | None = None,
+) -> pd.DataFrame:
+    """Exposure index that each film still has after an itinerary, and the slowest that gives the index needed.
 
     Parameters
     ----------
@@ -209,30 +239,31 @@ def speed_to_carry(
         What the rolls will go through.
     films
         Films to choose from, or speeds [ISO] of the generic black-and-white negative film.
-    criterion, scene_range
-        As of :func:`filmdose.compensation.compensate`.
-    loss_limit_stops
-        Greatest loss that is acceptable at the typical dose [stops; above 0].
+    question
+        What is asked.
+    needed_ei
+        Index that is needed there [ISO]; as of :func:`film_to_carry` when left out.
 
     Returns
     -------
-    DataFrame with one row for each film: film, kind, speed, kerma_ugy, stops, ei and status at the low, typical and
-    high dose of the itinerary (``_low``, no suffix, ``_high``), and recommended [bool].
+    DataFrame with one row for each film: film, kind, speed, kerma_ugy, given_stops, ei, ei_exact, verdict and status
+    at the low, typical and high dose of the itinerary (``_low``, no suffix, ``_high``), gain_stops (its index over
+    that of the film to carry [stops]), and carry [bool]. Films that are poor at the typical dose or lost at the
+    high one are not carried.
     """
     dose = itinerary if isinstance(itinerary, HistoryDose) else history_dose(itinerary)
-    limit = check_number("loss_limit_stops", loss_limit_stops, low=0.0, low_open=True, unit="stops")
-    doses = [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy]
-    grid = compensation_grid(films, doses, criterion=criterion, scene_range=scene_range)
+    grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], question)
     table = pd.DataFrame({name: grid[name].to_numpy() for name in ("film", "kind", "speed")})
     table["kerma_ugy"] = dose.kerma_ugy
     for position, suffix in enumerate(("_low", "", "_high")):
         at = grid.isel(kerma_ugy=position)
-        table[f"stops{suffix}"] = at["stops"].sel(criterion=grid.attrs["criterion"]).to_numpy()
-        table[f"ei{suffix}"] = at["ei"].to_numpy()
-        table[f"status{suffix}"] = at["status"].to_numpy()
-    usable = (table["stops"] <= limit) & (table["status_high"] != "beyond_rescue")
-    table["recommended"] = False
-    if usable.any():
-        best = table[usable].sort_values(["ei", "speed"], ascending=[False, True]).index[0]
-        table.loc[best, "recommended"] = True
-    return table
+        for name in ("given_stops", "ei", "ei_exact", "verdict", "status"):
+            table[f"{name}{suffix}"] = at[name].to_numpy()
+    usable = usable_verdict(table["verdict"], table["verdict_high"])
+    return with_choice(table, film_to_carry(table["speed"], table["ei_exact"], usable, needed_ei))
+
+
+def with_choice(table: pd.DataFrame, carried: int | None) -> pd.DataFrame:
+    """The table with ``gain_stops``, each index over that of the film to carry, and ``carry``."""
+    reference = math.nan if carried is None else table["ei_exact"].iloc[carried]
+    return table.assign(gain_stops=np.log2(table["ei_exact"] / reference), carry=np.arange(len(table)) == carried)

@@ -37,6 +37,7 @@ __all__ = [
     "STATUSES",
     "VERDICTS",
     "FilmSolution",
+    "loss_curves",
     "record_solvers",
     "shadow_points",
     "solve_film",
@@ -309,6 +310,25 @@ def _restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, quest
     if question.criterion == "shadow_snr":
         return np.asarray(snr_given >= question.snr_target * 2.0**-UNSPOKEN)
     return np.asarray(best >= needed - UNSPOKEN)
+
+
+def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What a negative film loses against the compensation given, for every effective kerma of an array [uGy].
+
+    Returns
+    -------
+    Compensation [stops] at its nodes, shadow lost there, shape (doses, nodes), and highlight lost, shape (1, nodes)
+    [stops; negative where there is room], as :func:`filmdose.decision.least_loss` takes them.
+    """
+    kerma = np.atleast_1d(np.asarray(kerma_ugy, dtype=np.float64)) * question.peak_to_mean
+    solvers = record_solvers(film)
+    views = [solver.rows().view(kerma * solver.hits_per_ugy, question.scene_range) for solver in solvers]
+    log2_snr, log2_highlight = (_least([getattr(v, name) for v in views]) for name in ("log2_snr", "log2_highlight"))
+    needed = solve_film(film, kerma / question.peak_to_mean, question).needed
+    light = solvers[0].light
+    shadow = _shadow_lost(needed, log2_snr, light, question)
+    stops: FloatArray = np.arange(shadow.shape[1], dtype=np.float64) * (light.step / LOG10_2)
+    return stops, shadow, highlight_lost(-log2_highlight, light.margin)
 
 
 def _room(highlight: FloatArray, step: float) -> FloatArray:

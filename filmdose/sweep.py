@@ -1,82 +1,67 @@
-"""Any input against any other: the solver over a grid of named dimensions, in memory or lazily.
+"""Any input against any other: the answers over a grid of named dimensions, in memory or lazily.
 
-Inputs fall into three groups.  *Film* inputs change the grain population and need
-matrices of their own (kind, film, b, quanta); *dose* inputs only scale the dose x
-of a film (speed, kerma, calibration, shield, unevenness); *question* inputs change what is asked
-(criterion is always a dimension of the answer; target, scene range).  So the
-work is one call of the array solver for each combination of the first and the
-last group, over all doses at once.
+Inputs make a *film* (kind, speed, b, ...), a *question* (criterion, scene range, costs, ...) or a *dose* (kerma,
+shield).  Each film and question is solved for all its doses at once, by what :func:`filmdose.answer.answer_grid`
+uses as well, so that the answers are the same.
 """
 
 from __future__ import annotations
 
+import inspect
 import itertools
-import pickle
-from collections.abc import Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping
 from typing import Any
 
 import numpy as np
 import xarray as xr
+from numpy.typing import NDArray
 
+from filmdose.answer import GRID_ATTRIBUTES, grid_row, unique_labels
 from filmdose.arrays import FloatArray, check_array
-from filmdose.compensation import SCENE_RANGE, exposure_index_from, record_solutions
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
-from filmdose.solver import CRITERIA
-from filmdose.units import LOG10_2
+from filmdose.question import Question, criterion_name
+from filmdose.radiation import Beam, Shield, transmission
 
-__all__ = ["SWEEP_INPUTS", "sweep"]
+__all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 
 #: What can be swept: name -> (unit, long name).
 SWEEP_INPUTS: dict[str, tuple[str, str]] = {
     "film": ("", "film"),
     "kind": ("", "kind of film"),
     "speed": ("ISO", "marked speed"),
+    "toe": ("log10 units", "width of the population's fast edge"),
+    "contrast": ("1", "factor on the typical gradient"),
     "hit_exponent": ("1", "exponent b of hits against sensitivity"),
     "quanta": ("1", "light quanta per developable grain"),
     "calibration_kerma_ugy": ("uGy", "kerma of the calibration fog"),
     "kerma_ugy": ("uGy", "effective air kerma of the unshielded film"),
     "shield_thickness_mm": ("mm", "thickness of the shield"),
-    "peak_to_mean": ("1", "fog of the worst band over the mean"),
+    "criterion": ("", "criterion asked for"),
     "snr_target": ("1", "fraction of the clean shadow signal-to-noise to restore"),
     "scene_range": ("log10 units", "scene from shadow point to highlight"),
+    "peak_to_mean": ("1", "fog of the worst band over the mean"),
+    "cost_under": ("1", "cost of a stop of lost shadow"),
+    "cost_over": ("1", "cost of a stop of light given"),
 }
 
-_ANSWERS: dict[str, tuple[str, str]] = {
-    "stops": ("stops", "more exposure needed, by criterion"),
-    "ei_exact": ("1", "exposure index by criterion, within the highlights' limit"),
-    "fog_density": ("density", "fog density"),
-    "snr_kept": ("1", "shadow signal-to-noise kept at the marked speed"),
-    "contrast_fogged": ("density per log unit", "mean gradient over 1.30 log units at the marked speed"),
-    "highlight_room_stops": ("stops", "highlight room at the marked speed"),
-}
-_DEFAULTS: dict[str, Any] = {
-    "kind": "bw-negative",
-    "speed": 400.0,
-    "shield_thickness_mm": 0.0,
-    "peak_to_mean": 1.0,
-    "snr_target": 1.0,
-    "scene_range": SCENE_RANGE,
-}
-_RANGES: dict[str, tuple[float, float]] = {
-    "speed": (1.0, 1e5),
-    "hit_exponent": (0.0, 2.0),
-    "quanta": (1.0, 100.0),
-    "calibration_kerma_ugy": (1e-3, 1e6),
-    "kerma_ugy": (0.0, 1e300),
-    "shield_thickness_mm": (0.0, 100.0),
-    "peak_to_mean": (1.0, 1000.0),
-    "snr_target": (1e-6, 1.0),
-    "scene_range": (0.3, 4.0),
-}
+#: What can be computed; the texts only when they are asked for.
+SWEEP_ANSWERS: tuple[str, ...] = tuple(name for name in GRID_ATTRIBUTES if name != "stops")
+_TEXTS: dict[str, str] = {"verdict": "<U6", "status": "<U17"}
+_NUMBERS: tuple[str, ...] = tuple(name for name in SWEEP_ANSWERS if name not in _TEXTS)
+
+_DOSE_INPUTS = ("kerma_ugy", "shield_thickness_mm")
+_QUESTION_INPUTS = tuple(Question.__dataclass_fields__)
+_GENERIC_INPUTS = tuple(name for name in inspect.signature(generic_film).parameters if name in SWEEP_INPUTS)
+_NAMES = ("film", "kind", "criterion")
 
 
 def sweep(
     *,
     shield_material: str = "lead",
     beam: str = "140kVp, al=3",
-    answers: tuple[str, ...] = tuple(_ANSWERS),
+    answers: tuple[str, ...] = _NUMBERS,
     chunks: Mapping[str, int] | int | None = None,
     progress: bool = False,
     **inputs: Any,
@@ -88,12 +73,12 @@ def sweep(
     **inputs
         Any of :data:`SWEEP_INPUTS`, each a single value or a one-dimensional sequence; a sequence becomes a dimension
         of that name, in the order given.  ``kerma_ugy`` is required.  ``film`` (a Film or several) stands in place of
-        ``kind``, ``speed``, ``hit_exponent``, ``quanta`` and ``calibration_kerma_ugy``; for a generic film b and quanta
-        default to the shipped data and the fog is calibrated again for each.
+        the inputs of :func:`filmdose.film.generic.generic_film`; what is left out has the default there, the
+        question's those of :class:`filmdose.question.Question`.
     shield_material, beam
         For ``shield_thickness_mm``: effective transmission as in :func:`filmdose.radiation.transmission`.
     answers
-        Which to compute, of stops, ei_exact, fog_density, snr_kept, contrast_fogged, highlight_room_stops.
+        Which to compute, of ``SWEEP_ANSWERS``; all numbers when left out.
     chunks
         None computes at once.  A mapping of dimension to length (or one length for all) gives a lazy Dataset of dask
         arrays (extra ``scale``): compute it on threads, on processes or on a distributed cluster, store it, or reduce
@@ -103,8 +88,8 @@ def sweep(
 
     Returns
     -------
-    Dataset with named dimensions, units and long names; ``stops`` and ``ei_exact`` have the further dimension
-    ``criterion``; NaN where no exposure satisfies the criterion.
+    Dataset with named dimensions, units and long names, the same answers as
+    :func:`filmdose.answer.answer_grid` has; ``needed_stops`` and all that follows are those of ``criterion``.
 
     Raises
     ------
@@ -116,65 +101,72 @@ def sweep(
     Examples
     --------
     >>> grid = sweep(speed=[100, 400, 800], kerma_ugy=[0.0, 100.0])
-    >>> dict(grid["stops"].sizes)
-    {'speed': 3, 'kerma_ugy': 2, 'criterion': 4}
+    >>> dict(grid["given_stops"].sizes)
+    {'speed': 3, 'kerma_ugy': 2}
     """
-    coordinates = _checked(inputs, answers)
-    dims = [name for name, values in coordinates.items() if np.ndim(values) == 1]
-    factors = {
-        "transmission": _transmissions(shield_material, beam, np.atleast_1d(coordinates["shield_thickness_mm"])),
+    for name in answers:
+        if name not in SWEEP_ANSWERS:
+            raise UnknownNameError("answers", name, SWEEP_ANSWERS)
+    axes = _checked(inputs)
+    dims = [name for name, values in axes.items() if np.ndim(values) == 1]
+    # the shield's transmission is the axis that is cut and computed with, its thickness the one that is shown
+    solved = {**axes, "shield_thickness_mm": _transmissions(shield_material, beam, axes["shield_thickness_mm"])}
+    arrays = _solve(solved, answers, progress=progress) if chunks is None else _lazy(solved, dims, answers, chunks)
+    data = {name: (dims, arrays[name], GRID_ATTRIBUTES[name]) for name in answers}
+    coords: dict[Hashable, Any] = {
+        name: ((name,) if name in dims else (), _labels(values), _attributes(name)) for name, values in axes.items()
     }
-    labels = {name: _labels(coordinates[name]) for name in coordinates}
-    if chunks is None:
-        arrays = _solve(coordinates, factors, answers, progress)
-        return _dataset(arrays, coordinates, dims, labels, answers)
-    return _lazy(coordinates, factors, dims, labels, answers, chunks)
+    return xr.Dataset(data, coords=coords)
 
 
 # -- arguments -----------------------------------------------------------------------------------------------------
 
 
-def _checked(inputs: Mapping[str, Any], answers: tuple[str, ...]) -> dict[str, Any]:
+def _checked(inputs: Mapping[str, Any]) -> dict[str, Any]:
+    """All inputs as scalars or one-dimensional arrays, those given first."""
     for name in inputs:
         if name not in SWEEP_INPUTS:
             raise UnknownNameError("input", name, SWEEP_INPUTS)
-    for name in answers:
-        if name not in _ANSWERS:
-            raise UnknownNameError("answers", name, _ANSWERS)
     if "kerma_ugy" not in inputs:
         raise ArgumentError("kerma_ugy", None, "a kerma or several [uGy]", "It has no default.")
-    generic = ("kind", "speed", "hit_exponent", "quanta", "calibration_kerma_ugy")
+    asked = Question()
+    defaults = {"shield_thickness_mm": 0.0, **{name: getattr(asked, name) for name in _QUESTION_INPUTS}}
     if "film" in inputs:
-        given = [name for name in generic if name in inputs]
-        if given:
-            raise ArgumentError(given[0], inputs[given[0]], "nothing when film is given", "A film has its own.")
-        defaults = {name: value for name, value in _DEFAULTS.items() if name not in generic}
+        for name in _GENERIC_INPUTS:
+            if name in inputs:
+                raise ArgumentError(name, inputs[name], "nothing when film is given", "A film has its own.")
     else:
-        defaults = {
-            **_DEFAULTS,
-            "hit_exponent": film_value("model", "hit_exponent"),
-            "quanta": film_value("model", "quanta"),
-            "calibration_kerma_ugy": film_value("model", "calibration_kerma"),
-        }
-    checked: dict[str, Any] = {}
-    for name, value in {**inputs, **{k: v for k, v in defaults.items() if k not in inputs}}.items():
-        if name in _RANGES:
-            low, high = _RANGES[name]
-            array = check_array(name, value, low=low, high=high, unit=SWEEP_INPUTS[name][0], nan_allowed=False)
-            if array.ndim > 1 or array.size == 0:
-                raise ArgumentError(name, array.shape, "a single value or a one-dimensional sequence of at least one")
-            checked[name] = array
-        elif name == "film":
-            films = [value] if isinstance(value, Film) else list(value)
-            if not films or not all(isinstance(film, Film) for film in films):
-                raise ArgumentError("film", value, "a Film or a sequence of at least one")
-            checked[name] = films[0] if isinstance(value, Film) else _objects(films)
-        else:
-            checked[name] = value if isinstance(value, str) else _objects(list(value))
-    return checked
+        defaults |= {"kind": "bw-negative", "speed": 400.0, "contrast": 1.0}
+        defaults |= {name: film_value("model", name) for name in ("hit_exponent", "quanta")}
+        defaults["calibration_kerma_ugy"] = film_value("model", "calibration_kerma")
+    axes = {name: _axis(name, value) for name, value in {**inputs, **_without(defaults, inputs)}.items()}
+    for name in set(_QUESTION_INPUTS) & set(inputs):
+        for value in np.atleast_1d(axes[name]).tolist():
+            Question(**{name: value})
+    return axes
 
 
-def _objects(values: list[Any]) -> np.ndarray[Any, np.dtype[Any]]:
+def _without(defaults: Mapping[str, Any], given: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in defaults.items() if name not in given}
+
+
+def _axis(name: str, value: Any) -> Any:
+    if name not in _NAMES:
+        low = 0.0 if name in _DOSE_INPUTS else -np.inf  # films and questions check their own
+        array = check_array(name, value, low=low, unit=SWEEP_INPUTS[name][0], nan_allowed=False)
+        if array.ndim > 1 or array.size == 0:
+            raise ArgumentError(name, array.shape, "a single value or a one-dimensional sequence of at least one")
+        return array
+    wanted = Film if name == "film" else str
+    several: list[Any] = [value] if isinstance(value, wanted) or not np.iterable(value) else list(value)
+    if not several or not all(isinstance(item, wanted) for item in several):
+        raise ArgumentError(name, value, f"a {'Film' if name == 'film' else 'name'} or a sequence of at least one")
+    if name == "criterion":
+        several = [criterion_name(item) for item in several]
+    return several[0] if isinstance(value, wanted) else _objects(several)
+
+
+def _objects(values: list[Any]) -> NDArray[Any]:
     array = np.empty(len(values), dtype=object)
     array[:] = values
     return array
@@ -184,114 +176,57 @@ def _labels(values: Any) -> Any:
     """Coordinate values: films by their label, all else as it is."""
     if isinstance(values, Film):
         return values.label
-    if np.ndim(values) == 1 and len(values) and isinstance(values[0], Film):
-        return [film.label for film in values]
-    is_text = isinstance(values, np.ndarray) and values.dtype.kind == "O"
-    return [str(value) for value in values] if is_text else values
+    if np.ndim(values) == 1 and values.dtype.kind == "O":
+        return unique_labels([value.label if isinstance(value, Film) else value for value in values])
+    return values
+
+
+def _attributes(name: str) -> dict[str, str]:
+    unit, long_name = SWEEP_INPUTS[name]
+    return {"units": unit, "long_name": long_name} if unit else {"long_name": long_name}
 
 
 def _transmissions(material: str, beam: str, thickness_mm: FloatArray) -> FloatArray:
-    if not np.any(thickness_mm):
-        return np.ones(thickness_mm.shape)
-    from filmdose.radiation import Beam, Shield, transmission
-
     through = Beam.parse(beam)
-    return np.array(
-        [transmission(Shield(material=material, thickness_mm=float(t)), through).effective for t in thickness_mm]
-    )
+
+    def one(thickness: float) -> float:
+        return transmission(Shield(material=material, thickness_mm=thickness), through).effective if thickness else 1.0
+
+    return np.asarray(np.vectorize(one, otypes=[np.float64])(thickness_mm))
 
 
 # -- computing -----------------------------------------------------------------------------------------------------
 
-_SNR = list(CRITERIA).index("shadow_snr")
-_FILM_INPUTS = ("film", "kind", "hit_exponent", "quanta")
-_QUESTION_INPUTS = ("snr_target", "scene_range")
-_SCALE_INPUTS = ("speed", "calibration_kerma_ugy", "kerma_ugy", "shield_thickness_mm", "peak_to_mean")
 
-
-def _solve(
-    coordinates: Mapping[str, Any], factors: Mapping[str, FloatArray], answers: tuple[str, ...], progress: bool
-) -> dict[str, FloatArray]:
-    """Answers over the product of all coordinates (single values have length 1), in their order."""
-    names = list(coordinates)
-    axes = {name: np.atleast_1d(np.asarray(coordinates[name], dtype=_dtype(name))) for name in names}
-    shape = tuple(axes[name].size for name in names)
-    out = {name: np.empty((*shape, len(CRITERIA)) if name in ("stops", "ei_exact") else shape) for name in answers}
-    looped = [name for name in names if name in (*_FILM_INPUTS, *_QUESTION_INPUTS)]
-    scaled = [name for name in names if name in _SCALE_INPUTS]
-    combinations = list(itertools.product(*(range(axes[name].size) for name in looped)))
-    for place in _watched(combinations, progress):
-        fixed = {name: axes[name][i] for name, i in zip(looped, place, strict=True)}
-        where = tuple(place[looped.index(name)] if name in looped else slice(None) for name in names)
-        values = _solve_one(fixed, {name: axes[name] for name in scaled}, factors["transmission"], answers)
-        for name, array in values.items():
+def _solve(axes: Mapping[str, Any], answers: tuple[str, ...], *, progress: bool = False) -> dict[str, Any]:
+    """Answers over the product of all axes, in their order; those of single values give no dimension."""
+    values = {name: np.atleast_1d(np.asarray(axis, dtype=_dtype(name))) for name, axis in axes.items()}
+    shape = tuple(axis.size for axis in values.values())
+    out = {name: np.empty(shape, dtype=_TEXTS.get(name, np.float64)) for name in answers}
+    doses = [name for name in values if name in _DOSE_INPUTS]
+    dose = np.multiply.outer(*(values[name] for name in doses))
+    looped = {name: axis.tolist() for name, axis in values.items() if name not in _DOSE_INPUTS}
+    films: dict[tuple[int, ...], Film] = {}
+    makes = [name for name in looped if name not in _QUESTION_INPUTS]
+    for place in _watched(list(np.ndindex(*map(len, looped.values()))), progress):
+        at = dict(zip(looped, place, strict=True))
+        key = tuple(at[name] for name in makes)
+        if key not in films:
+            films[key] = _film({name: looped[name][at[name]] for name in makes})
+        question = Question(**{name: looped[name][at[name]] for name in _QUESTION_INPUTS})
+        where = tuple(at.get(name, slice(None)) for name in values)
+        for name, array in grid_row(films[key], dose, question, answers).items():
             out[name][where] = array
-    return out
+    kept = [length for length, axis in zip(shape, axes.values(), strict=True) if np.ndim(axis) == 1]
+    return {name: array.reshape(kept) for name, array in out.items()}
 
 
 def _dtype(name: str) -> Any:
-    return object if name in ("film", "kind") else np.float64
+    return object if name in _NAMES else np.float64
 
 
-def _solve_one(
-    fixed: Mapping[str, Any], scaled: Mapping[str, FloatArray], transmission: FloatArray, answers: tuple[str, ...]
-) -> dict[str, FloatArray]:
-    """One film shape and one question, over the product of all inputs that only scale the dose."""
-    if "calibration_kerma_ugy" in scaled:
-        # the films are calibrated at the first of the axis; the others scale their dose
-        fixed = {**fixed, "calibration_kerma_ugy": float(scaled["calibration_kerma_ugy"][0])}
-    films = [fixed["film"]] if "film" in fixed else [_generic(fixed, float(speed)) for speed in scaled["speed"]]
-    names = list(scaled)
-    dose = np.ones((1,) * len(names))
-    for position, name in enumerate(names):
-        if name != "speed":
-            factor = _dose_factor(name, scaled[name], transmission)
-            dose = dose * factor.reshape([-1 if i == position else 1 for i in range(len(names))])
-    parts = [_answers(film, dose, fixed, answers) for film in films]
-    if "film" in fixed:
-        return parts[0]
-    return {name: np.concatenate([part[name] for part in parts], axis=names.index("speed")) for name in answers}
-
-
-def _dose_factor(name: str, axis: FloatArray, transmission: FloatArray) -> FloatArray:
-    """What each value of an input multiplies the dose x by."""
-    if name == "shield_thickness_mm":
-        return transmission
-    return np.asarray(axis[0] / axis) if name == "calibration_kerma_ugy" else axis
-
-
-def _generic(fixed: Mapping[str, Any], speed: float) -> Film:
-    return generic_film(
-        speed,
-        kind=str(fixed["kind"]),
-        hit_exponent=float(fixed["hit_exponent"]),
-        quanta=float(fixed["quanta"]),
-        calibration_kerma_ugy=fixed.get("calibration_kerma_ugy"),
-    )
-
-
-def _answers(film: Film, dose: FloatArray, fixed: Mapping[str, Any], answers: tuple[str, ...]) -> dict[str, FloatArray]:
-    """The records of one film merged: the one that needs most decides each criterion."""
-    target, scene_range = float(fixed["snr_target"]), float(fixed["scene_range"])
-    solutions, _ = record_solutions(film, dose, target)
-    stops = np.stack([_worst([solution.stops[name] for solution in solutions]) for name in CRITERIA], axis=-1)
-    room = (np.min([s.highlight_end for s in solutions], axis=0) - scene_range) / LOG10_2
-    results = {
-        "stops": stops,
-        "highlight_room_stops": room,
-        "fog_density": np.max([s.fog_density for s in solutions], axis=0),
-        "snr_kept": np.min([s.snr_kept for s in solutions], axis=0),
-        "contrast_fogged": np.min([s.contrast_fogged for s in solutions], axis=0),
-    }
-    if "ei_exact" in answers:
-        wanted = stops.copy()
-        wanted[..., _SNR] = _worst([solution.wanted("shadow_snr", target) for solution in solutions])
-        results["ei_exact"] = exposure_index_from(film.speed, wanted, room[..., None])
-    return {name: results[name] for name in answers}
-
-
-def _worst(arrays: list[FloatArray]) -> FloatArray:
-    return arrays[0] if len(arrays) == 1 else np.max(arrays, axis=0)  # NaN, no solution, is worst of all
+def _film(inputs: Mapping[str, Any]) -> Film:
+    return inputs["film"] if "film" in inputs else generic_film(**inputs)
 
 
 def _watched(items: list[Any], progress: bool) -> Any:
@@ -303,115 +238,35 @@ def _watched(items: list[Any], progress: bool) -> Any:
     return track(items, description="sweep", console=Console(stderr=True))
 
 
-# -- results -------------------------------------------------------------------------------------------------------
-
-
-def _dataset(
-    arrays: Mapping[str, Any],
-    coordinates: Mapping[str, Any],
-    dims: list[str],
-    labels: Mapping[str, Any],
-    answers: tuple[str, ...],
-) -> xr.Dataset:
-    kept = [i for i, name in enumerate(coordinates) if name in dims]
-    data = {}
-    for name in answers:
-        further = ("criterion",) if name in ("stops", "ei_exact") else ()
-        array = arrays[name]
-        tail = array.shape[len(coordinates) :]
-        array = array.reshape([array.shape[i] for i in kept] + list(tail))
-        data[name] = ((*dims, *further), array, _attributes(_ANSWERS[name]))
-    coords: dict[Hashable, Any] = {
-        name: ((name,) if name in dims else (), labels[name], _attributes(SWEEP_INPUTS[name])) for name in coordinates
-    }
-    if any(name in answers for name in ("stops", "ei_exact")):
-        coords["criterion"] = list(CRITERIA)
-    return xr.Dataset(data, coords=coords)
-
-
-def _attributes(unit_and_name: tuple[str, str]) -> dict[str, str]:
-    unit, long_name = unit_and_name
-    return {"units": unit, "long_name": long_name} if unit else {"long_name": long_name}
-
-
 def _lazy(
-    coordinates: Mapping[str, Any],
-    factors: Mapping[str, FloatArray],
-    dims: list[str],
-    labels: Mapping[str, Any],
-    answers: tuple[str, ...],
-    chunks: Mapping[str, int] | int,
-) -> xr.Dataset:
-    """One dask task for each block of the product; blocks are cut along the given dimensions."""
+    axes: Mapping[str, Any], dims: list[str], answers: tuple[str, ...], chunks: Mapping[str, int] | int
+) -> dict[str, Any]:
+    """One task for each block of the product, named by all that goes into the block."""
     try:
         import dask.array as da
-        from dask.base import tokenize
+        from dask.delayed import delayed
     except ImportError as error:
         raise MissingExtraError("dask", "scale", "A lazy sweep (chunks=)") from error
 
-    lengths = {name: np.size(coordinates[name]) for name in dims}
-    wanted = dict.fromkeys(dims, chunks) if isinstance(chunks, int) else dict(chunks)
+    wanted: Mapping[str, int] = dict.fromkeys(dims, chunks) if isinstance(chunks, int) else dict(chunks)
     for name, length in wanted.items():
-        if name not in lengths:
+        if name not in dims:
             raise UnknownNameError("chunks", name, dims)
         if not isinstance(length, int) or length < 1:
             raise ArgumentError("chunks", {name: length}, "a whole number of at least 1 for each dimension")
-    cuts = {name: _cut(lengths[name], wanted.get(name, lengths[name])) for name in dims}
-    token = tokenize(
-        [(name, value if name in _RANGES else pickle.dumps(value)) for name, value in coordinates.items()],
-        factors["transmission"],
-        answers,
-    )
-    # one task a block gives all answers; each answer's array picks its own from it
-    block_name = f"sweep-{token}"
-    graph: dict[Any, Any] = {}
-    picks: dict[str, dict[Any, Any]] = {name: {} for name in answers}
-    for block in itertools.product(*(range(len(cuts[name])) for name in dims)):
-        part, part_factors = dict(coordinates), dict(factors)
-        for name, i in zip(dims, block, strict=True):
-            start, stop = cuts[name][i]
-            part[name] = coordinates[name][start:stop]
-            if name == "shield_thickness_mm":
-                part_factors["transmission"] = factors["transmission"][start:stop]
-        key = (block_name, *block)
-        graph[key] = (_solve_block, part, part_factors, dims, answers)
+    cuts = [_cuts(np.size(axes[name]), wanted.get(name)) for name in dims]
+    solve: Callable[..., Any] = delayed(_solve, pure=True, traverse=False)
+    blocks: dict[str, NDArray[Any]] = {name: np.empty([len(parts) for parts in cuts], dtype=object) for name in answers}
+    for place in itertools.product(*(range(len(parts)) for parts in cuts)):
+        here = {name: parts[i] for name, parts, i in zip(dims, cuts, place, strict=True)}
+        block = solve({name: axis[here[name]] if name in here else axis for name, axis in axes.items()}, answers)
+        shape = tuple(part.stop - part.start for part in here.values())
         for name in answers:
-            further = (0,) if name in ("stops", "ei_exact") else ()
-            picks[name][(f"{name}-{token}", *block, *further)] = (_pick, key, name)
-    arrays: dict[str, Any] = {}
-    for name in answers:
-        further_chunks = ((len(CRITERIA),),) if name in ("stops", "ei_exact") else ()
-        sizes = tuple(tuple(stop - start for start, stop in cuts[d]) for d in dims) + further_chunks
-        tasks = {**graph, **picks[name]}
-        arrays[name] = da.Array(tasks, f"{name}-{token}", sizes, dtype=np.float64)  # type: ignore[no-untyped-call]
-    data = {
-        name: (
-            (*dims, "criterion") if name in ("stops", "ei_exact") else tuple(dims),
-            arrays[name],
-            _attributes(_ANSWERS[name]),
-        )
-        for name in answers
-    }
-    empty = _dataset({}, coordinates, dims, labels, ())
-    whole = empty.assign({name: xr.Variable(d, array, attrs) for name, (d, array, attrs) in data.items()})
-    return whole.assign_coords(criterion=list(CRITERIA)) if "criterion" in whole.dims else whole
+            dtype = np.dtype(_TEXTS.get(name, np.float64))
+            blocks[name][place] = da.from_delayed(block[name], shape, dtype=dtype)  # type: ignore[no-untyped-call]
+    return {name: da.block(array.tolist()) for name, array in blocks.items()}  # type: ignore[no-untyped-call]
 
 
-def _cut(length: int, step: int) -> list[tuple[int, int]]:
-    return [(start, min(start + step, length)) for start in range(0, length, step)]
-
-
-def _solve_block(
-    coordinates: Mapping[str, Any], factors: Mapping[str, FloatArray], dims: list[str], answers: tuple[str, ...]
-) -> dict[str, FloatArray]:
-    """One block of a lazy sweep, with the dimensions of single values taken out."""
-    arrays = _solve(coordinates, factors, answers, progress=False)
-    kept = [i for i, name in enumerate(coordinates) if name in dims]
-    return {
-        name: array.reshape([array.shape[i] for i in kept] + list(array.shape[len(coordinates) :]))
-        for name, array in arrays.items()
-    }
-
-
-def _pick(block: Mapping[str, FloatArray], name: str) -> FloatArray:
-    return block[name]
+def _cuts(length: int, step: int | None) -> list[slice]:
+    size = length if step is None else step
+    return [slice(start, min(start + size, length)) for start in range(0, length, size)]

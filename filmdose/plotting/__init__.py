@@ -6,7 +6,7 @@ differ in lightness and dash, and are named where they are, so that a plot reads
 in grey and to colour-blind eyes.
 """
 
-from filmdose.plotting.compensation import plot_ei_isolines, plot_stops
+from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
 from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
 from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
 from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
@@ -17,6 +17,7 @@ __all__ = [
     "plot_characteristic_curves",
     "plot_ei_isolines",
     "plot_film_response",
+    "plot_loss",
     "plot_shares",
     "plot_signal_to_noise",
     "plot_sobol",

@@ -1,4 +1,4 @@
-"""Plots over dose: the compensation in stops, and the exposure index over speed and dose."""
+"""Plots over dose and exposure: stops to give, the exposure index over speed and dose, and what an index costs."""
 
 from __future__ import annotations
 
@@ -6,42 +6,47 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
+from filmdose.answer import answer_grid, as_film
 from filmdose.arrays import check_array
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid
+from filmdose.errors import ArgumentError
+from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
-from filmdose.plotting.style import DASHES, GUIDE, INK, in_house_style, ordered_colours
+from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
+from filmdose.question import Question
+from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import CRITERION_WORDS
+from filmdose.words import CRITERION_WORDS, dose_text, film_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["plot_ei_isolines", "plot_stops"]
+__all__ = ["plot_ei_isolines", "plot_loss", "plot_stops"]
 
 DOSE_LABEL = "accumulated dose at the film [µGy]"
 
 #: Doses over which the plots run when none are given [uGy].
 _DOSES = np.geomspace(1.0, 10_000.0, 161)
 
-#: Full stops of the exposure index, for iso-lines.
+#: Full stops of the exposure index, for iso-lines and ticks.
 _FULL_STOPS = (3, 6, 12, 25, 50, 100, 200, 400, 800, 1600, 3200, 6400)
+
+#: More exposure than this is not drawn [stops].
+_MOST_STOPS = 5.0
 
 
 @in_house_style
 def plot_stops(
     films: Sequence[Film | float] = (50, 100, 200, 400, 800, 1600, 3200),
     kerma_ugy: Any = None,
+    question: Question | None = None,
     *,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
     ax: Axes | None = None,
 ) -> Axes:
-    """Compensation in stops against accumulated dose, one line a film.
+    """Compensation to give against accumulated dose, one line a film.
 
-    A line turns thin where the highlights no longer allow the full compensation,
-    and ends in a cross where nothing restores the shadows.
+    A line turns thin where more light no longer restores the shadows, and ends in a cross where nothing helps.
 
     Parameters
     ----------
@@ -49,36 +54,33 @@ def plot_stops(
         Films, or speeds [ISO] of the generic black-and-white negative film.
     kerma_ugy
         Accumulated effective kerma [uGy; above 0], increasing; 1 to 10 000 by default.
-    criterion, snr_target, scene_range
-        As of :func:`filmdose.compensation.compensate`.
+    question
+        What is asked.
     ax
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
-    grid = compensation_grid(films, doses, criterion=criterion, snr_target=snr_target, scene_range=scene_range)
-    stops = grid["stops"].sel(criterion=grid.attrs["criterion"]).to_numpy()
-    status = grid["status"].to_numpy()
+    grid = answer_grid(films, doses, question)
+    stops, partly = grid["given_stops"].to_numpy(), grid["status"].to_numpy() != "ok"
     names = _short_names(grid)
     colours = ordered_colours(len(names))[::-1]
-    top, ended = 4.0, False
+    top = max(1.0, np.ceil(2.0 * np.nanmax(np.minimum(stops, _MOST_STOPS), initial=0.0) + 0.2) / 2.0)
     for number, name in enumerate(names):
-        line, limited = stops[number], status[number] == "highlight_limited"
+        line, thin = stops[number], partly[number]
         style = {"color": colours[number], "linestyle": DASHES[number % len(DASHES)]}
-        free = np.where(limited, np.nan, line)
-        ax.plot(doses, free, **style)
-        ax.plot(doses, np.where(limited | _neighbours(limited), line, np.nan), **{**style, "linewidth": 0.8})
-        shown = np.flatnonzero(~np.isnan(line) & (line <= top))
+        ax.plot(doses, np.where(thin, np.nan, line), **style)
+        ax.plot(doses, np.where(thin | _neighbours(thin), line, np.nan), **{**style, "linewidth": 0.8})
+        shown = np.flatnonzero(~np.isnan(line))
         if not shown.size:
             continue
         last = shown[-1]
-        if last + 1 < doses.size and np.isnan(line[last + 1]):
-            ended = True
+        if last + 1 < doses.size:
             ax.plot(doses[last], line[last], marker="x", color=colours[number], markersize=7, markeredgewidth=2)
-        at = min(int(np.searchsorted(line[shown], 0.55 * top)), last)
+        at = min(int(np.searchsorted(line[shown], 0.45 * top)), shown.size - 1)
         ax.text(
-            doses[shown[at]] if at < shown.size else doses[last],
-            line[shown[at]] if at < shown.size else line[last],
+            doses[shown[at]],
+            line[shown[at]],
             name,
             ha="center" if at < shown.size - 1 else "right",
             va="center",
@@ -91,22 +93,12 @@ def plot_stops(
     ax.set_xlim(doses[0], doses[-1])
     ax.set_ylim(0.0, top)
     ax.set_xlabel(DOSE_LABEL)
-    ax.set_ylabel("more exposure needed [stops]")
+    ax.set_ylabel("more exposure to give [stops]")
     ax.set_title(f"Compensation by {CRITERION_WORDS[grid.attrs['criterion']]}, for the film speeds at the lines")
-    remarks = []
-    if (status == "highlight_limited").any():
-        remarks.append("thin: more than the highlights allow")
-    if ended:
-        remarks.append("×: nothing restores the shadows beyond")
-    ax.text(
-        0.02,
-        0.97,
-        "\n".join(remarks),
-        transform=ax.transAxes,
-        va="top",
-        color=GUIDE,
-        fontsize="small",
-    )
+    remarks = ["thin: the shadows are not wholly restored"] if (partly & ~np.isnan(stops)).any() else []
+    if np.isnan(stops).any():
+        remarks.append("×: nothing helps beyond")
+    ax.text(0.02, 0.97, "\n".join(remarks), transform=ax.transAxes, va="top", color=GUIDE, fontsize="small")
     return ax
 
 
@@ -114,11 +106,9 @@ def plot_stops(
 def plot_ei_isolines(
     speeds: Any = None,
     kerma_ugy: Any = None,
+    question: Question | None = None,
     *,
     kind: str = "bw-negative",
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
     ax: Axes | None = None,
 ) -> Axes:
     """Lines of equal exposure index over accumulated dose and marked speed of the generic films of a kind.
@@ -129,46 +119,121 @@ def plot_ei_isolines(
         Speeds [ISO], increasing; 25 to 6400 by default.
     kerma_ugy
         Accumulated effective kerma [uGy; above 0], increasing; 1 to 10 000 by default.
+    question
+        What is asked.
     kind
         Kind of generic film.
-    criterion, snr_target, scene_range
-        As of :func:`filmdose.compensation.compensate`.
     ax
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
-    from filmdose.film.generic import generic_film
-
     doses = _check_doses(kerma_ugy)
     wanted = np.geomspace(25.0, 6400.0, 49) if speeds is None else speeds
     rows = np.atleast_1d(check_array("speeds", wanted, low=0.0, low_open=True, unit="ISO", nan_allowed=False))
-    films = [generic_film(float(speed), kind=kind) for speed in rows]
-    grid = compensation_grid(films, doses, criterion=criterion, snr_target=snr_target, scene_range=scene_range)
-    exact = exposure_index(rows[:, None], grid["stops_given"].to_numpy())
-    status = grid["status"].to_numpy()
-    log_ei = np.log2(exact)
+    grid = answer_grid([generic_film(float(speed), kind=kind) for speed in rows], doses, question)
+    log_ei, verdict = np.log2(grid["ei_exact"].to_numpy()), grid["verdict"].to_numpy()
     ax.set_xscale("log")
     ax.set_yscale("log")
     ax.set_xlim(doses[0], doses[-1])
     ax.set_ylim(rows[0], rows[-1])
-    hopeless = (status == "beyond_rescue").astype(float)
+    hopeless = (verdict == "lost").astype(float)
     if hopeless.any():
         ax.contourf(doses, rows, hopeless, levels=[0.5, 1.5], colors=["#efefef"], hatches=["////"])
     levels = [ei for ei in _FULL_STOPS if np.nanmin(log_ei) < np.log2(ei) < np.nanmax(log_ei[:, 0]) - 0.05]
     contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[INK], linewidths=1.2)
     named = np.log2([ei for ei in levels if ei != rows[0]])
     ax.clabel(contours, named, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)
-    wanted_stops = grid["stops"].sel(criterion=grid.attrs["criterion"]).to_numpy()
-    excess = wanted_stops - (grid["highlight_room_stops"] + grid["stops_given"]).to_numpy()
-    if (status == "highlight_limited").any():
-        ax.contour(doses, rows, excess, levels=[0.0], colors=[GUIDE], linewidths=1.2, linestyles=[":"])
+    if (verdict == "good").any() and (verdict != "good").any():
+        good = (verdict == "good").astype(float)
+        ax.contour(doses, rows, good, levels=[0.5], colors=[GUIDE], linewidths=1.2, linestyles=[":"])
     marks = [s for s in _FULL_STOPS if rows[0] <= s <= rows[-1]]
     ax.set_yticks(marks, [format_speed(s) for s in marks])
     ax.set_yticks([], minor=True)
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("speed on the box [ISO]")
     hatched = ", hatched nothing helps" if hopeless.any() else ""
-    ax.set_title(f"EI to set; right of the dots the highlights limit it{hatched}")
+    ax.set_title(f"EI to set; right of the dots less than good{hatched}")
+    return ax
+
+
+@in_house_style
+def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = None, *, ax: Axes | None = None) -> Axes:
+    """What every exposure index costs, and the one that costs least; for a known dose, or for one that is not known.
+
+    loss(s) = cost_under (shadow lost + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses, equally
+    likely, the mean loss decides; the losses at their 5, 50 and 95 % points are drawn beside it.
+
+    Parameters
+    ----------
+    film
+        A negative film, or a speed [ISO] of the generic black-and-white negative film.
+    kerma_ugy
+        Effective kerma [uGy; >= 0]; one, or several as equally likely cases.
+    question
+        What is asked.
+    ax
+        Axes to draw on; a new figure when None.
+
+    Raises
+    ------
+    ArgumentError
+        Reversal film, which is exposed as marked; no dose, or one out of range.
+    """
+    assert ax is not None
+    film, asked = as_film(film), Question() if question is None else question
+    if film.reversal:
+        raise ArgumentError("film", film.label, "negative film", "Reversal film is exposed as marked.")
+    doses = np.sort(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False).ravel())
+    if not doses.size:
+        raise ArgumentError("kerma_ugy", kerma_ugy, "at least one dose [uGy]")
+    nodes, dark, bright = loss_curves(film, doses, asked)
+    stops = np.linspace(0.0, min(_MOST_STOPS, nodes[-1]), 1001)
+    dark, bright = (CubicSpline(nodes, lost, axis=1)(stops) for lost in (dark, bright))
+    shadow, highlight = (asked.cost_under * np.maximum(lost, 0.0) for lost in (dark, bright))
+    light = asked.cost_over * stops
+    losses = shadow + highlight + light
+    mean = losses.mean(axis=0)
+    lines: list[tuple[str, Any, Any, Any, float]] = []
+    if doses.size == 1:
+        lines += [
+            ("shadows lost", shadow[0], INK, DASHES[1], 1.2),
+            ("highlights lost", highlight[0], GUIDE, DASHES[2], 1.2),
+            ("light given", light, GUIDE, DASHES[3], 1.2),
+        ]
+    else:
+        for share, dash in ((0.05, DASHES[3]), (0.5, DASHES[1]), (0.95, DASHES[2])):
+            at = round(share * (doses.size - 1))
+            lines.append((f"{100 * share:.0f} % point, {dose_text(doses[at])}", losses[at], INK, dash, 1.2))
+    lines.append(("all together" if doses.size == 1 else "mean over all doses", mean, FOGGED, DASHES[0], 2.4))
+    index = exposure_index(film.speed, stops)
+    for words, line, colour, dash, width in lines:
+        ax.plot(index, line, color=colour, linestyle=dash, linewidth=width, label=words)
+    place = int(np.argmin(mean))
+    found = exposure_index(film.speed, stops[place])
+    top = min(3.0 * mean[place] + 2.0, 1.05 * mean.max())
+    ax.plot(found, mean[place], marker="s", color=FOGGED, linestyle="none", markersize=8, zorder=4)
+    below = mean[place] > 0.15 * top
+    ax.annotate(
+        f"least at EI {format_speed(found)}",
+        (found, mean[place]),
+        xytext=(0, -10 if below else 10),
+        textcoords="offset points",
+        ha="center" if place > 0.1 * stops.size else "left",
+        va="top" if below else "bottom",
+        color=FOGGED,
+        fontweight="bold",
+    )
+    ax.set_xscale("log")
+    ax.set_xlim(index[0], index[-1])
+    marks = [s for s in _FULL_STOPS if index[-1] <= s <= index[0]]
+    ax.set_xticks(marks, [format_speed(s) for s in marks])
+    ax.set_xticks([], minor=True)
+    ax.set_ylim(0.0, float(top))
+    ax.set_xlabel("exposure index set on the meter, the box speed at the left [ISO]")
+    ax.set_ylabel("cost [stops of light]")
+    what = dose_text(doses[0]) if doses.size == 1 else f"{dose_text(doses[0])} to {dose_text(doses[-1])}"
+    ax.set_title(plain(f"{film_words(film)}, {what}: what an index costs"))
+    ax.legend(loc="best")
     return ax
 
 
@@ -190,7 +255,7 @@ def _short_names(grid: Any) -> list[str]:
     """Speed alone when all films are generic ones of one kind, else the label; lines are named with it."""
     labels, speeds = grid["film"].to_numpy(), grid["speed"].to_numpy()
     kinds = grid["kind"].to_numpy()
-    plain = all(label == f"{kind} ISO {speed:g}" for label, kind, speed in zip(labels, kinds, speeds, strict=True))
-    if plain and len(set(kinds)) == 1:
+    generic = all(label == f"{kind} ISO {speed:g}" for label, kind, speed in zip(labels, kinds, speeds, strict=True))
+    if generic and len(set(kinds)) == 1:
         return [format_speed(speed) for speed in speeds]
     return [str(label) for label in labels]

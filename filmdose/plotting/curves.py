@@ -10,13 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from filmdose.answer import as_film, marked_index
 from filmdose.arrays import FloatArray, check_array, check_number
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensate, shadow_points
 from filmdose.film.emulsion import Emulsion
-from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
-from filmdose.units import LOG10_2, format_speed
+from filmdose.question import Question
+from filmdose.solution import shadow_points, solve_film
+from filmdose.standards import LOG10_2
+from filmdose.units import exposure_index, format_speed
 from filmdose.words import dose_text, film_words
 
 if TYPE_CHECKING:
@@ -33,18 +35,15 @@ _POINTS = 400
 def plot_characteristic_curves(
     film: Film | float,
     kerma_ugy: float,
+    question: Question | None = None,
     *,
-    criterion: str = DEFAULT_CRITERION,
-    scene_range: float = SCENE_RANGE,
-    peak_to_mean: float = 1.0,
-    compensated: bool = True,
+    exposed: bool = False,
     ax: Axes | None = None,
 ) -> Axes:
     """Density against log10 exposure, clean and fogged, with the scene laid on both.
 
-    The scene starts at the shadow point and is as wide as ``scene_range``: on the
-    clean curve as metered at the marked speed, on the fogged curve as metered at
-    the exposure index that :func:`filmdose.compensation.compensate` recommends.
+    The scene starts at the shadow point and is as wide as the question's ``scene_range``: on the clean curve as
+    metered at the marked speed, on the fogged curve as metered at the index that :func:`filmdose.answer.answer` gives.
 
     Parameters
     ----------
@@ -52,22 +51,19 @@ def plot_characteristic_curves(
         A film, or a speed [ISO] of the generic black-and-white negative film.
     kerma_ugy
         Effective kerma at the film [uGy; >= 0].
-    criterion, scene_range, peak_to_mean
-        As of :func:`filmdose.compensation.compensate`; the curve is that of the worst band.
-    compensated
-        False for a roll that was exposed already: the scene lies on the fogged curve as it was metered.
+    question
+        What is asked; the curve is that of the worst band.
+    exposed
+        True for a roll that was exposed already: the scene lies on the fogged curve as it was metered.
     ax
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
-    film = film if isinstance(film, Film) else generic_film(film)
+    film, asked = as_film(film), Question() if question is None else question
     dose = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
-    peak = check_number("peak_to_mean", peak_to_mean, low=1.0)
-    draw_clean(ax, film, scene_range)
-    metered = meter(
-        film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak, compensated=compensated
-    )
-    draw_fogged(ax, film, dose * peak, metered, scene_range, label=f"after {dose_text(dose)}")
+    draw_clean(ax, film, asked.scene_range)
+    metered = meter(film, dose, asked, exposed=exposed)
+    draw_fogged(ax, film, dose, metered, asked, label=f"after {dose_text(dose)}")
     ax.set_title(plain(f"{film_words(film)}: clean and after {dose_text(dose)}"))
     ax.legend(loc="upper right" if film.reversal else "upper left")
     return ax
@@ -111,32 +107,32 @@ class Metered:
     words: str
 
 
-def meter(
-    film: Film, dose: float, *, criterion: str, scene_range: float, peak_to_mean: float, compensated: bool = True
-) -> Metered:
-    """Meter for a dose [uGy] as :func:`filmdose.compensation.compensate` recommends."""
-    answer = compensate(film, dose, criterion=criterion, scene_range=scene_range, peak_to_mean=peak_to_mean)
-    record = film.record_names.index(answer.record)
-    if not compensated or film.reversal:
+def meter(film: Film, kerma_ugy: float, question: Question, *, exposed: bool = False) -> Metered:
+    """Meter for a dose [uGy] as :func:`filmdose.answer.answer` recommends, or for the best where nothing helps."""
+    found = solve_film(film, np.array([kerma_ugy]), question)
+    record, given = int(found.decides[0]), float(found.given[0])
+    if exposed or film.reversal:
         return Metered(record, 0.0, f"the same, metered at ISO {format_speed(film.speed)}")
-    if answer.ei is None:
-        words = f"best that can be had, EI {format_speed(answer.ei_best)}"
-        return Metered(record, math.log2(film.speed / answer.ei_best), words)
-    return Metered(record, math.log2(film.speed / answer.ei), f"metered at EI {format_speed(answer.ei)}")
+    if math.isnan(given):
+        best = float(found.best[0])
+        return Metered(record, best, f"best that can be had, EI {format_speed(exposure_index(film.speed, best))}")
+    index = marked_index(film.speed, given)
+    return Metered(record, math.log2(film.speed / index), f"metered at EI {format_speed(index)}")
 
 
 def draw_fogged(
-    ax: Axes, film: Film, kerma_ugy: float, metered: Metered, scene_range: float, *, label: str
+    ax: Axes, film: Film, kerma_ugy: float, metered: Metered, question: Question, *, label: str
 ) -> list[Artist]:
     """Everything that a dose changes: the fogged curves, and the scene on the clean and the fogged curve."""
+    worst, scene_range = kerma_ugy * question.peak_to_mean, question.scene_range
     x = np.linspace(*ax.get_xlim(), _POINTS)
     drawn: list[Artist] = []
     for number, (_, record) in enumerate(film):
         words = label if number == 0 else None
-        drawn += ax.plot(x, record.density(x, kerma_ugy), color=FOGGED, linestyle="-", label=words)
+        drawn += ax.plot(x, record.density(x, worst), color=FOGGED, linestyle="-", label=words)
     placed = (
         (f"metered at ISO {format_speed(film.speed)}", 0.0, 0.0, INK),
-        (metered.words, metered.stops, kerma_ugy, FOGGED),
+        (metered.words, metered.stops, worst, FOGGED),
     )
     for level, (words, stops, kerma, colour) in enumerate(placed):
         start = shadow_points(film)[metered.record] + stops * LOG10_2
@@ -172,8 +168,8 @@ def _draw_scene(
 def plot_signal_to_noise(
     film: Film | float,
     kerma_ugy: float | Sequence[float],
+    question: Question | None = None,
     *,
-    snr_target: float = 1.0,
     ax: Axes | None = None,
 ) -> Axes:
     """Local signal-to-noise against log10 exposure, relative to the clean shadow point, for several doses.
@@ -186,14 +182,13 @@ def plot_signal_to_noise(
         A negative film, or a speed [ISO] of the generic black-and-white negative film.
     kerma_ugy
         Effective kerma at the film [uGy; >= 0], one or several; the clean film is always drawn.
-    snr_target
-        Fraction of the clean signal-to-noise that counts as restored [above 0, to 1]; drawn as a line.
+    question
+        Its fraction of the clean signal-to-noise that counts as restored is drawn as a line.
     ax
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
-    film = film if isinstance(film, Film) else generic_film(film)
-    target = check_number("snr_target", snr_target, low=0.0, low_open=True, high=1.0)
+    film, target = as_film(film), (Question() if question is None else question).snr_target
     doses = np.atleast_1d(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False))
     doses = np.unique(np.append(doses, 0.0))
     points = shadow_points(film)

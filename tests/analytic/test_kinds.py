@@ -6,12 +6,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from filmdose.compensation import compensate, compensation_grid, scene_range_from_readings
+from filmdose.answer import answer, answer_grid
 from filmdose.errors import ArgumentError
-from filmdose.exposed import assess_exposed
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
+from filmdose.film.model import KINDS, Film
+from filmdose.question import Question, scene_range_from_readings
+from filmdose.solution import solve_film
 
 
 def three_equal_records(speed=400.0):
@@ -25,26 +26,26 @@ def slower(record: Emulsion, log_units: float) -> Emulsion:
 
 
 def test_colour_film_of_equal_records_has_no_colour_shift():
-    answer = compensate(three_equal_records(), 300.0)
-    assert set(answer.colour_shift["filters"].values()) == {0.0}
-    stops = [record["stops"] for record in answer.by_record.values()]
-    assert stops[0] == stops[1] == stops[2] == answer.stops
+    found = answer(three_equal_records(), 300.0)
+    assert set(found.colour_shift["filters"].values()) == {0.0}
+    stops = [record["stops"] for record in found.by_record.values()]
+    assert stops[0] == stops[1] == stops[2] == found.stops
 
 
 def test_the_fastest_record_needs_most_and_decides():
     record = generic_film(400).records[0]
     # blue is 0.3 log units faster, so it takes more hits and needs more
     film = Film(kind="colour-negative", speed=400, records=(record, record, slower(record, -0.3)))
-    answer = compensate(film, 300.0)
-    assert answer.record == "blue"
-    needs = {name: one["stops"]["shadow_snr"] for name, one in answer.by_record.items()}
+    found = answer(film, 5.0)
+    assert found.record == "blue"
+    needs = {name: one["stops"]["shadow_snr"] for name, one in found.by_record.items()}
     assert needs["blue"] > needs["red"] == needs["green"]
-    assert answer.stops["shadow_snr"] == needs["blue"]
+    assert found.stops["shadow_snr"] == needs["blue"]
     # a record that is faster by x is the film of speed * 10**x
-    alone = compensate(Film(kind="bw-negative", speed=800, records=(slower(record, -0.3),)), 300.0)
-    assert answer.by_record["blue"]["fog_density"] == pytest.approx(alone.fog_density, rel=1e-9)
-    added = answer.colour_shift["density"]
-    assert answer.colour_shift["filters"] == pytest.approx(
+    alone = answer(Film(kind="bw-negative", speed=800, records=(slower(record, -0.3),)), 5.0)
+    assert found.by_record["blue"]["fog_density"] == pytest.approx(alone.fog_density, rel=1e-9)
+    added = found.colour_shift["density"]
+    assert found.colour_shift["filters"] == pytest.approx(
         {"cyan": 100 * (added["blue"] - added["red"]), "magenta": 100 * (added["blue"] - added["green"]), "yellow": 0.0}
     )
     assert added["blue"] > added["red"]
@@ -53,29 +54,29 @@ def test_the_fastest_record_needs_most_and_decides():
 @pytest.mark.parametrize("kind", ["colour-reversal", "bw-reversal"])
 def test_reversal_film_is_exposed_as_marked_and_told_what_it_lost(kind):
     film = generic_film(100, kind=kind)
-    answer = compensate(film, 300.0)
-    assert answer.status == "expose_as_marked"
-    assert answer.ei == answer.ei_exact == 100
-    assert set(answer.stops.values()) == {None}
-    assert answer.limited_by == "highlights"
-    assert answer.fog_density < 0
-    lost = answer.reversal["maximum_density"]
-    assert lost["fogged"] == pytest.approx(lost["clean"] + min(r["fog_density"] for r in answer.by_record.values()))
-    assert 0 < answer.reversal["range_stops"]["lost"] < answer.reversal["range_stops"]["clean"]
-    assert 0 < answer.snr_kept < 1
-    assert answer.contrast["fogged"] < answer.contrast["clean"]
+    found = answer(film, 300.0)
+    assert found.status == "expose_as_marked"
+    assert found.ei == found.ei_exact == 100
+    assert set(found.stops.values()) == {None}
+    assert found.limited_by == "highlights"
+    assert found.fog_density < 0
+    lost = found.reversal["maximum_density"]
+    assert lost["fogged"] == pytest.approx(lost["clean"] + min(r["fog_density"] for r in found.by_record.values()))
+    assert 0 < found.reversal["range_stops"]["lost"] < found.reversal["range_stops"]["clean"]
+    assert 0 < found.snr_kept < 1
+    assert found.contrast["fogged"] < found.contrast["clean"]
     for words in ("highlights as marked", "thin blacks", "would make it worse"):
-        assert words in answer.message
+        assert words in found.message
 
 
 def test_reversal_range_of_the_clean_film_is_that_of_iso_2240():
-    answer = compensate(generic_film(100, kind="bw-reversal"), 0.0)
-    record = answer.film.records[0]
+    found = answer(generic_film(100, kind="bw-reversal"), 0.0)
+    record = found.film.records[0]
     curve, low = record.curve(), record.minimum_density()
     span = curve.inverse(low + 0.20) - curve.inverse(low + 2.00)
-    assert answer.reversal["range_stops"]["clean"] == pytest.approx(span / math.log10(2), abs=1e-9)
-    assert answer.reversal["range_stops"]["lost"] == 0.0
-    assert answer.snr_kept == 1.0
+    assert found.reversal["range_stops"]["clean"] == pytest.approx(span / math.log10(2), abs=1e-9)
+    assert found.reversal["range_stops"]["lost"] == 0.0
+    assert found.snr_kept == 1.0
 
 
 def test_more_exposure_lowers_the_blacks_of_fogged_reversal_film_further():
@@ -86,26 +87,28 @@ def test_more_exposure_lowers_the_blacks_of_fogged_reversal_film_further():
 
 def test_grid_mixes_kinds():
     films = [generic_film(400), generic_film(400, kind="colour-negative"), generic_film(400, kind="colour-reversal")]
-    grid = compensation_grid(films, [0.0, 100.0, np.nan])
+    grid = answer_grid(films, [0.0, 100.0, np.nan])
     assert grid["status"].to_numpy().tolist() == [
-        ["ok", "ok", "unknown"],
+        ["ok", "partly_restored", "unknown"],
         ["ok", "ok", "unknown"],
         ["expose_as_marked", "expose_as_marked", "unknown"],
     ]
     assert grid["ei"].to_numpy()[2].tolist()[:2] == [400.0, 400.0]
     assert np.isnan(grid["ei"].to_numpy()[:, 2]).all()
     for film, row in zip(films, grid["fog_density"].to_numpy(), strict=True):
-        assert row[1] == pytest.approx(compensate(film, 100.0).fog_density, rel=1e-12)
+        assert row[1] == pytest.approx(answer(film, 100.0).fog_density, rel=1e-12)
 
 
 # -- uneven fog ----------------------------------------
 
 
 def test_worst_band_decides_and_the_spread_is_told():
-    uneven, peak, mean = (compensate(400, k, peak_to_mean=p) for k, p in ((100.0, 3.0), (300.0, 1.0), (100.0, 1.0)))
-    assert uneven.stops == peak.stops
+    uneven, peak, mean = (
+        answer(400, k, Question(peak_to_mean=p)) for k, p in ((10.0, 3.0), (30.0, 1.0), (10.0, 1.0))
+    )
+    assert uneven.stops == pytest.approx(peak.stops, abs=1e-12)
     assert uneven.ei == peak.ei
-    assert uneven.spread["worst_band"]["fog_density"] == peak.fog_density
+    assert uneven.spread["worst_band"]["fog_density"] == pytest.approx(peak.fog_density)
     assert uneven.spread["mean"]["fog_density"] == pytest.approx(mean.fog_density)
     assert uneven.spread["mean"]["stops"] == pytest.approx(mean.stops["shadow_snr"])
     assert mean.spread is None
@@ -115,26 +118,30 @@ def test_worst_band_decides_and_the_spread_is_told():
 
 
 def test_long_scenes_are_limited_by_their_highlights():
-    wide = compensate(1600, 1000.0, scene_range=2.9)
-    narrow = compensate(1600, 1000.0, scene_range=1.5)
+    wide = answer(400, 100.0, Question(scene_range=3.2))
+    narrow = answer(400, 100.0, Question(scene_range=1.5))
     assert wide.status == "highlight_limited"
     assert wide.limited_by == "highlights"
-    assert wide.highlight_room_stops == pytest.approx(0.0, abs=1e-9)
-    assert wide.ei_exact > 1600 / 2 ** wide.stops["shadow_snr"]
-    assert "highlights allow" in wide.message
-    assert narrow.status == "ok"
-    assert narrow.limited_by == "shadows"
-    # a log unit less of scene is 1 / log10(2) stops more room
-    ok = compensate(400, 50.0, scene_range=2.0), compensate(400, 50.0, scene_range=1.0)
-    assert ok[1].highlight_room_stops - ok[0].highlight_room_stops == pytest.approx(1 / math.log10(2))
+    assert wide.given_stops < narrow.given_stops
+    assert "more would cost highlights" in wide.message
+    assert wide.room_marked_stops < narrow.room_marked_stops
+    assert narrow.room_left_stops == pytest.approx(narrow.room_marked_stops - narrow.given_stops)
 
 
-def test_highlight_end_has_the_gradient_of_the_clean_shadow_point():
-    answer = compensate(400, 200.0)
-    record = answer.film.records[0]
+def test_highlight_room_ends_where_the_clean_gradient_falls_to_that_of_the_shadow_point():
+    """The mean gradient over the scene's top stop, averaged over tones a stop to either side, written out."""
+    found = answer(400, 100.0)
+    record, step = found.film.records[0], math.log10(2)
     shadow = math.log10(0.8 / 400)
-    end = shadow + 2.2 + (answer.highlight_room_stops + answer.stops["shadow_snr"]) * math.log10(2)
-    assert record.gradient(end, 200.0) == pytest.approx(record.gradient(shadow), rel=1e-4)
+    least = record.gradient(shadow)
+
+    def top_of_scene(stops):
+        end = shadow + 2.2 + stops * step
+        return (record.density(end) - record.density(end - step)) / step
+
+    tones = np.linspace(-1.0, 1.0, 401)
+    lost = np.mean([-math.log2(top_of_scene(found.room_marked_stops + tone) / least) for tone in tones])
+    assert lost == pytest.approx(0.0, abs=0.02)
 
 
 def test_scene_range_from_meter_readings():
@@ -145,36 +152,47 @@ def test_scene_range_from_meter_readings():
 
 
 def test_partial_restoration_asks_for_less():
-    stops = [compensate(800, 200.0, snr_target=target).stops["shadow_snr"] for target in (1.0, 0.8, 0.5)]
+    stops = [answer(400, 40.0, Question(snr_target=target)).stops["shadow_snr"] for target in (1.0, 0.8, 0.5)]
     assert stops[0] > stops[1] > stops[2] >= 0
-    assert compensate(800, 10.0, snr_target=0.5).ei == 800
+    assert answer(800, 10.0, Question(snr_target=0.5)).ei == 800
 
 
 # -- exposed before the scan ----------------------------------------
 
 
 def test_exposed_roll_has_no_index_but_an_account_of_the_loss():
-    loss = assess_exposed(400, 300.0)
-    answer = compensate(400, 300.0)
+    found, whole = answer(400, 40.0, exposed=True), answer(400, 40.0)
+    loss = found.exposed
+    assert (found.outcome, found.status, found.ei, found.given_stops) == ("exposed", "already_exposed", None, None)
     zones = loss.zones.set_index("stops_above_shadow")
-    assert zones.loc[0, "snr_kept"] == pytest.approx(answer.snr_kept, rel=1e-9)
+    assert zones.loc[0, "snr_kept"] == pytest.approx(whole.snr_kept, rel=1e-9)
     assert zones["snr_kept"].is_monotonic_increasing
-    assert loss.effective_speed["shadow_snr"] == pytest.approx(400 / 2 ** answer.stops["shadow_snr"])
-    record = answer.film.records[0]
+    assert loss.effective_speed["shadow_snr"] == pytest.approx(400 / 2 ** whole.stops["shadow_snr"])
+    record = found.film.records[0]
     shadow = math.log10(0.8 / 400)
-    added = record.density(shadow, 300.0) - record.density(shadow)
+    added = record.density(shadow, 40.0) - record.density(shadow)
     assert loss.printing_stops["same_black"] == pytest.approx(added / math.log10(2))
     assert loss.printing_stops["same_middle"] < loss.printing_stops["same_black"]
     assert loss.density_range["fogged"] < loss.density_range["clean"]
     black = loss.scan_black["visual"]
     assert black["relative_transmittance"] == pytest.approx(10 ** -loss.fog_density["visual"])
     assert "ei" not in loss.to_dict()
-    assert loss.to_dict()["status"] == "already_exposed"
+    assert found.message == loss.message
+
+
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_the_verdict_of_an_exposed_roll_falls_with_dose(kind):
+    order = ("good", "usable", "poor", "lost")
+    film = generic_film(200, kind=kind)
+    verdicts = [answer(film, kerma, exposed=True).verdict for kerma in (0.0, 100.0, 1000.0, 1e4, 1e7)]
+    places = [order.index(verdict) for verdict in verdicts]
+    assert places == sorted(places)
+    assert (verdicts[0], verdicts[-1]) == ("good", "lost")
 
 
 def test_paper_grade_follows_iso_6846_ranges():
     # ISO 6846 negative ranges: grade 2 is 0.95-1.15, grade 3 is 0.80-0.95. A scene chosen to fit grade 2 clean.
-    loss = assess_exposed(400, 600.0, scene_range=1.45)
+    loss = answer(400, 600.0, Question(scene_range=1.75), exposed=True).exposed
     assert 0.95 <= loss.density_range["clean"] < 1.15
     assert loss.paper_grade["clean"] == 2.0
     assert loss.density_range["fogged"] < 0.95
@@ -182,7 +200,7 @@ def test_paper_grade_follows_iso_6846_ranges():
 
 
 def test_exposed_at_no_dose_lost_nothing():
-    loss = assess_exposed(generic_film(200, kind="colour-negative"), 0.0)
+    loss = answer(generic_film(200, kind="colour-negative"), 0.0, exposed=True).exposed
     assert loss.zones["snr_kept"].to_numpy() == pytest.approx(1.0)
     assert loss.printing_stops == {"same_black": 0.0, "same_middle": 0.0}
     assert set(loss.zones["record"]) == {"red", "green", "blue"}
@@ -190,7 +208,7 @@ def test_exposed_at_no_dose_lost_nothing():
 
 
 def test_exposed_reversal_film_tells_its_blacks():
-    loss = assess_exposed(generic_film(100, kind="colour-reversal"), 300.0)
+    loss = answer(generic_film(100, kind="colour-reversal"), 300.0, exposed=True).exposed
     assert loss.effective_speed == {}
     assert loss.printing_stops is None
     assert all(value < 0 for value in loss.fog_density.values())
@@ -210,35 +228,38 @@ def straight_film():
     return Film(kind="bw-negative", speed=400, records=(one,))
 
 
-def test_nearly_all_is_enough_where_the_rest_cannot_be_had():
-    answer = compensate(straight_film(), 300.0, scene_range=0.4)
-    assert answer.status == "partly_restored"
-    record = answer.film.records[0]
-    shadow = record.curve().inverse(record.minimum_density() + 0.10)
-    x = np.linspace(shadow, shadow + 2.0, 4001)
-    ratio = record.signal_to_noise(x, 300.0) / record.signal_to_noise(shadow)
-    wanted = min(1.0, 0.90 * ratio.max())
-    stops = (x[np.argmax(ratio >= wanted)] - shadow) / math.log10(2)
-    assert math.log2(400 / answer.ei_exact) == pytest.approx(stops, abs=2e-3)
-    assert answer.snr_restored == pytest.approx(wanted, abs=1e-3)
-
-
-def test_less_than_half_restored_is_beyond_rescue():
-    film = straight_film()
+def shares(film, kerma, stops):
+    """Signal-to-noise of the shadow and contrast at a compensation, over those of the clean film, from the curves."""
     record = film.records[0]
     shadow = record.curve().inverse(record.minimum_density() + 0.10)
-    x = np.linspace(shadow, shadow + 2.0, 801)
-    for kerma in np.geomspace(100, 1e4, 30):
-        best = float((record.signal_to_noise(x, kerma) / record.signal_to_noise(shadow)).max())
-        if abs(best - 0.5) > 0.01:
-            assert (compensate(film, kerma).status == "beyond_rescue") == (best < 0.5)
+    x = shadow + stops * math.log10(2)
+    contrast = (record.density(x + 1.3, kerma) - record.density(x, kerma)) / (
+        record.density(shadow + 1.3) - record.density(shadow)
+    )
+    return float(record.signal_to_noise(x, kerma) / record.signal_to_noise(shadow)), float(contrast)
+
+
+@pytest.mark.parametrize("kerma", [30.0, 100.0, 300.0, 1000.0, 3000.0])
+@pytest.mark.parametrize("make", [straight_film, lambda: generic_film(400)])
+def test_the_verdict_is_by_what_is_left_at_the_exposure_given(make, kerma):
+    """Limits of our choice: 0.85, 0.65, 0.5 of the shadows and 0.7, 0.4, 0.2 of the contrast."""
+    film = make()
+    best = float(solve_film(film, np.array([kerma]), Question()).best[0])
+    shadow, contrast = shares(film, kerma, best)
+    expected = "lost"
+    for name, least_shadow, least_contrast in (("poor", 0.5, 0.2), ("usable", 0.65, 0.4), ("good", 0.85, 0.7)):
+        if shadow >= least_shadow and contrast >= least_contrast:
+            expected = name
+    found = answer(film, kerma)
+    assert found.verdict == expected
+    assert (found.ei is None) == (expected == "lost") == (found.status == "beyond_rescue")
+    if found.ei is not None:
+        assert found.snr_given == pytest.approx(shadow, abs=2e-3)
 
 
 @pytest.mark.parametrize("target", [0.7, 1.0])
-def test_generic_film_is_restored_wholly_as_long_as_its_best_is_ample(target):
-    grid = compensation_grid([100, 800, 3200], [1.0, 100.0, 300.0], snr_target=target)
-    raw = grid["stops"].sel(criterion="shadow_snr").to_numpy()
-    assert grid["stops_given"].to_numpy() == pytest.approx(np.minimum(raw, grid["stops_given"].to_numpy()), abs=0)
-    ok = grid["status"].to_numpy() == "ok"
-    assert ok.sum() >= 8
-    assert grid["stops_given"].to_numpy()[ok] == pytest.approx(raw[ok], abs=0)
+def test_a_film_that_can_be_restored_is(target):
+    """A stop of lost shadow costs four of light: while the slope allows it, what is needed is given."""
+    grid = answer_grid([100, 800, 3200], [1.0, 5.0], Question(snr_target=target))
+    assert (grid["status"] == "ok").all()
+    assert grid["given_stops"].to_numpy() == pytest.approx(grid["needed_stops"].to_numpy(), abs=0.011)

@@ -12,18 +12,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from independent import slow_stops
 
-from filmdose.compensation import (
-    compensate,
-    compensation_grid,
-    film_to_dict,
-    needed_stops,
-    record_problems,
-    shadow_points,
-)
+from filmdose.answer import answer, answer_grid, film_to_dict, given_stops
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
+from filmdose.film.model import KINDS, Film
 from filmdose.history import Pass, history_dose
+from filmdose.question import Question
+from filmdose.solution import record_solvers, shadow_points, solve_film
 from filmdose.solver import CRITERIA
 from filmdose.units import STANDARD_SPEEDS, standard_exposure_index
 
@@ -33,18 +28,18 @@ doses = st.one_of(st.just(0.0), st.floats(1e-3, 1e5))
 
 @given(speed=speeds)
 def test_zero_dose_is_identity(speed):
-    answer = compensate(speed, 0.0)
-    assert answer.fog_density == 0.0
-    assert answer.stops == dict.fromkeys(CRITERIA, 0.0)
-    assert answer.ei_exact == speed
-    assert answer.snr_kept == 1.0
-    assert answer.contrast["fogged"] == pytest.approx(answer.contrast["clean"], abs=1e-12)
-    assert answer.status == "ok"
+    found = answer(speed, 0.0)
+    assert found.fog_density == 0.0
+    assert found.stops == dict.fromkeys(CRITERIA, 0.0)
+    assert found.ei_exact == speed
+    assert found.snr_kept == 1.0
+    assert found.contrast["fogged"] == pytest.approx(found.contrast["clean"], abs=1e-12)
+    assert (found.status, found.verdict) == ("ok", "good")
 
 
 @given(speed=speeds, low=doses, factor=st.floats(1.01, 100))
 def test_more_dose_never_helps(speed, low, factor):
-    grid = compensation_grid([speed], [low, low * factor])
+    grid = answer_grid([speed], [low, low * factor])
     fog, kept = grid["fog_density"].to_numpy()[0], grid["snr_kept"].to_numpy()[0]
     assert fog[1] >= fog[0] >= 0
     assert kept[1] <= kept[0] + 1e-12
@@ -54,11 +49,15 @@ def test_more_dose_never_helps(speed, low, factor):
             assert np.isnan(after), name
         elif not np.isnan(after):
             assert after >= before - 1e-6, name
+    given_before, given_after = grid["given_stops"].to_numpy()[0]
+    assert (
+        np.isnan(given_after) or given_after >= given_before - 0.011
+    )  # the least loss is found to a hundredth of a stop
 
 
 @given(speed=st.floats(25, 3200), factor=st.floats(1.05, 2), dose=st.floats(1e-3, 1e4))
 def test_faster_film_fogs_more_and_wants_more(speed, factor, dose):
-    slow, fast = compensate(speed, dose), compensate(speed * factor, dose)
+    slow, fast = answer(speed, dose), answer(speed * factor, dose)
     assert fast.fog_density > slow.fog_density
     if slow.stops["shadow_snr"] is not None and fast.stops["shadow_snr"] is not None:
         assert fast.stops["shadow_snr"] >= slow.stops["shadow_snr"] - 1e-6
@@ -66,21 +65,24 @@ def test_faster_film_fogs_more_and_wants_more(speed, factor, dose):
 
 @given(speed=speeds, dose=doses)
 def test_ok_never_carries_nan_and_the_index_gives_more_exposure(speed, dose):
-    row = compensation_grid([speed], [dose]).isel(film=0, kerma_ugy=0)
-    status = row["status"].item()
+    row = answer_grid([speed], [dose]).isel(film=0, kerma_ugy=0)
+    status, verdict, given = row["status"].item(), row["verdict"].item(), row["given_stops"].item()
     if status == "ok":
-        assert np.isfinite([row["ei"], row["ei_exact"], row["stops_given"], row["highlight_room_stops"]]).all()
-    assert np.isnan(row["ei"].item()) == (status == "beyond_rescue")
+        assert np.isfinite([row["ei"], row["ei_exact"], given, row["room_left_stops"], row["needed_stops"]]).all()
+        assert row["snr_given"].item() >= 0.99
+    assert np.isnan(row["ei"].item()) == (status == "beyond_rescue") == (verdict == "lost")
     if status != "beyond_rescue":
-        assert row["ei"].item() <= row["ei_exact"].item() * 2 ** (1 / 30)
+        # the nearest third stop that is not more than 0.10 stop under the exact answer
+        coarse = row["ei_exact"].item() < 4  # the printed scale has gaps below
+        assert coarse or -1 / 3 < math.log2(row["ei"].item() / row["ei_exact"].item()) < 0.10 + 1 / 30
         # a roll that needs nothing keeps the number on its box, whatever it is
-        assert row["ei"].item() in (STANDARD_SPEEDS if row["stops_given"] > 0 else [speed])
+        assert row["ei"].item() in (STANDARD_SPEEDS if given > 0 else [speed])
 
 
 @given(speed=speeds, dose=st.floats(0.1, 1e5))
 def test_signal_to_noise_asks_for_at_least_as_much_as_gradient(speed, dose):
     # r >= r0 with more noise than the clean film means a gradient of at least the clean one.
-    stops = compensate(speed, dose).stops
+    stops = answer(speed, dose).stops
     if stops["shadow_snr"] is not None:
         assert stops["shadow_gradient"] is not None
         assert stops["shadow_snr"] >= stops["shadow_gradient"] - 1e-6
@@ -88,10 +90,10 @@ def test_signal_to_noise_asks_for_at_least_as_much_as_gradient(speed, dose):
 
 @given(doses=st.lists(doses, min_size=2, max_size=40))
 def test_vectorised_equals_one_by_one_and_follows_the_order(doses):
-    together = compensation_grid([400], doses)
-    turned = compensation_grid([400], doses[::-1])
+    together = answer_grid([400], doses)
+    turned = answer_grid([400], doses[::-1])
     for i, dose in enumerate(doses):
-        alone = compensate(400, dose)
+        alone = answer(400, dose)
         got = together["stops"].isel(film=0, kerma_ugy=i).to_numpy()
         expected = [np.nan if v is None else v for v in alone.stops.values()]
         assert got == pytest.approx(expected, abs=1e-9, nan_ok=True)
@@ -113,7 +115,7 @@ def test_a_shield_never_adds_dose(thickness, source):
 
 
 def test_nan_dose_is_unknown_there_and_only_there():
-    grid = compensation_grid([400], [10.0, np.nan])
+    grid = answer_grid([400], [10.0, np.nan])
     assert grid["status"].to_numpy()[0].tolist() == ["ok", "unknown"]
     assert np.isfinite(grid["stops"].to_numpy()[0, 0]).all()
     assert np.isnan(grid["stops"].to_numpy()[0, 1]).all()
@@ -168,11 +170,11 @@ def random_films(draw):
 def test_random_films_agree_with_an_independent_brentq_solve(record, dose):
     film = Film(kind="bw-negative", speed=400, records=(record,))
     shadow = shadow_points(film)[0]
-    answer = compensate(film, dose)
-    expected = slow_stops(film_to_dict(film), dose, shadow)
+    found = answer(film, dose)
+    expected = slow_stops(film_to_dict(film), dose)
     # the slow solve walks to 6 log units, the solver to where the film is saturated; compare where both look
-    top = record_problems(film)[0].nodes[-1] / math.log10(2)
-    for name, stops in answer.stops.items():
+    top = record_solvers(film)[0].light.top / math.log10(2)
+    for name, stops in found.stops.items():
         slow = expected[name]
         if stops is not None and math.isnan(slow):
             # the walk of the slow solve steps over a touch; then the solver's point must satisfy the criterion itself
@@ -191,7 +193,7 @@ def only_touches(film, dose, name, shadow, stops):
 
     There a root is not well defined to 0.001 stop, and a grid may step over it.
     """
-    around = [compensate(film, dose * factor).stops[name] for factor in (0.98, 1.02)]
+    around = [answer(film, dose * factor).stops[name] for factor in (0.98, 1.02)]
     if (around[0] is None) != (around[1] is None):
         return True
     record = film.records[0]
@@ -200,30 +202,34 @@ def only_touches(film, dose, name, shadow, stops):
     return float(np.max(measure(x, dose))) < 1.002 * measure(shadow)
 
 
-def test_needed_stops_gives_back_the_container():
+def test_given_stops_gives_back_the_container():
     doses = pd.Series([0.0, 50.0, np.nan, 500.0], index=list("abcd"), name="kerma")
-    got = needed_stops(800, doses)
+    got = given_stops(800, doses)
     assert got.index.tolist() == list("abcd")
     assert got.isna().tolist() == [False, False, True, False]
-    assert got["d"] == pytest.approx(compensate(800, 500.0).stops["shadow_snr"])
+    assert got["d"] == pytest.approx(answer(800, 500.0).given_stops)
     lines = xr.DataArray([[0.0, 50.0], [5.0, 500.0]], dims=("trip", "roll"))
-    assert needed_stops(800, lines).dims == ("trip", "roll")
-    assert isinstance(needed_stops(800, 50.0), float)
+    assert given_stops(800, lines).dims == ("trip", "roll")
+    assert isinstance(given_stops(800, 50.0), float)
 
 
-@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
-@pytest.mark.parametrize("criterion", list(CRITERIA))
-def test_emulated_stops_are_the_solvers_within_their_limit(kind, criterion):
-    film = generic_film(400, kind=kind)
-    doses = np.concatenate([[0.0, np.nan], np.geomspace(1e-4, 1e6, 4000)])
-    exact = needed_stops(film, doses, criterion=criterion)
-    fast = needed_stops(film, doses, criterion=criterion, emulated=True)
-    assert np.array_equal(np.isnan(fast), np.isnan(exact))
-    assert np.nanmax(np.abs(fast - exact)) < 2e-3
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_a_solution_has_the_shape_of_its_doses(kind):
+    film, doses = generic_film(200, kind=kind), np.array([[0.0, 50.0, np.nan], [5.0, 500.0, 4e10]])
+    whole, flat = solve_film(film, doses, Question()), solve_film(film, doses.ravel(), Question())
+    for name in ("fog_density", "given", "best", "snr_kept", "verdict", "status", "decides"):
+        np.testing.assert_array_equal(getattr(whole, name), getattr(flat, name).reshape(2, 3))
+
+
+def test_a_roll_of_the_worst_band_is_a_roll_of_that_dose():
+    for kerma, peak in ((30.0, 2.0), (100.0, 1.7)):
+        uneven, even = answer(400, kerma, Question(peak_to_mean=peak)), answer(400, kerma * peak)
+        assert uneven.given_stops == pytest.approx(even.given_stops, abs=1e-12)
+        assert uneven.message == even.message
 
 
 def test_answers_pickle():
-    answer = compensate(800, 100.0)
-    assert pickle.loads(pickle.dumps(answer)) == answer
-    grid = compensation_grid([100, 400], [1.0, 10.0])
+    found = answer(800, 100.0)
+    assert pickle.loads(pickle.dumps(found)) == found
+    grid = answer_grid([100, 400], [1.0, 10.0])
     assert pickle.loads(pickle.dumps(grid)).identical(grid)
