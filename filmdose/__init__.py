@@ -1,5 +1,93 @@
-"""filmdose: which exposure index to set for film that went through X-ray and CT scanners."""
+"""filmdose: which exposure index to set for film that went through X-ray and CT scanners.
 
+The names here are the way in, about thirty; each submodule says more and is reachable after ``import filmdose``:
+history -> effective kerma -> film -> answer -> document.  All are imported when they are first used.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from filmdose.lazy import lazy_names
 from filmdose.version import __version__
 
-__all__ = ["__version__"]
+if TYPE_CHECKING:
+    from filmdose.answer import Answer, answer_grid, given_stops
+    from filmdose.errors import FilmdoseError, ValidityWarning
+    from filmdose.film.filmfile import read_film, write_film
+    from filmdose.film.fitting import fit_film
+    from filmdose.film.generic import generic_film
+    from filmdose.film.model import Film
+    from filmdose.film.readings import read_steps
+    from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
+    from filmdose.odds import learn, propagate
+    from filmdose.planning import make_plan
+    from filmdose.present.card import make_card, write_card
+    from filmdose.present.tables import compensation_table
+    from filmdose.present.writers import write_document
+    from filmdose.question import Question
+    from filmdose.radiation.shields import Shield
+    from filmdose.trip import Roll, Trip, answer_trip, read_trip, trip_table
+
+_HOME: dict[str, tuple[str, ...]] = {
+    "answer": ("Answer", "answer_grid", "given_stops"),
+    "errors": ("FilmdoseError", "ValidityWarning"),
+    "film.filmfile": ("read_film", "write_film"),
+    "film.fitting": ("fit_film",),
+    "film.generic": ("generic_film",),
+    "film.model": ("Film",),
+    "film.readings": ("read_steps",),
+    "history": ("Flight", "History", "HistoryDose", "Pass", "Storage", "history_dose"),
+    "odds": ("learn", "propagate"),
+    "planning": ("make_plan",),
+    "present.card": ("make_card", "write_card"),
+    "present.tables": ("compensation_table",),
+    "present.writers": ("write_document",),
+    "question": ("Question",),
+    "radiation.shields": ("Shield",),
+    "trip": ("Roll", "Trip", "answer_trip", "read_trip", "trip_table"),
+}
+
+#: Submodules with more names for those who want them.
+_SUBMODULES = (
+    *("answer", "development", "errors", "film", "history", "inverse", "odds", "planning", "plotting", "present"),
+    *("question", "radiation", "sensitometry", "sweep", "trip", "units", "whatif"),
+)
+_NAMES = {name: home for home, names in _HOME.items() for name in names}
+
+__all__ = [
+    "Answer",
+    "Film",
+    "FilmdoseError",
+    "Flight",
+    "History",
+    "HistoryDose",
+    "Pass",
+    "Question",
+    "Roll",
+    "Shield",
+    "Storage",
+    "Trip",
+    "ValidityWarning",
+    "__version__",
+    "answer_grid",
+    "answer_trip",
+    "compensation_table",
+    "fit_film",
+    "generic_film",
+    "given_stops",
+    "history_dose",
+    "learn",
+    "make_card",
+    "make_plan",
+    "propagate",
+    "read_film",
+    "read_steps",
+    "read_trip",
+    "trip_table",
+    "write_card",
+    "write_document",
+    "write_film",
+]
+
+__getattr__, __dir__ = lazy_names(__name__, {"__version__": "version", **_NAMES}, _SUBMODULES)

@@ -11,6 +11,9 @@ __all__ = [
     "CRITERION_WORDS",
     "KIND_WORDS",
     "STATUS_WORDS",
+    "TEST_FIRST",
+    "VERDICT_MARKS",
+    "dose_figures",
     "dose_text",
     "figure_text",
     "film_words",
@@ -36,11 +39,18 @@ STATUS_WORDS: dict[str, str] = {
     "ok": "shadows restored",
     "highlight_limited": "limited by the highlights",
     "partly_restored": "most of the shadows restored",
+    "readings_end": "limited by the film's readings",
     "beyond_rescue": "nothing restores the shadows",
     "expose_as_marked": "expose as marked, blacks get thinner",
     "already_exposed": "exposed before the scan",
     "unknown": "dose not known",
 }
+
+#: What stands behind an exposure index: how far the roll is worth using at it.
+VERDICT_MARKS: dict[str, str] = {"good": "", "usable": "†", "poor": "‡"}
+
+#: The caution that goes with every answer.
+TEST_FIRST = "Test on one unimportant roll first."
 
 
 def film_words(film: Film) -> str:
@@ -83,6 +93,17 @@ def dose_text(kerma_ugy: float) -> str:
         if not kerma_ugy >= limit:
             return f"{figure_text(kerma_ugy / factor)} {unit}"
     return f"{figure_text(kerma_ugy / 1e6)} Gy"
+
+
+def dose_figures(typical: float, low: float, high: float) -> str:
+    """A dose with its range, without the unit; the typical one alone where the range is empty.
+
+    Examples
+    --------
+    >>> dose_figures(103.0, 41.5, 309.0), dose_figures(20.0, 20.0, 20.0)
+    ('103 (41.5 to 309)', '20')
+    """
+    return figure_text(typical, 4) + (f" ({figure_text(low)} to {figure_text(high)})" if low < high else "")
 
 
 def range_text(low: float, high: float) -> str:

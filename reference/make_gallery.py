@@ -32,7 +32,7 @@ from filmdose.plotting import (
 )
 from filmdose.present.card import card_page, make_card, write_card
 from filmdose.present.damage import assess_damage, report_document
-from filmdose.present.document import document_pages
+from filmdose.present.pages import document_pages
 from filmdose.present.page import page_png
 from filmdose.present.sheet import sheet_page
 from filmdose.trip import read_trip

@@ -1,37 +1,76 @@
-"""The thin command line: parse, call, print.  Each verb is a module of its own."""
+"""The thin command line: a verb turns its options into a call, and the answer into a document.
+
+Each verb is a module of its own, which is imported when the verb is used: help and errors come at once.
+"""
 
 from __future__ import annotations
 
+import importlib
 import sys
-from collections.abc import Sequence
-
-__all__ = ["app", "main"]
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 import typer
+from typer.core import TyperGroup
 
-from filmdose.cli.budget import budget
-from filmdose.cli.card import card
-from filmdose.cli.fit import fit
-from filmdose.cli.learn import learn
-from filmdose.cli.log import log
-from filmdose.cli.odds import odds
-from filmdose.cli.plan import plan
-from filmdose.cli.report import report
-from filmdose.cli.roll import roll
-from filmdose.cli.shield import shield
-from filmdose.cli.sources import sources
-from filmdose.cli.table import table
-from filmdose.cli.trip import trip
+__all__ = ["VERBS", "main", "run"]
+
+#: Verbs in the order of the help, each with its line there: the first line of its own help.
+VERBS: dict[str, str] = {
+    "table": "Print the exposure index for film speeds against accumulated dose.",
+    "roll": "Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost.",
+    "trip": "Print the exposure index of every roll of a trip file.",
+    "odds": "Print what to set the meter to when the dose is not known, and how sure that is.",
+    "card": "Write the field card: add up dose points, read the exposure index.",
+    "plan": "Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth.",
+    "log": "Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.",
+    "learn": "Learn from measured rolls, and keep it for other rolls and other trips.",
+    "report": "Write the damage report of one roll.",
+    "fit": "Fit a film to step-tablet readings and write it to a film file.",
+    "budget": "Print how much dose each film stands until a loss, and how many passes that is.",
+    "shield": "Print how much of a beam comes through a shield: narrow and broad beam side by side.",
+    "sources": "List the shipped sources of radiation, or all data, with range, evidence and citation.",
+}
+_STYLE: dict[str, Any] = {"add_completion": False, "rich_markup_mode": None, "pretty_exceptions_enable": False}
+
+
+class _Modules(Mapping[str, Any]):
+    """The commands by verb; a verb's module is imported when its command is asked for."""
+
+    def __getitem__(self, verb: str) -> Any:
+        if verb not in VERBS:
+            raise KeyError(verb)
+        module = importlib.import_module(f"filmdose.cli.{verb}")
+        single = typer.Typer(**_STYLE)
+        single.command(verb)(getattr(module, verb))
+        return typer.main.get_command(single)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(VERBS)
+
+    def __len__(self) -> int:
+        return len(VERBS)
+
+
+class _Verbs(TyperGroup):
+    """The group of all verbs; its help imports none of them."""
+
+    def __init__(self, **attributes: Any) -> None:
+        super().__init__(**attributes)
+        self.commands: Mapping[str, Any] = _Modules()  # type: ignore[assignment]
+
+    def format_commands(self, ctx: Any, formatter: Any) -> None:
+        """Write the verbs with their lines."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(VERBS.items()))
+
 
 app = typer.Typer(
     name="filmdose",
     help="Which exposure index to set for film that went through X-ray and CT scanners.",
-    add_completion=False,
-    rich_markup_mode=None,
-    pretty_exceptions_enable=False,
+    cls=_Verbs,
+    **_STYLE,
 )
-for verb in (table, roll, trip, budget, card, fit, shield, sources, log, plan, report, odds, learn):
-    app.command()(verb)
 
 
 def _version(show: bool) -> None:

@@ -8,8 +8,18 @@ from typing import Annotated
 
 import typer
 
-from filmdose.cli.options import CriterionOption, SceneRangeOption, SnrTargetOption, kerma_list, number_list
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
+from filmdose.cli.options import (
+    DEFAULT_CRITERION,
+    SCENE_RANGE,
+    CostOverOption,
+    CostUnderOption,
+    CriterionOption,
+    Question,
+    SceneRangeOption,
+    SnrTargetOption,
+    kerma_list,
+    number_list,
+)
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
 
@@ -49,6 +59,8 @@ def card(
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
+    cost_under: CostUnderOption = 4.0,
+    cost_over: CostOverOption = 1.0,
 ) -> None:
     """Write the field card: add up dose points, read the exposure index."""
     from filmdose.present.card import (
@@ -75,9 +87,13 @@ def card(
         kerma_ugy=CARD_KERMA_UGY if kerma is None else kerma_list("kerma", kerma),
         sources=sources or CARD_SOURCES,
         shields=CARD_SHIELDS if shields is None else shields,
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
+        question=Question(
+            criterion=criterion,
+            snr_target=snr_target,
+            scene_range=scene_range,
+            cost_under=cost_under,
+            cost_over=cost_over,
+        ),
         text=read_words(CARD_WORDS, text),
         date=None if date is None else parse_date(date),
     )

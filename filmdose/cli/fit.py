@@ -6,17 +6,16 @@ import warnings
 from pathlib import Path
 from typing import Annotated
 
-import pandas as pd
 import typer
 
-from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
-from filmdose.errors import UnknownNameError, ValidityWarning
+from filmdose.cli.output import FormatOption, check_output, deliver, progress
+from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.emulsion import APERTURE_AREA_UM2
-from filmdose.film.fitresult import FilmFit
 from filmdose.film.fitting import fit_film
 from filmdose.film.model import RECORD_NAMES
 from filmdose.film.noisefit import read_granularity
 from filmdose.film.readings import read_steps
+from filmdose.present.fit import fit_document
 
 
 def fit(
@@ -71,10 +70,12 @@ def fit(
         Path | None,
         typer.Option("--plot", help="Draw readings, curve and residuals into this file.", metavar="FILE.png"),
     ] = None,
-    format: FormatOption = "text",
+    format: FormatOption = None,
 ) -> None:
     """Fit a film to step-tablet readings and write it to a film file."""
-    check_format(format)
+    check_output(format, None)
+    if output is not None and output.suffix.lower() != ".toml":
+        raise ArgumentError("output", str(output), "a film file, whose name ends in .toml")
     if axis not in (None, "absolute", "relative"):
         raise UnknownNameError("axis", axis, ("absolute", "relative"))
     readings = read_steps(
@@ -83,7 +84,7 @@ def fit(
     if kind not in RECORD_NAMES:
         raise UnknownNameError("kind", kind, RECORD_NAMES)
     noise = None if grain is None else read_granularity(grain, aperture_um2=aperture, records=RECORD_NAMES[kind])
-    with warnings.catch_warnings():
+    with progress("fitting"), warnings.catch_warnings():
         # Each of them is among the messages of the result.
         warnings.simplefilter("ignore", ValidityWarning)
         result = fit_film(
@@ -106,32 +107,4 @@ def fit(
         from filmdose.film.filmfile import write_film
 
         write_film(result.film, output)
-    emit(_text(result, format, output), None)
-
-
-def _text(result: FilmFit, format: str, output: Path | None) -> str:
-    if format == "json":
-        return json_text(result.to_dict())
-    if format == "text":
-        return str(result) + (f"\nwritten to {output}" if output else "")
-    row = pd.DataFrame([_row(result)])
-    return frame_csv(row) if format == "csv" else frame_markdown(row)
-
-
-def _row(result: FilmFit) -> dict[str, object]:
-    speeds = {f"speed_{criterion}": value for criterion, value in result.speed.items()}
-    errors = {f"{name}_error": value for name, value in result.main_record.errors.to_dict().items()}
-    return {
-        "kind": result.film.kind,
-        "name": result.film.name,
-        **speeds,
-        "log_speed_point": result.log_speed_point,
-        "base_plus_fog": result.base_plus_fog,
-        "rise_1_30": result.rise_1_30,
-        "mean_gradient": result.mean_gradient,
-        "contrast_index": result.contrast_index,
-        "rms_density": result.rms_density,
-        "axis": result.axis,
-        "log_exposure_shift": result.log_exposure_shift,
-        **errors,
-    }
+    deliver(fit_document(result, notes=[f"Written to {output}."] if output else []), format)

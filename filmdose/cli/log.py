@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import datetime
-import sys
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
 from filmdose.cli.card import parse_date
+from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.errors import ArgumentError
-from filmdose.units import format_speed
-from filmdose.words import STATUS_WORDS
 
 
 def log(
@@ -45,11 +43,14 @@ def log(
     place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
     scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
     note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+    format: FormatOption = None,
 ) -> None:
     """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is."""
     from filmdose.log import append_entry
+    from filmdose.present.trip import log_document
     from filmdose.trip import answer_trip
 
+    check_output(format, None)
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
         "count": count,
@@ -69,12 +70,8 @@ def log(
         fields["date"] = fields["date"] or datetime.date.today()
     fields["note"] = note
     trip = append_entry(file, table, fields)
-    lines = [f"appended to {file}: {table}"]
-    for answer in answer_trip(trip):
-        if roll is None or answer.roll.id in roll:
-            words = STATUS_WORDS[answer.status] if answer.ei is None else f"EI {format_speed(answer.ei)}"
-            lines.append(f"{answer.roll.id}: {answer.dose.kerma_ugy:.4g} uGy so far, {words}")
-    sys.stdout.write("\n".join(lines) + "\n")
+    told = tuple(answer for answer in answer_trip(trip) if roll is None or answer.roll.id in roll)
+    deliver(log_document(file, table, told), format)
 
 
 def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:

@@ -9,13 +9,14 @@ from typing import Annotated
 import typer
 
 from filmdose.arrays import check_number
-from filmdose.compensation import SCENE_RANGE, criterion_name, scene_range_from_readings
 from filmdose.errors import ArgumentError
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage
+from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene_range_from_readings
 from filmdose.radiation.sources import Source
+from filmdose.standards import SCENE_RANGE
 from filmdose.units import parse_kerma
 
 CriterionOption = Annotated[
@@ -74,9 +75,17 @@ SnrTargetOption = Annotated[
     float,
     typer.Option("--snr-target", help="Fraction of the clean shadow signal-to-noise to restore.", metavar="FRACTION"),
 ]
+CostUnderOption = Annotated[
+    float, typer.Option("--cost-under", help="Cost of a stop of lost shadow.", metavar="NUMBER")
+]
+CostOverOption = Annotated[float, typer.Option("--cost-over", help="Cost of a stop of light given.", metavar="NUMBER")]
 
 __all__ = [
+    "DEFAULT_CRITERION",
     "DEFAULT_KIND",
+    "SCENE_RANGE",
+    "CostOverOption",
+    "CostUnderOption",
     "CriterionOption",
     "ExposedOption",
     "FilmOption",
@@ -85,6 +94,7 @@ __all__ = [
     "HighlightReadingOption",
     "KindOption",
     "PassesOption",
+    "Question",
     "SceneRangeOption",
     "ShadowReadingOption",
     "ShieldOption",

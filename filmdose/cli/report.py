@@ -8,8 +8,16 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.card import parse_date
-from filmdose.cli.options import CriterionOption, SceneRangeOption
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
+from filmdose.cli.options import (
+    DEFAULT_CRITERION,
+    SCENE_RANGE,
+    CostOverOption,
+    CostUnderOption,
+    CriterionOption,
+    Question,
+    SceneRangeOption,
+)
+from filmdose.cli.output import check_output, deliver, progress
 from filmdose.errors import ArgumentError
 
 
@@ -21,7 +29,7 @@ def report(
         typer.Option(
             "--output",
             "-o",
-            help="File that ends in .html or .pdf; may be repeated. Both, named after the roll, by default.",
+            help="A .html, .pdf, .md or other file; may be repeated. HTML and PDF, named after the roll, by default.",
         ),
     ] = None,
     date: Annotated[
@@ -31,28 +39,30 @@ def report(
     seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
     criterion: CriterionOption = DEFAULT_CRITERION,
     scene_range: SceneRangeOption = SCENE_RANGE,
+    cost_under: CostUnderOption = 4.0,
+    cost_over: CostOverOption = 1.0,
 ) -> None:
-    """Write the damage report of one roll as HTML and PDF."""
-    from filmdose.present.damage import REPORT_ENDINGS, assess_damage, write_report
-    from filmdose.present.page import check_ending
+    """Write the damage report of one roll."""
+    from filmdose.present.damage import assess_damage, report_document
     from filmdose.trip import find_roll, read_trip
 
     trip = read_trip(file)
     found = find_roll(trip, roll)
-    targets = output or [Path(f"damage_{_file_name(found.id)}{ending}") for ending in REPORT_ENDINGS]
+    targets = output or [Path(f"damage_{_file_name(found.id)}{ending}") for ending in (".html", ".pdf")]
     for target in targets:
-        check_ending(target, REPORT_ENDINGS)
-    made = assess_damage(
-        trip,
-        roll,
-        criterion=criterion,
-        scene_range=scene_range,
-        samples=samples,
-        seed=seed,
-        date=None if date is None else parse_date(date),
-    )
+        check_output(None, target)
+    with progress("assessing"):
+        damage = assess_damage(
+            trip,
+            roll,
+            Question(criterion=criterion, scene_range=scene_range, cost_under=cost_under, cost_over=cost_over),
+            samples=samples,
+            seed=seed,
+            date=None if date is None else parse_date(date),
+        )
+    document = report_document(damage)
     for target in targets:
-        write_report(made, target)
+        deliver(document, None, target)
         typer.echo(f"written: {target}")
 
 

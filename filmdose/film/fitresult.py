@@ -224,24 +224,37 @@ class FilmFit:
             "messages": list(self.messages),
         }
 
+    @property
+    def facts(self) -> tuple[tuple[str, str], ...]:
+        """The figures in words: name and value."""
+        errors = self.main_record.errors
+        speeds = [
+            (f"speed by {criterion}", "not reached" if math.isnan(value) else f"{value:.0f}")
+            for criterion, value in self.speed.items()
+        ]
+        fits = [
+            (
+                f"{fit.record} record",
+                f"base plus fog {fit.base_plus_fog:.3f} +- {fit.errors.base_plus_fog:.3f}, "
+                f"{fit.density.size} readings fitted to {fit.rms_density:.4f} density rms, "
+                f"{fit.effective_classes:.0f} effective classes",
+            )
+            for fit in self.records
+        ]
+        met = {True: " (meets ISO 6)", False: " (outside ISO 6: no ISO speed)", None: ""}[self.contrast_met]
+        contrast = (
+            ("rise over 1.30", self.rise_1_30, f" +- {self.rise_1_30 * errors.contrast:.3f}{met}"),
+            ("mean gradient over 1.5", self.mean_gradient, ""),
+            ("contrast index", self.contrast_index, ""),
+        )
+        return (
+            *speeds,
+            ("log10 speed point", f"{self.log_speed_point:.3f} +- {errors.log_speed_point:.3f}"),
+            *fits,
+            *((name, f"{value:.3f}{words}") for name, value, words in contrast if not math.isnan(value)),
+        )
+
     def __str__(self) -> str:
         lines = [f"{film_words(self.film)}, by {self.film.standard}"]
-        errors = self.main_record.errors
-        for criterion, value in self.speed.items():
-            lines.append(f"  speed by {criterion:<18}{'not reached' if math.isnan(value) else f'{value:.0f}'}")
-        lines.append(f"  log10 speed point          {self.log_speed_point:.3f} +- {errors.log_speed_point:.3f}")
-        for fit in self.records:
-            lines.append(
-                f"  {fit.record:<7} base plus fog {fit.base_plus_fog:.3f} +- {fit.errors.base_plus_fog:.3f}, "
-                f"{fit.density.size} readings fitted to {fit.rms_density:.4f} density rms, "
-                f"{fit.effective_classes:.0f} effective classes"
-            )
-        if not math.isnan(self.rise_1_30):
-            met = {True: " (meets ISO 6)", False: " (outside ISO 6: no ISO speed)", None: ""}[self.contrast_met]
-            spread = self.rise_1_30 * errors.contrast
-            lines.append(f"  rise over 1.30             {self.rise_1_30:.3f} +- {spread:.3f}{met}")
-        if not math.isnan(self.mean_gradient):
-            lines.append(f"  mean gradient over 1.5     {self.mean_gradient:.3f}")
-        if not math.isnan(self.contrast_index):
-            lines.append(f"  contrast index             {self.contrast_index:.3f}")
+        lines += [f"  {name:<26} {value}" for name, value in self.facts]
         return "\n".join([*lines, *(f"  - {message}" for message in self.messages)])

@@ -6,11 +6,18 @@ differ in lightness and dash, and are named where they are, so that a plot reads
 in grey and to colour-blind eyes.
 """
 
-from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
-from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
-from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
-from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
-from filmdose.plotting.style import house_style
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from filmdose.lazy import lazy_names
+
+if TYPE_CHECKING:
+    from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
+    from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
+    from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
+    from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
+    from filmdose.plotting.style import house_style
 
 __all__ = [
     "house_style",
@@ -26,3 +33,13 @@ __all__ = [
     "plot_tornado",
     "plot_transmission",
 ]
+
+_HOME = {
+    "compensation": ("plot_ei_isolines", "plot_loss", "plot_stops"),
+    "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
+    "radiation": ("plot_film_response", "plot_shares", "plot_spectra", "plot_transmission"),
+    "sensitivity": ("plot_sobol", "plot_tornado"),
+    "style": ("house_style",),
+}
+
+__getattr__, __dir__ = lazy_names(__name__, {name: home for home, names in _HOME.items() for name in names})

@@ -15,8 +15,8 @@ from pathlib import Path
 import numpy as np
 import xarray as xr
 
+from filmdose.answer import answer_grid
 from filmdose.arrays import FloatArray, check_array
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid, criterion_name
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.generic import film_value, generic_film
@@ -24,9 +24,11 @@ from filmdose.film.model import Film
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
 from filmdose.present.text import CARD_WORDS, Words, read_words
+from filmdose.question import Question
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
-from filmdose.units import LOG10_2, format_speed
+from filmdose.solution import VERDICTS
+from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import figure_text
 
@@ -95,8 +97,7 @@ class Card:
     steps: tuple[tuple[tuple[float, str], ...], ...]  #: for each film: (largest total, text), up to ``PAGE_LIMIT_UGY``
     rows: tuple[CardRow, ...]
     shields: tuple[Shield, ...]
-    criterion: str
-    scene_range: float
+    question: Question
     text: Words
     date: datetime.date
 
@@ -134,8 +135,8 @@ class Card:
         """What the marks in the cells mean."""
         parts = []
         if any(not film.reversal for film in self.films):
-            stops = f"{self.scene_range / LOG10_2:.0f}"
-            parts.append(self.text("legend", range=f"{self.scene_range:g}", stops=stops))
+            limits = {name: f"{100 * least:.0f}" for name, (least, _) in VERDICTS.items() if name != "lost"}
+            parts.append(self.text("legend", **limits))
         if any(film.reversal for film in self.films):
             parts.append(self.text["legend_reversal"])
         return "  ".join(parts)
@@ -155,7 +156,7 @@ class Card:
         return self.text(
             "assumes",
             origin=self.text[origin],
-            criterion=self.text["criterion." + self.criterion],
+            criterion=self.text["criterion." + self.question.criterion],
         )
 
     @property
@@ -174,9 +175,7 @@ def make_card(
     kerma_ugy: Sequence[float] = CARD_KERMA_UGY,
     sources: Sequence[str] = CARD_SOURCES,
     shields: Sequence[Shield | str] = CARD_SHIELDS,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
+    question: Question | None = None,
     text: Words | None = None,
     date: datetime.date | None = None,
 ) -> Card:
@@ -192,8 +191,8 @@ def make_card(
         Names of shipped sources.
     shields
         Up to 3 shields, such as "lead=0.25".
-    criterion, snr_target, scene_range
-        As of :func:`filmdose.compensation.compensate`.
+    question
+        What is asked.
     text
         Words of the card; the shipped English by default.
     date
@@ -221,11 +220,10 @@ def make_card(
     totals = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="points", nan_allowed=False)
     if totals.ndim != 1 or not 1 <= totals.size <= 14 or np.any(np.diff(totals) <= 0):
         raise ArgumentError("kerma_ugy", list(kerma_ugy), "1 to 14 increasing totals [points]")
-    name = criterion_name(criterion)
+    asked = Question() if question is None else question
 
     def answers(film: Film, doses: FloatArray) -> list[str]:
-        grid = compensation_grid([film], doses, criterion=name, snr_target=snr_target, scene_range=scene_range)
-        return _cells(words, film, grid)
+        return _cells(words, film, answer_grid([film], doses, asked))
 
     columns = [answers(film, totals) for film in chosen]
     rows = [_source_row(words, source, walls) for source in sources]
@@ -241,8 +239,7 @@ def make_card(
         steps=tuple(_steps(partial(answers, film)) for film in chosen),
         rows=tuple(rows),
         shields=walls,
-        criterion=name,
-        scene_range=scene_range,
+        question=asked,
         text=words,
         date=datetime.date.today() if date is None else date,
     )
@@ -253,14 +250,12 @@ def _cells(text: Words, film: Film, grid: xr.Dataset) -> list[str]:
     if film.reversal:
         lost = np.abs(grid["fog_density"].to_numpy()[0])
         return [text("thinner", density=f"{value:.2f}") for value in lost]
-    marks = {"highlight_limited": "limited_mark", "partly_restored": "partly_mark"}
     cells = []
-    for ei, status in zip(grid["ei"].to_numpy()[0], grid["status"].to_numpy()[0], strict=True):
+    for ei, verdict in zip(grid["ei"].to_numpy()[0], grid["verdict"].to_numpy()[0], strict=True):
         if np.isnan(ei):
             cells.append(text["nothing"])
         else:
-            number = format_speed(float(ei))
-            cells.append(text(marks[str(status)], ei=number) if str(status) in marks else number)
+            cells.append(text(str(verdict), ei=format_speed(float(ei))))
     return cells
 
 

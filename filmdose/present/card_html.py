@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from filmdose.present.card import Card
-from filmdose.present.html import render
+from filmdose.present.html import render_template
 from filmdose.words import figure_text
 
 __all__ = ["card_html"]
@@ -24,7 +24,7 @@ def card_html(card: Card) -> str:
         "beyond": card.text["page_beyond"],
     }
     places = {row.name: number for number, row in enumerate(card.rows)}
-    return render(
+    return render_template(
         "card.html",
         card=card,
         text=card.text,

@@ -4,25 +4,24 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate, compensation_grid
-from filmdose.exposed import ExposedLoss, assess_exposed
-from filmdose.files import write_bytes_atomic
+from filmdose.answer import Answer, answer, answer_grid
+from filmdose.exposed import ExposedLoss
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
 from filmdose.present.citations import citation
-from filmdose.present.document import Block, Document, Heading, Paragraph, Plot, Table, document_html, document_pdf
-from filmdose.present.page import check_ending
-from filmdose.trip import Reading, Roll, Trip, find_roll
+from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.question import Question
+from filmdose.trip import Reading, Roll, Trip, find_roll, roll_question
 from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, film_words, range_text
@@ -30,10 +29,7 @@ from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
 
-__all__ = ["REPORT_ENDINGS", "DamageReport", "assess_damage", "report_bytes", "report_document", "write_report"]
-
-#: Endings of the files that :func:`write_report` makes.
-REPORT_ENDINGS = (".html", ".pdf")
+__all__ = ["DamageReport", "assess_damage", "report_document"]
 
 Triple = tuple[float, float, float]
 
@@ -59,11 +55,7 @@ class DamageReport:
     equivalent_kerma_ugy
         Dose that, with the typical calibration, gives the middle fog [uGy]; curves and contrast are at this dose.
     loss
-        Loss at the equivalent dose of a roll scanned before it was exposed.
-    exposed
-        The same of a roll scanned after.
-    criterion, scene_range
-        What counts as restored.
+        Answer at the equivalent dose, with the loss of a roll that was exposed before the scan.
     samples, seed
         Draws of what is not known.
     date
@@ -78,10 +70,7 @@ class DamageReport:
     from_fog: tuple[Triple, ...]
     contradiction: str
     equivalent_kerma_ugy: float
-    loss: Compensation
-    exposed: ExposedLoss | None
-    criterion: str
-    scene_range: float
+    loss: Answer
     samples: int
     seed: int
     date: datetime.date
@@ -90,9 +79,8 @@ class DamageReport:
 def assess_damage(
     trip: Trip,
     roll: str,
+    question: Question | None = None,
     *,
-    criterion: str = DEFAULT_CRITERION,
-    scene_range: float = SCENE_RANGE,
     priors: Priors | None = None,
     samples: int = 2**14,
     seed: int = 0,
@@ -104,8 +92,8 @@ def assess_damage(
     ----------
     trip, roll
         A trip and the id of one of its rolls. All readings of the trip are used: they say something about its scanners.
-    criterion, scene_range
-        As of :func:`filmdose.compensation.compensate`.
+    question
+        What is asked; the roll's own scene range stands before that of the question.
     priors, samples, seed
         As of :func:`filmdose.odds.propagate`.
     date
@@ -119,9 +107,10 @@ def assess_damage(
     from filmdose.odds import ContradictionError, default_priors, learn, propagate, trip_readings
 
     chosen = find_roll(trip, roll)
-    span = scene_range if chosen.scene_range is None else chosen.scene_range
+    asked = roll_question(chosen, Question() if question is None else question, 1.0)
     known = default_priors() if priors is None else priors
-    options = {"criterion": criterion, "scene_range": span, "priors": known, "samples": samples, "rng": seed}
+    wanted = {"criterion": asked.criterion, "scene_range": asked.scene_range}
+    options = {**wanted, "priors": known, "samples": samples, "rng": seed}
     before = propagate(trip, **options)[roll]  # type: ignore[arg-type]
     after, contradiction = before, ""
     readings = trip_readings(trip)
@@ -143,10 +132,7 @@ def assess_damage(
         from_fog=from_fog,
         contradiction=contradiction,
         equivalent_kerma_ugy=equivalent,
-        loss=compensate(chosen.film, equivalent, criterion=criterion, scene_range=span),
-        exposed=assess_exposed(chosen.film, equivalent, scene_range=span) if chosen.state == "exposed" else None,
-        criterion=criterion,
-        scene_range=span,
+        loss=answer(chosen.film, equivalent, replace(asked, peak_to_mean=1.0), exposed=chosen.state == "exposed"),
         samples=samples,
         seed=seed,
         date=datetime.date.today() if date is None else date,
@@ -158,7 +144,7 @@ _DOSES = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
 
 def _equivalent_kerma(film: Film, fog_density: float) -> float:
     """Dose at which the film's own calibration gives a fog [uGy]."""
-    fog = np.abs(compensation_grid([film], _DOSES)["fog_density"].to_numpy()[0])
+    fog = np.abs(answer_grid([film], _DOSES)["fog_density"].to_numpy()[0])
     return float(np.interp(abs(fog_density), fog, _DOSES))
 
 
@@ -187,7 +173,7 @@ def _kerma_from_fog(roll: Roll, reading: Reading, priors: Priors, seed: int) -> 
 
 
 def report_document(report: DamageReport) -> Document:
-    """The report as blocks for both writers."""
+    """The report as a document."""
     blocks = (
         *_opening(report),
         *_what_happened(report),
@@ -199,11 +185,55 @@ def report_document(report: DamageReport) -> Document:
         *_references(report),
     )
     return Document(
+        kind="report",
+        data=_data(report),
+        frame=_frame(report),
         title=f"Damage report, roll {report.roll.id}",
         foot=f"filmdose {__version__}, {report.date.isoformat()}. Roll {report.roll.id}.",
         date=report.date,
         blocks=blocks,
     )
+
+
+def _frame(report: DamageReport) -> pd.DataFrame:
+    """The figures that carry the report, one row each: 5, 50 and 95 % points."""
+    odds = report.after
+    figures: list[tuple[str, Triple, str]] = [
+        ("dose_from_log", report.before.kerma_ugy, "uGy"),
+        *(("dose_from_reading", triple, "uGy") for triple in report.from_fog),
+        ("dose", odds.kerma_ugy, "uGy"),
+        ("fog_density", odds.fog_density, "1"),
+        ("stops_lost", odds.stops, "stops"),
+        ("snr_kept", odds.snr_kept, "1"),
+    ]
+    rows = [(name, *triple, unit) for name, triple, unit in figures]
+    return pd.DataFrame(rows, columns=["quantity", "low", "middle", "high", "unit"])
+
+
+def _data(report: DamageReport) -> dict[str, Any]:
+    roll = report.roll
+    return {
+        "title": report.trip.title,
+        "invented": report.trip.invented,
+        "roll": roll.id,
+        "kind": roll.film.kind,
+        "speed": roll.film.speed,
+        "state": roll.state,
+        "date": report.date,
+        "criterion": report.loss.question.criterion,
+        "scene_range": report.loss.question.scene_range,
+        "samples": report.samples,
+        "seed": report.seed,
+        "readings": [
+            {"record": reading.record, "fog_density": reading.fog_density, "fog_error": reading.fog_error}
+            for reading in roll.readings
+        ],
+        "figures": _frame(report).to_dict(orient="records"),
+        "contradiction": report.contradiction,
+        "equivalent_kerma_ugy": report.equivalent_kerma_ugy,
+        "contrast": report.loss.contrast,
+        "exposed": None if report.loss.exposed is None else report.loss.exposed.to_dict(),
+    }
 
 
 def _opening(report: DamageReport) -> Iterator[Block]:
@@ -221,7 +251,7 @@ def _opening(report: DamageReport) -> Iterator[Block]:
     ]
     if roll.note:
         rows.append(("note of the owner", roll.note))
-    yield Table(("", ""), tuple(rows))
+    yield Facts(tuple(rows))
 
 
 def _summary(report: DamageReport) -> str:
@@ -372,13 +402,13 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
         else f"Contrast between shadow and highlight point: {loss.contrast['clean']:.3f} clean, "
         f"{loss.contrast['fogged']:.3f} fogged."
     )
-    yield Paragraph(loss.message if report.exposed is None else report.exposed.message)
+    yield Paragraph(loss.message)
     if odds.chance_beyond_rescue >= 0.01:
         yield Paragraph(
             f"Chance that no exposure would have restored the shadows: {_percent(odds.chance_beyond_rescue)}."
         )
-    if report.exposed is not None:
-        yield from _zones(report.exposed)
+    if loss.exposed is not None:
+        yield from _zones(loss.exposed)
     yield Plot(
         partial(_draw_curves, report),
         "Characteristic curves computed for the film, clean and with the middle fog of the table; the scene as metered "
@@ -396,15 +426,14 @@ def _draw_curves(report: DamageReport, ax: object) -> None:
     plot_characteristic_curves(
         report.roll.film,
         report.equivalent_kerma_ugy,
-        criterion=report.criterion,
-        scene_range=report.scene_range,
+        question=report.loss.question,
         compensated=report.roll.state != "exposed",
         ax=ax,  # type: ignore[arg-type]
     )
 
 
 def _zones(loss: ExposedLoss) -> Iterator[Block]:
-    several = loss.zones["record"].nunique() > 1
+    several = len(set(loss.zones["record"])) > 1
     zones: list[dict[str, Any]] = loss.zones.to_dict(orient="records")  # type: ignore[assignment]
     rows = tuple(
         (
@@ -426,6 +455,7 @@ def _zones(loss: ExposedLoss) -> Iterator[Block]:
 def _how(report: DamageReport) -> Iterator[Block]:
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
     typical = film_value("model", "calibration_kerma")
+    asked = report.loss.question
     yield Heading("5  How it was computed")
     yield Paragraph(
         f"By filmdose {__version__}. The film is a population of grains of different sensitivity: light develops a "
@@ -436,8 +466,8 @@ def _how(report: DamageReport) -> Iterator[Block]:
     yield Paragraph(
         f"Calibration of fog: {typical:g} µGy (range {low:g} to {high:g}) for a fog of 0.02 on ISO 400 film, an "
         "inference of the project and no published value. Doses of scanners: see section 1; each is a log-normal "
-        f"through its low, typical and high point. Criterion: {CRITERION_WORDS[report.criterion]}; scene "
-        f"{report.scene_range:g} log units from shadow to highlight. {report.samples} draws of everything that is not "
+        f"through its low, typical and high point. Criterion: {CRITERION_WORDS[asked.criterion]}; scene "
+        f"{asked.scene_range:g} log units from shadow to highlight. {report.samples} draws of everything that is not "
         f"known, seed {report.seed}; readings are taken in by Bayes' rule."
     )
 
@@ -493,23 +523,3 @@ def _index(value: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
-
-
-# -- files ---------------------------------------------------------------------------------------------------------
-
-
-def report_bytes(report: DamageReport, format: str) -> bytes:
-    """The report as "html" or "pdf"."""
-    document = report_document(report)
-    return document_pdf(document) if format == "pdf" else document_html(document).encode("utf-8")
-
-
-def write_report(report: DamageReport, path: str | Path) -> Path:
-    """Write the report to a file that ends in .html or .pdf.
-
-    Raises
-    ------
-    ArgumentError, OutputFileError
-    """
-    ending = check_ending(path, REPORT_ENDINGS)
-    return write_bytes_atomic(path, report_bytes(report, ending.lstrip(".")))

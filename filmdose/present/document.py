@@ -1,30 +1,26 @@
-"""A short report as blocks, printed alike as HTML and as PDF pages.
+"""A document: what an answer says, as blocks of words, figures and tables, before any format.
 
-The blocks are the whole content: both writers say the same words and figures, so
-that neither can drift from the other.
+One document becomes text, CSV, JSON, Markdown, HTML, LaTeX, a spreadsheet or PDF pages
+(:mod:`filmdose.present.writers`), so that no format says more, less or anything else than another.
 """
 
 from __future__ import annotations
 
-import base64
 import datetime
-import io
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
 
-from filmdose.plotting.style import house_style
-from filmdose.present.html import render
-from filmdose.present.page import A4_MM, Page, line_height, pages_pdf
+from filmdose.version import __version__
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["Document", "Heading", "Paragraph", "Plot", "Table", "document_html", "document_pages", "document_pdf"]
+__all__ = ["SCHEMA_VERSION", "Block", "Document", "Facts", "Heading", "Paragraph", "Plot", "Table", "ceiling"]
 
-_SIZE, _SMALL, _HEAD, _TITLE = 9.5, 8.0, 12.0, 17.0
-_TOP_MM, _BOTTOM_MM = 18.0, 18.0
-_CELL_GAP_MM = 2.0
+#: Version of the names in the JSON of all documents; it grows when a name goes or changes its meaning.
+SCHEMA_VERSION = 1
 
 
 @dataclass(frozen=True)
@@ -45,11 +41,47 @@ class Paragraph:
 
 @dataclass(frozen=True)
 class Table:
-    """A table of texts; columns that ``numeric`` counts are set to the right."""
+    """A table of texts; columns that ``numeric`` counts are set to the right; the title above, the caption below."""
 
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
     numeric: frozenset[int] = frozenset()
+    title: str = ""
+    caption: str = ""
+
+    @classmethod
+    def of(
+        cls,
+        columns: Mapping[str, Any] | pd.DataFrame,
+        *,
+        numeric: Iterable[str] = (),
+        title: str = "",
+        caption: str = "",
+    ) -> Table:
+        """A table from columns by name; what is missing is empty.
+
+        Examples
+        --------
+        >>> Table.of({"roll": ["a"], "ISO": [400]}, numeric=["ISO"])
+        Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=frozenset({1}), title='', caption='')
+        """
+        names = [str(name) for name in columns]
+        right = set(numeric)
+        return cls(
+            header=tuple(names),
+            rows=tuple(tuple(map(_cell, row)) for row in zip(*(columns[name] for name in columns), strict=True)),
+            numeric=frozenset(place for place, name in enumerate(names) if name in right),
+            title=title,
+            caption=caption,
+        )
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Pairs of a name and its value with the unit."""
+
+    rows: tuple[tuple[str, str], ...]
+    title: str = ""
 
 
 @dataclass(frozen=True)
@@ -62,173 +94,71 @@ class Plot:
     labels_mm: float = 14.0
 
 
-Block = Heading | Paragraph | Table | Plot
+Block = Heading | Paragraph | Table | Facts | Plot
 
 
 @dataclass(frozen=True, kw_only=True)
 class Document:
-    """A report: title, blocks, and what stands at the foot of every page."""
+    """What is said, and the same as data.
 
+    Parameters
+    ----------
+    kind
+        Name of the JSON schema, "roll" for "filmdose/roll".
+    title
+        What it is, or the answer itself, in one line.
+    blocks
+        The content, in the order in which it is read.
+    data
+        The answer for programs: names and plain values.
+    frame
+        The answer as a tidy table, one row a thing; what CSV and spreadsheets hold. None where there is none.
+    foot
+        What stands at the foot of every page.
+    date
+        Date in the metadata of pages; None where nothing depends on a day.
+    """
+
+    kind: str
     title: str
-    foot: str
-    date: datetime.date
     blocks: tuple[Block, ...]
-
-
-# -- HTML ----------------------------------------------------------------------------------------------------------
-
-
-def document_html(document: Document) -> str:
-    """The report as one HTML file without remote resources; every text is escaped."""
-    blocks = []
-    for block in document.blocks:
-        values = {"kind": type(block).__name__.lower(), "block": block}
-        if isinstance(block, Plot):
-            values["image"] = base64.b64encode(_plot_svg(block)).decode("ascii")
-        blocks.append(values)
-    return render("document.html", document=document, blocks=blocks)
-
-
-def _plot_svg(plot: Plot) -> bytes:
-    from matplotlib.figure import Figure
-
-    stream = io.BytesIO()
-    with house_style():
-        figure = Figure(figsize=(6.8, plot.height_mm / 25.4), layout="constrained")
-        plot.draw(figure.add_subplot())
-        figure.savefig(stream, format="svg", metadata={"Date": None, "Creator": None})
-    return stream.getvalue()
-
-
-# -- PDF -----------------------------------------------------------------------------------------------------------
-
-
-def document_pdf(document: Document) -> bytes:
-    """The report as A4 pages in one PDF: vector, fonts embedded."""
-    return pages_pdf(document_pages(document), title=document.title, date=document.date)
-
-
-def document_pages(document: Document) -> list[Page]:
-    """The report laid out on A4 pages."""
-    flow = _Flow()
-    flow.write(document.title, size=_TITLE, bold=True)
-    flow.y += 3.0
-    for block in document.blocks:
-        if isinstance(block, Heading):
-            flow.need(30.0)
-            flow.y += 4.0
-            flow.write(block.words, size=_HEAD, bold=True)
-            flow.y += 1.5
-        elif isinstance(block, Paragraph):
-            flow.write(block.words, size=_SMALL if block.small else _SIZE, bold=block.bold)
-            flow.y += 1.5
-        elif isinstance(block, Table):
-            flow.table(block)
-        else:
-            flow.plot(block)
-    for number, page in enumerate(flow.pages, 1):
-        y = A4_MM[1] - 9.0
-        page.text(page.left, y, document.foot if page.fits(document.foot, width=150.0, size=7.5) else "", size=7.5)
-        page.text(page.right, y, f"{number} / {len(flow.pages)}", size=7.5, align="right")
-    return flow.pages
-
-
-class _Flow:
-    """Blocks down the page, and over to the next."""
-
-    def __init__(self) -> None:
-        self.pages: list[Page] = []
-        self.y = 0.0
-        self.turn()
+    data: Mapping[str, Any] = field(default_factory=dict, repr=False)
+    frame: pd.DataFrame | None = field(default=None, repr=False)
+    foot: str = f"filmdose {__version__}"
+    date: datetime.date | None = None
 
     @property
-    def page(self) -> Page:
-        return self.pages[-1]
+    def schema(self) -> dict[str, Any]:
+        """The data with the name and the version of its schema in front."""
+        return {"schema": f"filmdose/{self.kind}", "schema_version": SCHEMA_VERSION, **self.data}
 
     @property
-    def room(self) -> float:
-        return A4_MM[1] - _BOTTOM_MM - self.y
-
-    def turn(self) -> None:
-        self.pages.append(Page(size_mm=A4_MM, margin_mm=20.0))
-        self.y = _TOP_MM
-
-    def need(self, height: float) -> None:
-        if self.room < height:
-            self.turn()
-
-    def write(self, words: str, *, size: float, bold: bool = False) -> None:
-        for line in self.page.wrap(words, width=self.page.width, size=size, bold=bold):
-            self.need(line_height(size))
-            self.y += line_height(size)
-            self.page.text(self.page.left, self.y, line, size=size, bold=bold)
-
-    def table(self, table: Table) -> None:
-        widths = self._widths(table)
-        self.y += 1.0
-        header = [self._cell(words, width, bold=True) for words, width in zip(table.header, widths, strict=True)]
-        titled = any(table.header)
-        first = titled
-        for row in table.rows:
-            lines = [self._cell(words, width) for words, width in zip(row, widths, strict=True)]
-            height = max(map(len, lines)) * line_height(_SMALL) + 1.6
-            if first or self.room < height:
-                self.need(height + max(map(len, header)) * line_height(_SMALL) + 3.0)
-                if titled:
-                    self._row(header, widths, table.numeric, bold=True)
-                first = False
-            self._row(lines, widths, table.numeric)
-        self.y += 2.0
-
-    def _widths(self, table: Table) -> list[float]:
-        """Column widths [mm]: what the cells want, and less of the widest where that is too much."""
-        wanted = []
-        for column in zip(table.header, *table.rows, strict=True):
-            longest = 0.0
-            for words in column:
-                for piece in self.page.wrap(words, width=90.0, size=_SMALL, bold=True):
-                    longest = max(longest, self.page.measure(piece, size=_SMALL, bold=True))
-            wanted.append(longest + 1.2 + _CELL_GAP_MM)
-        spare = self.page.width - sum(wanted)
-        if spare >= 0:
-            return wanted
-        ceiling = _ceiling(wanted, self.page.width)
-        return [min(width, ceiling) for width in wanted]
-
-    def _cell(self, words: str, width: float, *, bold: bool = False) -> list[str]:
-        return self.page.wrap(words, width=width - _CELL_GAP_MM, size=_SMALL, bold=bold)
-
-    def _row(
-        self, lines: Sequence[Sequence[str]], widths: Sequence[float], numeric: frozenset[int], *, bold: bool = False
-    ) -> None:
-        x = self.page.left
-        top = self.y
-        for place, (cell, width) in enumerate(zip(lines, widths, strict=True)):
-            right = place in numeric
-            for number, line in enumerate(cell, 1):
-                at = x + width - _CELL_GAP_MM if right else x
-                y = top + number * line_height(_SMALL)
-                self.page.text(at, y, line, size=_SMALL, bold=bold, align="right" if right else "left")
-            x += width
-        self.y = top + max(map(len, lines)) * line_height(_SMALL) + 0.8
-        self.page.rule(self.y, weight=0.8 if bold else 0.3, right=min(x, self.page.right))
-        self.y += 0.6
-
-    def plot(self, plot: Plot) -> None:
-        lines = self.page.wrap(plot.words, width=self.page.width, size=_SMALL)
-        self.need(plot.height_mm + 4.0 + len(lines) * line_height(_SMALL))
-        # Labels hang outside of the frame that is asked for here.
-        left, width = self.page.left + plot.labels_mm, self.page.width - plot.labels_mm - 4.0
-        axes = self.page.axes(left, self.y + 7.0, width, plot.height_mm - 20.0)
-        with house_style():
-            plot.draw(axes)
-        self.y += plot.height_mm
-        self.write(plot.words, size=_SMALL)
-        self.y += 2.0
+    def about(self) -> tuple[str, ...]:
+        """Everything that is said in sentences: what goes with a bare table."""
+        found = [self.title]
+        for block in self.blocks:
+            if isinstance(block, (Heading, Paragraph)):
+                found.append(block.words)
+            elif isinstance(block, Table):
+                found += [words for words in (block.title, block.caption) if words]
+            elif isinstance(block, Facts):
+                found += [f"{name}: {value}" for name, value in block.rows]
+        return tuple(found)
 
 
-def _ceiling(wanted: Sequence[float], total: float) -> float:
-    """Width at which the widest columns are cut so that all together have ``total``."""
+def _cell(value: object) -> str:
+    """A cell as text; NaN, the only value that differs from itself, and None are empty."""
+    return "" if value is None or value != value else str(value)
+
+
+def ceiling(wanted: Sequence[float], total: float) -> float:
+    """Width at which the widest columns of a table are cut so that all together have ``total``.
+
+    Examples
+    --------
+    >>> round(ceiling([10.0, 30.0, 50.0], 60.0), 6)
+    25.0
+    """
     low, high = 0.0, max(wanted)
     for _ in range(60):
         middle = 0.5 * (low + high)

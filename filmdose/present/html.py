@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import base64
 from typing import Any
 
 from filmdose.files import data_text
+from filmdose.present.document import Document, Plot
 
-__all__ = ["render"]
+__all__ = ["document_html", "render_template"]
 
 
-def render(template: str, **values: Any) -> str:
+def render_template(template: str, **values: Any) -> str:
     """Fill a template of data/templates; what comes from a user is text, never markup."""
     import jinja2
 
@@ -22,3 +24,16 @@ def render(template: str, **values: Any) -> str:
         keep_trailing_newline=True,
     )
     return environment.get_template(template).render(**values)
+
+
+def document_html(document: Document) -> str:
+    """The document as one HTML file without remote resources; every text is escaped."""
+    blocks = []
+    for block in document.blocks:
+        values: dict[str, Any] = {"kind": type(block).__name__.lower(), "block": block}
+        if isinstance(block, Plot):
+            from filmdose.present.pages import plot_svg
+
+            values["image"] = base64.b64encode(plot_svg(block)).decode("ascii")
+        blocks.append(values)
+    return render_template("document.html", document=document, blocks=blocks)

@@ -252,12 +252,12 @@ def check_ending(path: str | Path, endings: Sequence[str]) -> str:
 
 
 def pages_pdf(
-    pages: Sequence[Page] | Sequence[Figure], *, title: str, date: datetime.date, keywords: str = ""
+    pages: Sequence[Page] | Sequence[Figure], *, title: str, date: datetime.date | None, keywords: str = ""
 ) -> bytes:
-    """Pages as one PDF: vector, fonts embedded, no time of day."""
+    """Pages as one PDF: vector, fonts embedded, no time of day, and no date when there is none."""
     from matplotlib.backends.backend_pdf import PdfPages
 
-    moment = datetime.datetime(date.year, date.month, date.day, tzinfo=datetime.UTC)
+    moment = None if date is None else datetime.datetime(date.year, date.month, date.day, tzinfo=datetime.UTC)
     information = {"Title": title, "Keywords": keywords, "CreationDate": moment, "ModDate": moment}
     stream = io.BytesIO()
     with house_style(), PdfPages(stream, metadata=information) as pdf:

@@ -1,28 +1,37 @@
-"""Answers as tables: tidy DataFrames, one row a cell, and the texts that go with them."""
+"""The table of exposure indices, and how much dose film stands: tidy DataFrames and their documents."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, compensation_grid
+from filmdose.answer import answer_grid
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
+from filmdose.present.document import Block, Document, Paragraph, Table
+from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
+from filmdose.solution import VERDICTS
 from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
+from filmdose.words import TEST_FIRST, VERDICT_MARKS, figure_text
 
 __all__ = [
     "TABLE_KERMA_UGY",
     "TABLE_SPEEDS",
+    "budget_document",
     "caption",
     "compensation_table",
     "dose_points",
     "ei_matrix",
     "loss_matrix",
+    "table_document",
+    "verdict_words",
 ]
 
 #: Speeds of the printed table: full stops over the range of the generic film.
@@ -33,12 +42,7 @@ TABLE_KERMA_UGY: tuple[float, ...] = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 100
 
 
 def compensation_table(
-    films: Sequence[Film | float] = TABLE_SPEEDS,
-    kerma_ugy: Any = TABLE_KERMA_UGY,
-    *,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
+    films: Sequence[Film | float] = TABLE_SPEEDS, kerma_ugy: Any = TABLE_KERMA_UGY, question: Question | None = None
 ) -> pd.DataFrame:
     """Exposure index for films and accumulated doses, one row a cell.
 
@@ -48,47 +52,38 @@ def compensation_table(
         Films, or speeds [ISO] of the generic black-and-white negative film.
     kerma_ugy
         Accumulated effective kerma [uGy].
-    criterion, snr_target, scene_range
-        As of :func:`filmdose.compensation.compensate`.
+    question
+        What is asked.
 
     Returns
     -------
-    DataFrame with columns film, kind, speed [ISO], kerma_ugy, fog_density, stops (by the chosen criterion, NaN
-    where none helps), stops_<criterion> for all four, ei (third-stop scale; NaN where nothing helps), ei_exact,
-    highlight_room_stops, snr_kept, contrast_fogged, status, criterion.
+    DataFrame with columns film (labels are unique), kind, speed [ISO], kerma_ugy, fog_density, needed_stops,
+    given_stops and ei (third-stop scale; NaN where nothing helps), verdict, status, ei_exact, room_marked_stops,
+    room_left_stops, snr_kept, snr_given, contrast_fogged, stops_<criterion> for all four, criterion.
 
     Examples
     --------
     >>> table = compensation_table([800], [0, 100])
-    >>> table[["speed", "kerma_ugy", "ei", "status"]].values.tolist()  # regression value
-    [[800.0, 0.0, 800.0, 'ok'], [800.0, 100.0, 400.0, 'ok']]
+    >>> table[["speed", "kerma_ugy", "ei", "verdict"]].values.tolist()[0]
+    [800.0, 0.0, 800.0, 'good']
     """
-    grid = compensation_grid(films, kerma_ugy, criterion=criterion, snr_target=snr_target, scene_range=scene_range)
-    chosen = grid.attrs["criterion"]
+    grid = answer_grid(films, kerma_ugy, question)
     cells = grid.drop_vars(["stops", "criterion"]).to_dataframe().reset_index()
     for name in CRITERIA:
         cells[f"stops_{name}"] = grid["stops"].sel(criterion=name).to_numpy().ravel()
-    cells["stops"] = cells[f"stops_{chosen}"]
-    cells["criterion"] = chosen
-    first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "stops", "ei", "status", "ei_exact"]
-    rest = ["highlight_room_stops", "snr_kept", "contrast_fogged", *(f"stops_{name}" for name in CRITERIA), "criterion"]
-    return cells[[*first, *rest]]
+    cells["criterion"] = grid.attrs["criterion"]
+    first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "needed_stops", "given_stops", "ei", "verdict"]
+    rest = ["status", "ei_exact", "room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"]
+    return cells[[*first, *rest, *(f"stops_{name}" for name in CRITERIA), "criterion"]]
 
 
 def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
     """Exposure index as text, accumulated kerma down and films across.
 
-    A star marks an index that stops at the highlights' limit, a tilde one that restores most of the shadows only, a
-    dash a film that nothing restores.
+    Marks say that a roll is usable or poor at its index; a dash is a film that nothing helps.
     """
-    marks = {"highlight_limited": "*", "partly_restored": "~"}
-
-    def cell(row: pd.Series) -> str:
-        if np.isnan(row["ei"]):
-            return "-"
-        return format_speed(row["ei"]) + marks.get(row["status"], "")
-
-    return _matrix(table, [cell(row) for _, row in table.iterrows()])
+    cells = zip(table["ei"], table["verdict"], strict=True)
+    return _matrix(table, ["-" if np.isnan(ei) else format_speed(ei) + VERDICT_MARKS[mark] for ei, mark in cells])
 
 
 def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
@@ -100,11 +95,13 @@ def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
     text = table.assign(cell=cells)
     order = list(dict.fromkeys(table["film"]))
     matrix = text.pivot_table(index="kerma_ugy", columns="film", values="cell", aggfunc="first")[order]
-    speeds = dict(zip(table["film"], table["speed"], strict=True))
-    kinds = table["kind"].unique()
-    plain = all(film == f"{kind} ISO {speeds[film]:g}" for film, kind in zip(table["film"], table["kind"], strict=True))
-    if plain and len(kinds) == 1:
-        matrix = matrix.rename(columns={film: f"ISO {format_speed(speeds[film])}" for film in order})
+    if len(set(table["kind"])) == 1:
+        named = table.drop_duplicates("film")
+        generic = {film: f"{kind} ISO {speed:g}" for film, kind, speed in named[["film", "kind", "speed"]].to_numpy()}
+        if all(film.startswith(usual) for film, usual in generic.items()):  # an equal one has a number behind it
+            speeds = dict(zip(named["film"], named["speed"], strict=True))
+            shown = {film: f"ISO {format_speed(speeds[film])}{film.removeprefix(generic[film])}" for film in order}
+            matrix = matrix.rename(columns=shown)
     return matrix.rename_axis(index="dose [uGy]", columns=None)
 
 
@@ -124,11 +121,9 @@ def dose_points() -> pd.DataFrame:
     )
 
 
-def caption(
-    criterion: str, *, snr_target: float = 1.0, scene_range: float = SCENE_RANGE, reversal: bool = False
-) -> str:
+def caption(question: Question, *, reversal: bool = False) -> str:
     """What a table of exposure indices (of reversal film: of losses) assumes and how sure it is, in one paragraph."""
-    target = "" if snr_target == 1.0 else f" to {100 * snr_target:.0f} %"
+    target = "" if question.snr_target == 1.0 else f" to {100 * question.snr_target:.0f} %"
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
     if reversal:
         what = (
@@ -137,13 +132,107 @@ def caption(
         )
     else:
         what = (
-            f"Criterion {criterion}{target}: {CRITERIA[criterion]}. Rounded to third stops towards more exposure; "
-            f"* stops at the highlights' limit (scene {scene_range:g} log units); ~ gives 0.90 of the best that the "
-            "shadows can still have; - nothing restores half of them."
+            f"Criterion {question.criterion}{target}: {CRITERIA[question.criterion]}. A stop of lost shadow counts "
+            f"{question.cost_under / question.cost_over:g} times a stop of light given, over a scene of "
+            f"{question.scene_range:g} log units. {verdict_words()} - nothing helps."
         )
     return (
         f"{what} Generic films are typical values. Fog is calibrated at "
         f"{film_value('model', 'calibration_kerma'):g} uGy "
         f"(range {low:g} to {high:g}) for a net fog of 0.02 at ISO 400, an inference of this project; "
-        "read a row at half and at twice your dose to see how much that matters. Test one unimportant roll first."
+        "read a row at half and at twice your dose to see how much that matters. " + TEST_FIRST
+    )
+
+
+def verdict_words() -> str:
+    """What the marks of the verdicts mean, with their limits."""
+    shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
+    return (
+        f"No mark: good, the shadows keep {shadows['good']} of their signal-to-noise or more. "
+        f"{VERDICT_MARKS['usable']} usable, {shadows['usable']} or more. "
+        f"{VERDICT_MARKS['poor']} poor, {shadows['poor']} or more. "
+        f"Contrast counts as well: {', '.join(f'{100 * VERDICTS[name][1]:.0f} %' for name in VERDICT_MARKS)}."
+    )
+
+
+def table_document(
+    films: Sequence[Film | float] = TABLE_SPEEDS, kerma_ugy: Any = TABLE_KERMA_UGY, question: Question | None = None
+) -> Document:
+    """The table of exposure indices as a document: what one pass gives, then the index for the total.
+
+    Parameters
+    ----------
+    films, kerma_ugy, question
+        As of :func:`compensation_table`.
+    """
+    asked = Question() if question is None else question
+    cells = compensation_table(films, kerma_ugy, asked)
+    reversal = cells["kind"].str.endswith("reversal")
+    blocks: list[Block] = [_points_table()]
+    for losses in (False, True):
+        part = cells[reversal == losses]
+        if len(part):
+            matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
+            matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
+            title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
+            words = caption(asked, reversal=losses)
+            blocks.append(
+                Table.of(matrix, numeric=matrix.columns, title=f"{title} for the accumulated dose", caption=words)
+            )
+    return Document(
+        kind="table",
+        title="Exposure index for film that went through scanners",
+        blocks=tuple(blocks),
+        data={**asdict(asked), "rows": cells.to_dict(orient="records")},
+        frame=cells,
+    )
+
+
+def _points_table() -> Table:
+    points = dose_points()
+    cautions = [words for words in list_sources()["caution"] if words]
+    for column in ("low", "typical", "high"):
+        points[column] = [figure_text(value, 4) for value in points[column]]
+    return Table.of(
+        points.drop(columns="note"),
+        numeric=("low", "typical", "high"),
+        title="Add up the dose of every pass [uGy air kerma at the film]",
+        caption=" ".join(dict.fromkeys(cautions)),
+    )
+
+
+def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
+    """How much dose film stands until a loss, and how many passes that is.
+
+    Parameters
+    ----------
+    rows
+        As of :func:`filmdose.inverse.dose_budget`.
+    criterion
+        What counts as loss.
+    """
+    words = (
+        "Dose with the range that the calibration of fog gives it. Passes: at the typical dose of the source, and in "
+        "brackets at its high dose; sources that no film survives once are left out. Passes do not add up, doses do. "
+        "Cabin CT: badge readings of one country, not reviewed."
+    )
+    doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
+    columns = {
+        "film": rows["film"],
+        "loss": ["beyond rescue" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
+        "dose [uGy]": [
+            "-" if math.isnan(dose) else f"{dose:,.3g} ({low:,.3g} to {high:,.3g})" for dose, low, high in doses
+        ],
+    }
+    for column in rows.columns:
+        source = column.removeprefix("passes_")
+        if column != source and not column.endswith("_sure") and (rows[column] > 0).any():
+            counts = zip(rows[column], rows[f"{column}_sure"], strict=True)
+            columns[source] = ["-" if math.isnan(n) else f"{n:.0f} ({sure:.0f})" for n, sure in counts]
+    return Document(
+        kind="budget",
+        title=f"Dose until a loss, by {criterion}",
+        blocks=(Table.of(columns, numeric=list(columns)[2:]), Paragraph(words), Paragraph(TEST_FIRST)),
+        data={"criterion": criterion, "rows": rows.to_dict(orient="records")},
+        frame=rows,
     )

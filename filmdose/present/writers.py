@@ -1,9 +1,9 @@
-"""Tables as CSV, Markdown, HTML, LaTeX, JSON and XLSX, by the writers of pandas.
+"""A document in every format: text, CSV, JSON, Markdown, HTML, LaTeX, spreadsheet and PDF.
 
-A table is any DataFrame; its caption says what it assumes and how sure it is.
-Texts may come from a user's file: in CSV and XLSX a cell that a spreadsheet
-would run as a formula is neutralised, in HTML, LaTeX and Markdown markup is
-escaped.  Numbers keep their full precision in CSV, JSON and XLSX.
+Texts may come from a user's file: in CSV and spreadsheets a cell that would run
+as a formula is neutralised, in HTML, LaTeX and Markdown markup is escaped.  CSV,
+JSON and spreadsheets hold numbers in full precision; CSV is the tidy table and
+nothing else, so that any reader takes its first line as the header.
 """
 
 from __future__ import annotations
@@ -11,27 +11,131 @@ from __future__ import annotations
 import io
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.files import write_bytes_atomic
+from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.present.screen import document_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
-    "TABLE_FORMATS",
+    "FORMATS",
+    "document_latex",
+    "document_markdown",
+    "format_for",
+    "frame_csv",
+    "frame_xlsx",
     "json_text",
     "neutral_cell",
-    "table_csv",
-    "table_html",
-    "table_json",
-    "table_latex",
-    "table_markdown",
-    "table_xlsx",
-    "write_table",
+    "render",
+    "write_document",
 ]
+
+#: Formats by name, and the endings of their files.
+FORMATS: dict[str, tuple[str, ...]] = {
+    "text": (".txt",),
+    "csv": (".csv",),
+    "json": (".json",),
+    "markdown": (".md", ".markdown"),
+    "html": (".html", ".htm"),
+    "latex": (".tex",),
+    "xlsx": (".xlsx",),
+    "pdf": (".pdf",),
+}
+
+
+def format_for(path: str | Path | None, asked: str | None = None) -> str:
+    """The format of a file or of the screen: what was asked for, else what the ending stands for, else text.
+
+    Parameters
+    ----------
+    path
+        The file, or None for the screen.
+    asked
+        A key of ``FORMATS``.
+
+    Raises
+    ------
+    UnknownNameError
+        A format that is none.
+    ArgumentError
+        An ending that stands for no format, or for another one than was asked for. A name without an ending, such as
+        that of a pipe, takes any format.
+
+    Examples
+    --------
+    >>> format_for("table.md"), format_for(None), format_for("/dev/stdout", "csv")
+    ('markdown', 'text', 'csv')
+    """
+    if asked is not None and asked not in FORMATS:
+        raise UnknownNameError("format", asked, FORMATS)
+    ending = "" if path is None else Path(path).suffix.lower()
+    if not ending:
+        return asked or "text"
+    found = next((name for name, endings in FORMATS.items() if ending in endings), None)
+    if found is None:
+        known = ", ".join(end for endings in FORMATS.values() for end in endings)
+        raise ArgumentError("output", str(path), f"a file name that ends in one of {known}")
+    if asked is not None and asked != found:
+        allowed = f"{' or '.join(FORMATS[asked])} for {asked}"
+        raise ArgumentError("output", str(path), f"a file name that ends in {allowed}", f"Or ask for {found}.")
+    return found
+
+
+def render(document: Document, format: str) -> bytes:
+    """A document in a format by name, as the bytes of its file.
+
+    Raises
+    ------
+    UnknownNameError
+        A format that is none.
+    ArgumentError
+        CSV or a spreadsheet of a document without a tidy table.
+    MissingExtraError
+        A spreadsheet, and openpyxl is not installed.
+    """
+    if format not in FORMATS:
+        raise UnknownNameError("format", format, FORMATS)
+    if format in ("csv", "xlsx"):
+        if document.frame is None:
+            others = ", ".join(name for name in FORMATS if name not in ("csv", "xlsx"))
+            raise ArgumentError("format", format, f"one of {others} for a {document.kind}")
+        if format == "xlsx":
+            return frame_xlsx(document.frame, about=document.about)
+        return frame_csv(document.frame).encode("utf-8")
+    if format == "pdf":
+        from filmdose.present.pages import document_pdf
+
+        return document_pdf(document)
+    if format == "html":
+        from filmdose.present.html import document_html
+
+        return document_html(document).encode("utf-8")
+    texts: dict[str, Callable[[Document], str]] = {
+        "text": document_text,
+        "json": lambda made: json_text(made.schema) + "\n",
+        "markdown": document_markdown,
+        "latex": document_latex,
+    }
+    return texts[format](document).encode("utf-8")
+
+
+def write_document(document: Document, path: str | Path, format: str | None = None) -> Path:
+    """Write a document to a file, in the format that its ending stands for; see :func:`format_for`.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError, MissingExtraError, OutputFileError
+    """
+    return write_bytes_atomic(path, render(document, format_for(path, format)))
+
+
+# -- data ----------------------------------------------------------------------------------------------------------
 
 _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
@@ -49,12 +153,10 @@ def neutral_cell(value: Any) -> Any:
     return value
 
 
-def _neutral(frame: pd.DataFrame) -> pd.DataFrame:
-    return _map_texts(frame, neutral_cell)
-
-
 def _map_texts(frame: pd.DataFrame, change: Callable[[Any], Any]) -> pd.DataFrame:
-    """The frame with every text changed: cells, names of columns, and a named index that becomes a column."""
+    """The frame with every text changed: cells and names of columns."""
+    import pandas as pd
+
     safe = frame.copy()
     for position, column in enumerate(safe.columns):
         if not pd.api.types.is_numeric_dtype(safe.dtypes.iloc[position]):
@@ -63,99 +165,19 @@ def _map_texts(frame: pd.DataFrame, change: Callable[[Any], Any]) -> pd.DataFram
     return safe
 
 
-def _one_line(value: Any) -> str:
-    """A cell as text on one line; what is missing is empty."""
-    return "" if value is None or (isinstance(value, float) and math.isnan(value)) else " ".join(str(value).split())
-
-
-def _plain(value: Any) -> Any:
-    """JSON has no NaN and no NumPy scalars."""
-    if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
-    if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
-    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
-        value = value.item()
-    if isinstance(value, float) and not math.isfinite(value):
-        return None
-    return value
-
-
-def json_text(value: Any) -> str:
-    """JSON with two spaces of indent; NaN becomes null."""
-    return json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False)
-
-
-def table_json(frame: pd.DataFrame) -> str:
-    """A table as a JSON list of rows; NaN becomes null."""
-    return json_text(frame.to_dict(orient="records"))
-
-
-def table_csv(frame: pd.DataFrame, *, caption: str = "") -> str:
-    """A table as CSV in full precision, its texts neutralised.
-
-    Parameters
-    ----------
-    frame
-        The table; its index is left out.
-    caption
-        Comment lines in front, each with #; none when empty, so that any reader takes the first line as the header.
-    """
-    lines = "".join(f"# {line}\n" for line in caption.splitlines())
+def _csv_cell(value: Any) -> Any:
     # A lone carriage return would end the line for some readers.
-    safe = _map_texts(
-        _neutral(frame), lambda v: v.replace("\r\n", "\n").replace("\r", "\n") if isinstance(v, str) else v
-    )
-    return lines + safe.to_csv(index=False, lineterminator="\n")
+    value = neutral_cell(value)
+    return value.replace("\r\n", "\n").replace("\r", "\n") if isinstance(value, str) else value
 
 
-def table_markdown(frame: pd.DataFrame, *, caption: str = "") -> str:
-    """A table as Markdown with its caption below; markup in texts is escaped."""
-
-    def escape(value: Any) -> str:
-        text = _one_line(value)
-        for mark in ("\\", "|", "`", "*"):
-            text = text.replace(mark, "\\" + mark)
-        text = text.replace("](", "]\\(")  # no links
-        return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-
-    # What looks like a number in a column of texts ("007") must stay the text it is.
-    texts = [i for i, kind in enumerate(frame.dtypes) if not pd.api.types.is_numeric_dtype(kind)]
-    shown = _map_texts(frame, escape).astype(object).where(frame.notna().to_numpy(), None)
-    body = str(shown.to_markdown(index=False, disable_numparse=texts, missingval=""))
-    return f"{body}\n\n{escape(caption)}\n" if caption else f"{body}\n"
+def frame_csv(frame: pd.DataFrame) -> str:
+    """A table as CSV in full precision, its texts neutralised; the index is left out."""
+    return _map_texts(frame, _csv_cell).to_csv(index=False, lineterminator="\n")
 
 
-def table_html(frame: pd.DataFrame, *, caption: str = "") -> str:
-    """A table as an HTML fragment with its caption; everything is escaped."""
-    import html
-
-    body = frame.to_html(index=False, border=0, escape=True, float_format="{:.6g}".format, na_rep="")
-    head, tag, rest = body.partition(">")
-    words = f"\n  <caption>{html.escape(caption)}</caption>" if caption else ""
-    return head + tag + words + rest + "\n"
-
-
-def table_latex(frame: pd.DataFrame, *, caption: str = "") -> str:
-    """A table as LaTeX with its caption, for the package booktabs; everything is escaped."""
-    body = _map_texts(frame, _one_line)
-    return body.to_latex(
-        index=False,
-        escape=True,
-        float_format="{:.6g}".format,
-        na_rep="",
-        caption=_latex_escape(caption) or None,
-        position="htbp" if caption else None,
-    )
-
-
-def _latex_escape(text: str) -> str:
-    named = {"\\": r"\textbackslash ", "~": r"\textasciitilde ", "^": r"\textasciicircum "}
-    return "".join(named.get(c, "\\" + c if c in "&%$#_{}" else c) for c in text)
-
-
-def table_xlsx(frame: pd.DataFrame, *, caption: str = "") -> bytes:
-    """A table as a spreadsheet: the sheet "table", and its caption on the sheet "about".
+def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
+    """A table as a spreadsheet: the sheet "table", and what is said about it on the sheet "about".
 
     Raises
     ------
@@ -167,83 +189,117 @@ def table_xlsx(frame: pd.DataFrame, *, caption: str = "") -> bytes:
         from openpyxl.utils import get_column_letter
     except ImportError as error:
         raise MissingExtraError("openpyxl", "tables", "Writing a spreadsheet") from error
+    import pandas as pd
+
     stream = io.BytesIO()
-    safe = _neutral(frame)
+    safe = _map_texts(frame, neutral_cell)
     with pd.ExcelWriter(stream, engine="openpyxl") as writer:
         safe.to_excel(writer, sheet_name="table", index=False, freeze_panes=(1, 0))
         sheet = writer.sheets["table"]
         for number, column in enumerate(safe.columns, 1):
             longest = max([len(str(column)), *(len(str(value)) for value in safe[column])])
             sheet.column_dimensions[get_column_letter(number)].width = min(max(longest + 2, 8), 60)
-        if caption:
-            pd.DataFrame({"about this table": [neutral_cell(caption)]}).to_excel(
-                writer, sheet_name="about", index=False
-            )
-            about = writer.sheets["about"]
-            about.column_dimensions["A"].width = 100
-            about["A2"].alignment = Alignment(wrap_text=True, vertical="top")
+        if about:
+            lines = pd.DataFrame({"about this table": [neutral_cell(line) for line in about]})
+            lines.to_excel(writer, sheet_name="about", index=False)
+            page = writer.sheets["about"]
+            page.column_dimensions["A"].width = 100
+            for row in range(2, len(about) + 2):
+                page[f"A{row}"].alignment = Alignment(wrap_text=True, vertical="top")
     return stream.getvalue()
 
 
-#: Formats of a written table, by name; the names are also the endings of files, with the short ones beside them.
-TABLE_FORMATS: dict[str, tuple[str, ...]] = {
-    "csv": (".csv",),
-    "markdown": (".md", ".markdown"),
-    "html": (".html", ".htm"),
-    "latex": (".tex", ".latex"),
-    "json": (".json",),
-    "xlsx": (".xlsx",),
-}
+def _plain(value: Any) -> Any:
+    """JSON has no NaN and no NumPy scalars."""
+    if isinstance(value, Mapping):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_plain(item) for item in value]
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
 
 
-def format_of(path: str | Path) -> str:
-    """Format that the ending of a file stands for.
-
-    Examples
-    --------
-    >>> format_of("table.md")
-    'markdown'
-    """
-    ending = Path(path).suffix.lower()
-    for name, endings in TABLE_FORMATS.items():
-        if ending in endings:
-            return name
-    known = ", ".join(end for endings in TABLE_FORMATS.values() for end in endings)
-    raise ArgumentError("path", str(path), f"a file name that ends in one of {known}", "Or state the format.")
+def json_text(value: Any) -> str:
+    """JSON with two spaces of indent; NaN becomes null, a date its ISO 8601 text."""
+    return json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False)
 
 
-def table_bytes(frame: pd.DataFrame, format: str, *, caption: str = "") -> bytes:
-    """A table in a format by name, as the bytes of its file; CSV and JSON stay bare rows."""
-    if format == "xlsx":
-        return table_xlsx(frame, caption=caption)
-    writers: dict[str, Callable[[], str]] = {
-        "csv": lambda: table_csv(frame),
-        "json": lambda: table_json(frame) + "\n",
-        "markdown": lambda: table_markdown(frame, caption=caption),
-        "html": lambda: table_html(frame, caption=caption),
-        "latex": lambda: table_latex(frame, caption=caption),
+# -- Markdown and LaTeX --------------------------------------------------------------------------------------------
+
+
+def document_markdown(document: Document) -> str:
+    """The document as Markdown, to read and to edit; markup in texts is escaped."""
+    parts = [f"# {_md(document.title)}", *(_md_block(block) for block in document.blocks)]
+    return "\n\n".join([*parts, f"_{_md(document.foot)}_"]) + "\n"
+
+
+def _md(text: str) -> str:
+    text = " ".join(text.split())
+    for mark in ("\\", "|", "`", "*", "_"):
+        text = text.replace(mark, "\\" + mark)
+    text = text.replace("](", "]\\(")  # no links
+    return text.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
+def _md_block(block: Block) -> str:
+    if isinstance(block, Heading):
+        return f"## {_md(block.words)}"
+    if isinstance(block, Paragraph):
+        words = "\n\n".join(_md(part) for part in block.words.split("\n"))
+        return f"**{words}**" if block.bold else words
+    if isinstance(block, Plot):
+        return f"(Plot, in HTML and PDF: {_md(block.words)})"
+    table = Table(("", ""), block.rows, title=block.title) if isinstance(block, Facts) else block
+    rule = ["---:" if place in table.numeric else "---" for place in range(len(table.header))]
+    rows = [f"| {' | '.join(cells)} |" for cells in (map(_md, table.header), rule, *(map(_md, r) for r in table.rows))]
+    title = [f"### {_md(table.title)}"] if table.title else []
+    caption = [_md(table.caption)] if table.caption else []
+    return "\n\n".join([*title, "\n".join(rows), *caption])
+
+
+def document_latex(document: Document) -> str:
+    """The document as LaTeX to put into one's own, for the package booktabs; everything is escaped."""
+    return "\n\n".join([rf"\section*{{{_tex(document.title)}}}", *map(_tex_block, document.blocks)]) + "\n"
+
+
+def _tex(text: str) -> str:
+    named = {
+        "[": "{[}",
+        "\\": r"\textbackslash{}",
+        "~": r"\textasciitilde{}",
+        "^": r"\textasciicircum{}",
+        "µ": r"\textmu{}",
     }
-    if format not in writers:
-        raise UnknownNameError("format", format, TABLE_FORMATS)
-    return writers[format]().encode("utf-8")
+    return " ".join("".join(named.get(c, "\\" + c if c in "&%$#_{}" else c) for c in text).split())
 
 
-def write_table(frame: pd.DataFrame, path: str | Path, *, caption: str = "", format: str | None = None) -> Path:
-    """Write a table to a file, in the format that its ending stands for.
-
-    Parameters
-    ----------
-    frame
-        The table; its index is left out.
-    path
-        The file: .csv, .md, .html, .tex, .json or .xlsx.
-    caption
-        What the table assumes and how sure it is; CSV and JSON, which other programs read, stay bare rows.
-    format
-        A key of ``TABLE_FORMATS`` in place of the ending.
-
-    Raises
-    ------
-    ArgumentError, UnknownNameError, OutputFileError, MissingExtraError
-    """
-    return write_bytes_atomic(path, table_bytes(frame, format or format_of(path), caption=caption))
+def _tex_block(block: Block) -> str:
+    if isinstance(block, Heading):
+        return rf"\subsection*{{{_tex(block.words)}}}"
+    if isinstance(block, Paragraph):
+        words = _tex(block.words)
+        return rf"\textbf{{{words}}}" if block.bold else words
+    if isinstance(block, Plot):
+        return f"(Plot, in HTML and PDF: {_tex(block.words)})"
+    table = Table(("", ""), block.rows, title=block.title) if isinstance(block, Facts) else block
+    columns = "".join("r" if place in table.numeric else "l" for place in range(len(table.header)))
+    head = [" & ".join(map(_tex, table.header)) + r" \\", r"\midrule"] if any(table.header) else []
+    words = " ".join(_tex(words) for words in (table.title, table.caption) if words)
+    return "\n".join(
+        [
+            r"\begin{table}[htbp]",
+            *([rf"\caption{{{words}}}"] if words else []),
+            rf"\begin{{tabular}}{{{columns}}}",
+            r"\toprule",
+            *head,
+            *(" & ".join(map(_tex, row)) + r" \\" for row in table.rows),
+            r"\bottomrule",
+            r"\end{tabular}",
+            r"\end{table}",
+        ]
+    )

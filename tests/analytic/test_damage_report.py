@@ -3,6 +3,7 @@
 import base64
 import datetime
 import io
+import json
 import re
 import xml.etree.ElementTree as ElementTree
 from dataclasses import replace
@@ -19,8 +20,10 @@ from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.exposed import assess_exposed
 from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass
-from filmdose.present.damage import assess_damage, report_bytes, report_document, write_report
-from filmdose.present.document import Document, Heading, Paragraph, Plot, Table, document_pdf
+from filmdose.present.damage import assess_damage, report_document
+from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.present.pages import document_pdf
+from filmdose.present.writers import render, write_document
 from filmdose.trip import Reading, Roll, Trip, read_trip
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
@@ -99,7 +102,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
     assert report.contradiction
     assert report.after is report.before
     assert roll.film.records[0].fog_density(report.equivalent_kerma_ugy) == pytest.approx(1.0, rel=1e-3)
-    text = PageReader(report_bytes(report, "html").decode()).words
+    text = PageReader(render(report_document(report), "html").decode()).words
     assert "It cannot be explained by what was logged" in text
     assert "Log and readings do not agree" in text
     bad = replace(roll, readings=(Reading(base_plus_fog=5.0, control=0.3),))
@@ -123,18 +126,18 @@ def test_every_kind_of_film_has_its_report(kind, state, words):
     film = generic_film(200, kind=kind)
     roll = Roll(id="x", film=film, history=history, state="exposed" if state == "exposed" else "unexposed")
     report = assess_damage(Trip(rolls=(roll,)), "x", samples=256, date=DATE)
-    text = PageReader(report_bytes(report, "html").decode()).words
+    text = PageReader(render(report_document(report), "html").decode()).words
     for part in words:
         assert part in text
     assert "nan" not in text
-    assert pdf_words(report_bytes(report, "pdf"))
+    assert pdf_words(render(report_document(report), "pdf"))
 
 
 # -- what it says ----------------------------------------------------------------------------------------------------
 
 
 def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
-    words = PageReader(report_bytes(measured, "html").decode()).words
+    words = PageReader(render(report_document(measured), "html").decode()).words
     for part in (
         "Invented scenario",
         "2026-04-03", "first checkpoint / hall A", "lead 0.1 mm", "sent back and scanned again",
@@ -150,7 +153,7 @@ def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
 
 
 def test_without_a_reading_it_claims_no_measurement(unmeasured):
-    words = PageReader(report_bytes(unmeasured, "html").decode()).words
+    words = PageReader(render(report_document(unmeasured), "html").decode()).words
     assert "Measured: nothing." in words
     assert "Nothing was measured on this roll" in words
     assert "exposed before the scan" in words
@@ -159,18 +162,18 @@ def test_without_a_reading_it_claims_no_measurement(unmeasured):
 
 def test_pdf_and_html_say_the_same(measured, unmeasured):
     for report in (measured, unmeasured):
-        printed = pdf_words(report_bytes(report, "pdf")).replace(" ", "")
+        printed = pdf_words(render(report_document(report), "pdf")).replace(" ", "")
         for block in report_document(report).blocks:
-            texts = (
-                [cell for row in (block.header, *block.rows) for cell in row]
-                if isinstance(block, Table)
-                else [block.words]
-            )
+            if isinstance(block, (Table, Facts)):
+                header = block.header if isinstance(block, Table) else ()
+                texts = [cell for row in (header, *block.rows) for cell in row]
+            else:
+                texts = [block.words]
             for text in texts:
                 # cells and lines are wrapped, and words of a cell may stand apart from each other
                 for word in text.split():
                     assert word.replace(" ", "") in printed, text
-        page = PageReader(report_bytes(report, "html").decode())
+        page = PageReader(render(report_document(report), "html").decode())
         for block in report_document(report).blocks:
             if isinstance(block, (Heading, Paragraph)):
                 assert block.words in page.texts
@@ -180,11 +183,11 @@ def test_same_input_same_bytes_and_only_the_date_differs(trip, measured):
     again = assess_damage(trip, "ridge-400", **FEW)
     later = assess_damage(trip, "ridge-400", samples=1024, date=datetime.date(2026, 5, 4))
     for format in ("html", "pdf"):
-        assert report_bytes(again, format) == report_bytes(measured, format)
-        assert report_bytes(later, format) != report_bytes(measured, format)
+        assert render(report_document(again), format) == render(report_document(measured), format)
+        assert render(report_document(later), format) != render(report_document(measured), format)
     assert (
-        report_bytes(later, "html").decode().replace("2026-05-04", "2026-05-03")
-        == report_bytes(measured, "html").decode()
+        render(report_document(later), "html").decode().replace("2026-05-04", "2026-05-03")
+        == render(report_document(measured), "html").decode()
     )
 
 
@@ -199,7 +202,7 @@ def test_hostile_texts_do_nothing(tmp_path):
         note=HOSTILE,
     )
     report = assess_damage(Trip(rolls=(roll,), title=HOSTILE), HOSTILE, **FEW)
-    text = report_bytes(report, "html").decode()
+    text = render(report_document(report), "html").decode()
     page = PageReader(text)
     assert "script" not in page.tags
     assert {value for name, value in page.attributes if name == "src"} == {
@@ -213,11 +216,11 @@ def test_hostile_texts_do_nothing(tmp_path):
         links = [value for e in root.iter() for key, value in e.attrib.items() if key.endswith("href")]
         assert all(link.startswith("#") for link in links)
         assert not [e for e in root.iter() if e.tag.endswith(("script", "image"))]
-    assert "alert(1)" in pdf_words(report_bytes(report, "pdf")).replace(" ", "")
+    assert "alert(1)" in pdf_words(render(report_document(report), "pdf")).replace(" ", "")
 
 
 def test_pdf_is_vector_with_fonts_inside(measured):
-    for page in pypdf.PdfReader(io.BytesIO(report_bytes(measured, "pdf"))).pages:
+    for page in pypdf.PdfReader(io.BytesIO(render(report_document(measured), "pdf"))).pages:
         assert not page.images
         for font in page["/Resources"]["/Font"].values():
             descriptor = font.get_object()["/DescendantFonts"][0].get_object()["/FontDescriptor"].get_object()
@@ -227,6 +230,7 @@ def test_pdf_is_vector_with_fonts_inside(measured):
 def test_long_tables_run_over_pages_with_their_heading():
     rows = tuple((str(number), "words " * 30) for number in range(60))
     document = Document(
+        kind="test",
         title="t",
         foot="f",
         date=DATE,
@@ -242,6 +246,19 @@ def test_long_tables_run_over_pages_with_their_heading():
 
 
 def test_the_file_name_chooses_the_format(measured, tmp_path):
-    assert write_report(measured, tmp_path / "r.html").read_bytes() == report_bytes(measured, "html")
-    with pytest.raises(ArgumentError, match=r"\.html or \.pdf"):
-        write_report(measured, tmp_path / "r.txt")
+    document = report_document(measured)
+    assert write_document(document, tmp_path / "r.html").read_bytes() == render(document, "html")
+    with pytest.raises(ArgumentError, match=r"\.html"):
+        write_document(document, tmp_path / "r.doc")
+
+
+def test_the_editable_text_says_what_the_page_says(measured):
+    document = report_document(measured)
+    text = render(document, "markdown").decode()
+    for block in document.blocks:
+        if isinstance(block, Heading):
+            assert f"## {' '.join(block.words.split())}" in text
+    assert text.count("| ") > 20
+    figures = {row["quantity"]: row for row in json.loads(render(document, "json"))["figures"]}
+    assert figures["fog_density"]["middle"] == pytest.approx(measured.after.fog_density[1])
+    assert figures["dose"]["unit"] == "uGy"

@@ -8,7 +8,8 @@ import json
 
 import pytest
 
-from filmdose.present.damage import assess_damage, write_report
+from filmdose.present.damage import assess_damage, report_document
+from filmdose.present.writers import write_document
 from filmdose.trip import read_trip
 
 pytestmark = pytest.mark.browser
@@ -45,7 +46,7 @@ note = {json.dumps(HOSTILE)}
     report = assess_damage(read_trip(folder / "trip.toml"), "r", samples=256, date=datetime.date(2026, 5, 3))
     browser.get_log("performance")
     browser.get_log("browser")
-    browser.get(write_report(report, folder / "report.html").as_uri())
+    browser.get(write_document(report_document(report), folder / "report.html").as_uri())
     return browser
 
 

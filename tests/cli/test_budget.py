@@ -17,7 +17,7 @@ def test_text_names_losses_and_says_what_is_not_known(run):
 def test_json_agrees_with_the_library(run):
     code, out, _ = run("budget", "--speeds", "800", "--loss", "0.5,inf", "--format", "json")
     assert code == 0
-    half, rescue = json.loads(out)
+    half, rescue = json.loads(out)["rows"]
     assert half["kerma_ugy"] == pytest.approx(kerma_for_loss(800, 0.5).kerma_ugy)
     assert rescue["loss_stops"] is None  # JSON has no infinity
     assert rescue["kerma_ugy"] > half["kerma_ugy"]
@@ -37,7 +37,8 @@ def test_other_formats(run, format):
         (["--loss", "much"], "loss: got 'much'"),
         (["--kind", "colour-reversal"], "negative film"),
         (["--speeds", "x"], "speeds: got 'x'"),
-        (["--format", "pdf"], "format: got 'pdf'"),
+        (["--format", "docx"], "format: got 'docx'"),
+        (["--format", "pdf"], "a file for pdf"),
     ],
 )
 def test_bad_input(run, words, says):

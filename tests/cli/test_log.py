@@ -58,7 +58,7 @@ def test_the_old_text_is_kept_to_the_letter(run, file):
         "two",
     )
     assert str(last.date) == "2026-05-09"
-    assert "uGy so far, EI" in out
+    assert "uGy so far. Set EI" in out
 
 
 def test_passes_flights_and_storage_add_up(run, tmp_path):

@@ -23,7 +23,7 @@ def test_odds_of_a_trip(run):
     assert (code, err) == (0, "")
     assert "[invented]" in out
     assert "Set EI" in out
-    assert "No dose per bag has been published" in out
+    assert "No dose per bag has been published" in " ".join(out.split())
     assert "Test on one unimportant roll first" in out
 
 
@@ -49,7 +49,7 @@ def test_odds_as_csv_and_markdown(run):
         assert column in header
     code, out, _ = run("odds", EXAMPLE, "--format", "markdown", *FEW)
     assert code == 0
-    assert out.startswith("| roll")
+    assert "| roll |" in out
 
 
 def test_why(run):
@@ -85,7 +85,7 @@ def test_learning_and_using_it(run, readings, tmp_path):
 def rows(result):
     code, out, err = result
     assert (code, err) == (0, "")
-    return {row["roll"]: row for row in json.loads(out)}
+    return {row["roll"]: row for row in json.loads(out)["rolls"]}
 
 
 def test_learn_in_every_format(run, readings):
@@ -93,7 +93,7 @@ def test_learn_in_every_format(run, readings):
     assert code == 0
     names = [row["quantity"] for row in json.loads(out)["quantities"]]
     assert names[:2] == ["kappa", "hit_exponent"]
-    for form, start in (("csv", "quantity,"), ("markdown", "| quantity")):
+    for form, start in (("csv", "quantity,"), ("markdown", "# Three weeks")):
         code, out, _ = run("learn", EXAMPLE, readings, "--format", form, "--samples", 4096)
         assert code == 0
         assert out.startswith(start)

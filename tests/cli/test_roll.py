@@ -20,7 +20,7 @@ def test_text_gives_the_reasons(run):
     )
     assert code == 0
     assert out.startswith("Set EI ")
-    for words in ("cabin-ct", "lead 0.25 mm", "shadow_snr", "(used)", "No dose per bag", "highlight room"):
+    for words in ("cabin-ct", "lead 0.25 mm", "shadow_snr", "(asked for)", "highlight room", "verdict"):
         assert words in out
 
 
@@ -37,16 +37,21 @@ def test_json_has_all_that_is_needed_to_recompute_the_answer(run):
     expected = slow_stops(film, got["kerma_ugy"], math.log10(0.8 / 800))
     assert set(got["stops"]) == {"fixed_density", "fractional_gradient", "shadow_gradient", "shadow_snr"}
     for name, stops in got["stops"].items():
-        assert stops == pytest.approx(expected[name], abs=1e-3)
-    assert got["ei_exact"] == pytest.approx(800 / 2 ** got["stops"]["shadow_snr"])
-    assert got["ei"] <= got["ei_exact"]
+        if stops is None:
+            assert math.isnan(expected[name])
+        else:
+            assert stops == pytest.approx(expected[name], abs=1e-3)
+    assert got["ei_exact"] == pytest.approx(800 / 2 ** got["given_stops"])
+    # nearest third of a stop that is not more than a tenth of a stop under the exact answer
+    assert -0.10 <= math.log2(got["ei_exact"] / got["ei"]) <= 1 / 3
     assert got["contrast"]["fogged"] < got["contrast"]["clean"]
     assert 0 < got["snr_kept"] < 1
-    assert got["highlight_room_stops"] > 0
-    assert got["status"] == "ok"
+    assert got["room_marked_stops"] > got["room_left_stops"] > 0
+    assert got["status"] in ("ok", "partly_restored")
+    assert got["verdict"] in ("good", "usable")
     assert got["message"]
     assert got["kerma_low_ugy"] < got["kerma_ugy"] < got["kerma_high_ugy"]
-    assert any("No dose per bag" in note for note in got["notes"])
+    assert got["notes"]
 
 
 def test_lead_shield_is_the_published_broad_beam_value(run):
@@ -130,7 +135,7 @@ def test_other_kinds(run, kind):
     assert (got["status"] == "expose_as_marked") == kind.endswith("reversal")
     code, out, _ = run("roll", "--speed", 100, "--kind", kind, "--kerma", 100)
     assert code == 0
-    assert got["message"] in out
+    assert got["message"] in " ".join(out.split())
 
 
 def test_an_exposed_roll_gets_no_index(run):

@@ -82,7 +82,7 @@ def test_sources_text_lists_every_source_and_its_note(run):
 
 def test_sources_json_and_csv_carry_unit_evidence_and_version(run):
     _, out, _ = run("sources", "--kind", "all", "--format", "json")
-    rows = json.loads(out)
+    rows = json.loads(out)["rows"]
     assert {"kind", "name", "value", "low", "high", "unit", "evidence", "flag", "references", "version"} <= set(rows[0])
     assert {row["kind"] for row in rows} >= {"source", "material", "constant", "coefficient", "broad-beam fit"}
     _, out, _ = run("sources", "--kind", "all", "--format", "csv")

@@ -21,7 +21,7 @@ def test_example_doses_by_hand(run):
     # typical doses: X-ray 1, CT 100, lead 0.25 mm at 140 kVp lets 0.2072 through (NCRP 147), 2 passes of 3 times 1
     code, out, _ = run("trip", EXAMPLE, "--format", "json")
     assert code == 0
-    got = {row["roll"]: row["kerma_ugy"] for row in json.loads(out)}
+    got = {row["roll"]: row["kerma_ugy"] for row in json.loads(out)["rolls"]}
     assert got["harbour-100"] == pytest.approx(1 + 100 + 6, rel=1e-9)
     assert got["night-800"] == pytest.approx(1 + 20.72 + 6, abs=0.02)
     assert got["night-3200"] == pytest.approx(20.72 + 6, abs=0.02)
@@ -32,7 +32,7 @@ def test_passes_without_rolls_count_for_all(run, tmp_path):
     file.write_text(ROLL + '[[roll]]\nid = "b"\nspeed = 100\n[[pass]]\nsource = "cabin-ct"\n')
     code, out, _ = run("trip", file, "--format", "json")
     assert code == 0
-    assert [row["kerma_ugy"] for row in json.loads(out)] == [100.0, 100.0]
+    assert [row["kerma_ugy"] for row in json.loads(out)["rolls"]] == [100.0, 100.0]
 
 
 @pytest.mark.parametrize(

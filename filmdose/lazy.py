@@ -1,0 +1,38 @@
+"""Names of a package that are imported when they are first used."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from collections.abc import Callable, Mapping
+from typing import Any
+
+__all__ = ["lazy_names"]
+
+
+def lazy_names(
+    package: str, names: Mapping[str, str], submodules: tuple[str, ...] = ()
+) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:
+    """The ``__getattr__`` and ``__dir__`` of a package.
+
+    Parameters
+    ----------
+    package
+        ``__name__`` of the package.
+    names
+        The submodule of every public name.
+    submodules
+        Submodules that are public themselves.
+    """
+
+    def find(name: str) -> Any:
+        if name in names:
+            value = getattr(importlib.import_module(f"{package}.{names[name]}"), name)
+        elif name in submodules:
+            value = importlib.import_module(f"{package}.{name}")
+        else:
+            raise AttributeError(f"module {package!r} has no attribute {name!r}")
+        setattr(sys.modules[package], name, value)
+        return value
+
+    return find, lambda: sorted({*names, *submodules})

@@ -1,0 +1,40 @@
+"""A fitted film as a document."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from filmdose.film.fitresult import FilmFit
+from filmdose.present.document import Document, Facts, Paragraph
+from filmdose.words import film_words
+
+__all__ = ["fit_document"]
+
+
+def fit_document(fit: FilmFit, *, notes: Sequence[str] = ()) -> Document:
+    """The figures of a fitted film, what was assumed, and notes of the caller."""
+    return Document(
+        kind="fit",
+        title=f"{film_words(fit.film)}, by {fit.film.standard}",
+        blocks=(Facts(fit.facts), *map(Paragraph, (*fit.messages, *notes))),
+        data=fit.to_dict(),
+        frame=pd.DataFrame([_row(fit)]),
+    )
+
+
+def _row(fit: FilmFit) -> dict[str, object]:
+    return {
+        "kind": fit.film.kind,
+        "name": fit.film.name,
+        **{f"speed_{criterion}": value for criterion, value in fit.speed.items()},
+        **{
+            name: getattr(fit, name)
+            for name in (
+                *("log_speed_point", "base_plus_fog", "rise_1_30", "mean_gradient", "contrast_index", "rms_density"),
+                *("axis", "log_exposure_shift"),
+            )
+        },
+        **{f"{name}_error": value for name, value in fit.main_record.errors.to_dict().items()},
+    }

@@ -1,0 +1,181 @@
+"""What is known of a trip and how surely, and what measured rolls have taught, as documents."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from filmdose.present.document import Block, Document, Paragraph, Table
+from filmdose.present.trip import trip_title
+from filmdose.units import format_speed
+from filmdose.words import TEST_FIRST
+
+if TYPE_CHECKING:
+    from filmdose.odds import Learned, TripOdds
+    from filmdose.odds.sensitivity import Narrowing
+    from filmdose.trip import Trip
+
+__all__ = ["Reasons", "learned_document", "odds_document"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reasons:
+    """What matters most for one roll: its tornado and Sobol tables, and what would narrow the answer."""
+
+    roll: str
+    tornado: pd.DataFrame
+    sobol: pd.DataFrame
+    narrowing: Narrowing
+
+
+def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons | None = None) -> Document:
+    """How sure the index of every roll is.
+
+    Parameters
+    ----------
+    odds
+        The odds of a trip.
+    notes
+        What to say beside them.
+    reasons
+        What matters most for one of the rolls.
+    """
+    data: dict[str, Any] = {
+        "title": odds.trip.title,
+        "criterion": odds.criterion,
+        "snr_target": odds.snr_target,
+        "samples": odds.samples,
+        "settled_stops": odds.settled_stops,
+        "table_error_stops": odds.table_error_stops,
+        "learned": None if odds.learned is None else str(odds.learned),
+        "notes": list(notes),
+        "rolls": [row.to_dict() for row in odds.rolls],
+    }
+    blocks: list[Block] = [_table(odds.table())]
+    for row in odds.rolls:
+        blocks.append(Paragraph(f"{row.roll.id}: {row.message}"))
+        if row.bracket is not None:
+            blocks.append(Paragraph(row.bracket_sentence))
+    if reasons is not None:
+        data["why"] = _reasons_data(reasons)
+        blocks += [_reasons_table(reasons), Paragraph(reasons.narrowing.message)]
+    cautions = dict.fromkeys(
+        part.resolved_source.caution
+        for roll in odds.trip.rolls
+        for part in roll.history.passes
+        if part.resolved_source.caution and part.kerma_ugy is None
+    )
+    blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
+    title = trip_title(odds.trip, "How sure the exposure index is")
+    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, frame=odds.table())
+
+
+def _table(rows: pd.DataFrame) -> Table:
+    def interval(low: str, middle: str, high: str, digits: str) -> list[str]:
+        triples = zip(rows[middle], rows[low], rows[high], strict=True)
+        return ["{} ({} to {})".format(*("-" if pd.isna(v) else format(v, digits) for v in t)) for t in triples]
+
+    kinds = {"kind": rows["kind"]} if len(set(rows["kind"])) > 1 else {}
+    columns = {
+        "roll": rows["roll"],
+        **kinds,
+        "ISO": [format_speed(value) for value in rows["speed"]],
+        "fog": interval("fog_low", "fog_density", "fog_high", ".2f"),
+        "stops": interval("stops_low", "stops", "stops_high", ".1f"),
+        ">1 stop": _chances(rows["chance_over_one_stop"]),
+        "no rescue": _chances(rows["chance_beyond_rescue"]),
+        "middle EI": _indices(rows["ei_median"]),
+        "set EI": _indices(rows["ei_recommended"]),
+        "bracket": rows["bracket_ei"],
+        "status": rows["status"].str.replace("_", " "),
+    }
+    right = ("ISO", "fog", "stops", ">1 stop", "no rescue", "middle EI", "set EI")
+    return Table.of(columns, numeric=right)
+
+
+def _indices(values: pd.Series) -> list[str]:
+    return ["-" if pd.isna(value) else format_speed(value) for value in values]
+
+
+def _chances(values: pd.Series) -> list[str]:
+    from filmdose.odds.results import chance_text
+
+    return [chance_text(value) for value in values]
+
+
+def _reasons_data(reasons: Reasons) -> dict[str, Any]:
+    def rows(frame: pd.DataFrame) -> list[dict[str, Any]]:
+        return frame.reset_index().to_dict(orient="records")  # type: ignore[return-value]
+
+    return {
+        "roll": reasons.roll,
+        "tornado": rows(reasons.tornado),
+        "sobol": rows(reasons.sobol),
+        "narrowing": rows(reasons.narrowing.table),
+        "message": reasons.narrowing.message,
+    }
+
+
+def _reasons_table(reasons: Reasons) -> Table:
+    table = reasons.tornado.join(reasons.sobol[["first", "total", "total_low", "total_high"]]).reset_index()
+    columns = {
+        "input": table["input"],
+        "stops at 5 %": [f"{value:.2f}" for value in table["low"]],
+        "at 95 %": [f"{value:.2f}" for value in table["high"]],
+        "alone": [f"{100 * max(value, 0.0):.0f} %" for value in table["first"]],
+        "with others": [
+            f"{100 * value:.0f} % ({100 * max(low, 0.0):.0f} to {100 * high:.0f})"
+            for value, low, high in zip(table["total"], table["total_low"], table["total_high"], strict=True)
+        ],
+    }
+    title = f"What matters most for roll {reasons.roll}: each unknown at its ends, and its share of the variance"
+    return Table.of(columns, numeric=list(columns)[1:], title=title)
+
+
+def learned_document(taught: Learned, trip: Trip, *, notes: Sequence[str] = ()) -> Document:
+    """What measured rolls have taught.
+
+    Parameters
+    ----------
+    taught, trip
+        What was learnt, and from which trip.
+    notes
+        What to say beside it.
+    """
+    rows = taught.summary().reset_index()
+
+    def interval(suffix: str) -> list[str]:
+        columns = zip(*(rows[f"{name}{suffix}"] for name in ("typical", "low", "high")), strict=True)
+        return [f"{middle:.3g} ({low:.3g} to {high:.3g})" for middle, low, high in columns]
+
+    columns = {
+        "quantity": rows["quantity"],
+        "before": interval("_before"),
+        "after": interval(""),
+        "unit": rows["unit"],
+        "narrowed": [f"{100 * value:.0f} %" for value in rows["narrowed"]],
+    }
+    words = str(taught)
+    said = (
+        f"{words[0].upper()}{words[1:]}. Chance of such readings before: {taught.probability:.2g}.",
+        "A measured fog shows kappa times dose, not each of them: that product is what the other rolls depend on.",
+        *notes,
+    )
+    return Document(
+        kind="learn",
+        title=trip_title(trip, "What measured rolls teach"),
+        blocks=(Table.of(columns, numeric=("before", "after", "narrowed")), *map(Paragraph, said)),
+        data={
+            "title": trip.title,
+            "readings": list(taught.readings),
+            "draws": len(taught.weights),
+            "effective_draws": taught.effective_draws,
+            "probability": taught.probability,
+            "quantities": rows.to_dict(orient="records"),
+            "notes": list(notes),
+        },
+        frame=rows,
+    )

@@ -1,0 +1,121 @@
+"""What a shield lets through, and where every dose and material comes from, as documents."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from filmdose.present.document import Document, Paragraph, Table
+from filmdose.radiation.beams import Beam
+from filmdose.radiation.registry import list_data
+from filmdose.radiation.response import relative_response
+from filmdose.radiation.shields import Shield, Transmission
+from filmdose.radiation.sources import list_sources
+
+__all__ = ["shield_document", "sources_document"]
+
+_MEANING = {
+    "narrow_kerma": "air kerma, narrow beam",
+    "narrow_emulsion": "absorbed dose in the emulsion, narrow beam",
+    "narrow_film": "fog (dose times the film's efficiency, an inference), narrow beam",
+    "broad_kerma": "air kerma, with what the wall scatters",
+    "broad_film": "fog, with what the wall scatters",
+}
+
+
+def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Document:
+    """What a shield lets through of a beam.
+
+    Parameters
+    ----------
+    wall, quality
+        The shield and the beam.
+    through
+        As of :func:`filmdose.radiation.transmission`.
+    """
+    values = {name: getattr(through, name) for name in _MEANING}
+    fog = {name: values[name] for name in ("narrow_film", "broad_film")}
+    what = {
+        "material": wall.material,
+        "thickness_mm": wall.thickness_mm,
+        "density_g_cm3": wall.layer.resolved.density_g_cm3,
+        "oblique": wall.oblique,
+        "beam": str(quality),
+    }
+    effect = {
+        "effective": through.effective,
+        "published": through.published,
+        "relative_response": float(relative_response(quality)),
+    }
+    notes = _notes(wall, through)
+    columns = {
+        "transmission of": list(_MEANING.values()),
+        "lets through": [f"{100 * value:.3g} %" for value in values.values()],
+        "": ["used for effective kerma" if name == "broad_film" else "" for name in values],
+    }
+    return Document(
+        kind="shield",
+        title=f"{wall.thickness_mm:g} mm {wall.material} against {quality}",
+        blocks=(
+            Paragraph(f"This shield lets {100 * through.effective:.3g} % of the dose through."),
+            Table.of(columns, numeric=("lets through",)),
+            *map(Paragraph, notes),
+        ),
+        data={
+            **what,
+            "transmission": {name: value for name, value in values.items() if name not in fog},
+            **fog,
+            **effect,
+            "notes": notes,
+        },
+        frame=pd.DataFrame([{**what, **values, **effect}]),
+    )
+
+
+def _notes(wall: Shield, through: Transmission) -> list[str]:
+    notes = ["Through one wall; the beam reaches the film through one side of a pouch."]
+    if through.published:
+        notes.append("With scatter: anchored on the published broad-beam fit of lead (NCRP 147).")
+    else:
+        notes.append(
+            f"No broad-beam fit is published for {wall.material} in this beam: scatter and fluorescence are calculated "
+            "and anchored on lead from 60 to 150 kVp (an inference)."
+        )
+    notes.append("A shield does not make a scan harmless, does nothing against background, and may prompt a new scan.")
+    return notes
+
+
+def sources_document(kind: str | None = "source") -> Document:
+    """Shipped data of one kind, or of all when None, with range, evidence and citation.
+
+    Raises
+    ------
+    UnknownNameError
+        A kind that is not in :data:`filmdose.radiation.registry.DATA_KINDS`.
+    """
+    rows = list_data(kind)
+    if kind == "source":
+        more = ["title", "at", "beam", "beam_soft", "beam_hard", "peak_to_mean", "country", "date", "reviewed"]
+        rows = rows.join(list_sources()[more], on="name")
+    columns = {"kind": rows["kind"]} if kind is None else {}
+    columns |= {
+        "name": rows["name"],
+        "low": rows["low"].map(_number),
+        "typical": rows["value"].map(_number),
+        "high": rows["high"].map(_number),
+        "unit": rows["unit"],
+        **({"beam": rows["beam"]} if kind == "source" else {}),
+        "evidence": rows["evidence"],
+        "references": rows["references"],
+    }
+    notes = [f"{name}: {note}" for name, note in zip(rows["name"], rows["note"], strict=True) if note]
+    return Document(
+        kind="sources",
+        title=f"Shipped data: {kind or 'all'}",
+        blocks=(Table.of(columns, numeric=("low", "typical", "high")), *map(Paragraph, dict.fromkeys(notes))),
+        data={"rows": rows.to_dict(orient="records")},
+        frame=rows,
+    )
+
+
+def _number(value: float) -> str:
+    return "" if pd.isna(value) else f"{value:.6g}"

@@ -1,0 +1,177 @@
+"""The answer for one roll as a document: the index with its reasons, or what an exposed roll has lost."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pandas as pd
+
+from filmdose.answer import Answer
+from filmdose.exposed import ExposedLoss
+from filmdose.history import HistoryDose
+from filmdose.present.document import Block, Document, Facts, Paragraph, Table
+from filmdose.units import format_speed
+from filmdose.words import TEST_FIRST, dose_figures, figure_text, film_words, stops_text
+
+__all__ = ["headline", "roll_document"]
+
+
+def roll_document(answer: Answer, dose: HistoryDose) -> Document:
+    """The answer for one roll.
+
+    Parameters
+    ----------
+    answer, dose
+        The answer, and the dose that it is for.
+    """
+    data = {
+        **answer.to_dict(),
+        "kerma_low_ugy": dose.kerma_low_ugy,
+        "kerma_high_ugy": dose.kerma_high_ugy,
+        "air_kerma_ugy": dose.air_kerma_ugy,
+        "emulsion_dose_ugy": dose.emulsion_dose_ugy,
+        "contributions": dose.contributions.to_dict(orient="records"),
+        "notes": list(dose.notes),
+    }
+    return Document(
+        kind="roll",
+        title=f"{headline(answer)}: {film_words(answer.film)}",
+        blocks=(
+            Paragraph(answer.message),
+            *_doses(dose),
+            *(_reasons(answer, dose) if answer.exposed is None else _loss(answer, answer.exposed, dose)),
+            *map(Paragraph, dose.notes),
+            Paragraph(f"{TEST_FIRST} Film data: {answer.film.origin or 'not stated'}."),
+        ),
+        data=data,
+        frame=pd.DataFrame([_row(answer)]) if answer.exposed is None else answer.exposed.zones,
+    )
+
+
+def headline(answer: Answer) -> str:
+    """What to do, and what the roll is worth then.
+
+    Examples
+    --------
+    >>> from filmdose.answer import answer
+    >>> headline(answer(400, 0.0))
+    'Set EI 400 (good)'
+    """
+    if answer.outcome == "exposed":
+        words = "Exposed before the scan"
+    elif answer.ei is None:
+        words = "Nothing helps"
+    elif answer.outcome == "as_marked":
+        words = "Expose as marked"
+    else:
+        words = f"Set EI {format_speed(answer.ei)}"
+    return f"{words} ({answer.verdict})"
+
+
+def _row(answer: Answer) -> dict[str, Any]:
+    """The answer as one tidy row, with the columns of the table of exposure indices."""
+    names = ("needed_stops", "given_stops", "ei", "verdict", "status", "ei_exact", "room_marked_stops")
+    more = ("room_left_stops", "snr_kept", "snr_given")
+    return {
+        "film": answer.film.label,
+        "kind": answer.film.kind,
+        "speed": answer.film.speed,
+        "kerma_ugy": answer.kerma_ugy,
+        "fog_density": answer.fog_density,
+        **{name: getattr(answer, name) for name in (*names, *more)},
+        "contrast_fogged": answer.contrast["fogged"],
+        **{f"stops_{name}": value for name, value in answer.stops.items()},
+        "criterion": answer.question.criterion,
+        "message": answer.message,
+    }
+
+
+def _doses(dose: HistoryDose) -> list[Block]:
+    """The parts of a dose; nothing when there are none."""
+    shown = dose.contributions
+    if not len(shown):
+        return []
+    columns = {
+        "part": shown["source"],
+        "count": [f"{v:g}" for v in shown["count"]],
+        "shield": [text or "none" for text in shown["shield"]],
+        "lets through": [f"{100 * v:.0f} %" for v in shown["transmission"]],
+        "low": [figure_text(v) for v in shown["kerma_low_ugy"]],
+        "typical": [figure_text(v, 4) for v in shown["kerma_ugy"]],
+        "high": [figure_text(v) for v in shown["kerma_high_ugy"]],
+        "share": [f"{100 * v:.0f} %" for v in shown["share"]],
+    }
+    right = ("count", "lets through", "low", "typical", "high", "share")
+    return [Table.of(columns, numeric=right, title="Effective dose at the film [uGy]")]
+
+
+def _dose_facts(dose: HistoryDose, peak_to_mean: float) -> list[tuple[str, str]]:
+    facts = [
+        ("effective dose", f"{dose_figures(dose.kerma_ugy, dose.kerma_low_ugy, dose.kerma_high_ugy)} uGy"),
+        (
+            "air kerma, emulsion dose",
+            f"{figure_text(dose.air_kerma_ugy, 4)} uGy, {figure_text(dose.emulsion_dose_ugy, 4)} uGy",
+        ),
+    ]
+    if peak_to_mean > 1.0:
+        facts.append(("worst band", f"{peak_to_mean:.2f} times the mean fog; all figures are of it"))
+    return facts
+
+
+def _reasons(answer: Answer, dose: HistoryDose) -> list[Block]:
+    speed = format_speed(answer.film.speed)
+    marked, left = answer.room_marked_stops, answer.room_left_stops
+    facts = [
+        *_dose_facts(dose, answer.question.peak_to_mean),
+        ("verdict", answer.verdict),
+        ("fog", f"{answer.fog_density:.3f} density"),
+        ("shadow signal-to-noise kept", f"{100 * answer.snr_kept:.0f} % at ISO {speed}"),
+        ("contrast", f"{answer.contrast['clean']:.3f} clean, {answer.contrast['fogged']:.3f} fogged"),
+    ]
+    if answer.outcome == "compensated":
+        if answer.snr_given is not None and answer.given_stops is not None:
+            facts.insert(-1, ("and at the exposure given", f"{100 * answer.snr_given:.0f} %"))
+            facts.append(("more exposure given", stops_text(answer.given_stops)))
+        if marked is not None and left is not None:
+            facts.append(("highlight room", f"{marked:.1f} stops at ISO {speed}, {left:.1f} left"))
+        facts.append(("exact exposure index", "none" if answer.ei_exact is None else f"{answer.ei_exact:.1f}"))
+        facts.append(("limited by", answer.limited_by))
+    if answer.spread is not None:
+        mean = answer.spread["mean"]
+        facts.append(("at the mean fog", f"fog {mean['fog_density']:.3f}, {stops_text(mean['stops'])}"))
+    if answer.colour_shift is not None:
+        shift, filters = answer.colour_shift["density"], answer.colour_shift["filters"]
+        facts.append(("record that decides", answer.record))
+        facts.append(("added density", ", ".join(f"{name} {value:.3f}" for name, value in shift.items())))
+        facts.append(("filters to even it out", ", ".join(f"{value:.0f} {name}" for name, value in filters.items())))
+    if answer.outcome == "as_marked":
+        return [Facts(tuple(facts))]
+    criteria = tuple(
+        (name, stops_text(value) + ("  (asked for)" if name == answer.question.criterion else ""))
+        for name, value in answer.stops.items()
+    )
+    return [Facts(tuple(facts)), Facts(criteria, title="More exposure needed, by criterion")]
+
+
+def _loss(answer: Answer, loss: ExposedLoss, dose: HistoryDose) -> list[Block]:
+    zones = loss.zones
+    columns = {name.replace("_", " "): list(zones[name]) for name in zones.columns[:2]}
+    columns |= {name.replace("_", " "): [f"{v:.3f}" for v in zones[name]] for name in zones.columns[2:4]}
+    columns |= {name.replace("_", " "): [f"{100 * v:.0f} %" for v in zones[name]] for name in zones.columns[4:]}
+    facts = [*_dose_facts(dose, answer.question.peak_to_mean), ("verdict", answer.verdict)]
+    facts += [
+        (f"effective speed, {name}", "none" if v is None else f"ISO {v:.0f}")
+        for name, v in loss.effective_speed.items()
+    ]
+    if loss.printing_stops is not None:
+        black, middle = loss.printing_stops["same_black"], loss.printing_stops["same_middle"]
+        facts.append(("extra printing exposure", f"{black:.2f} stops for the same black, {middle:.2f} for the middle"))
+    facts.append(("density range", "{clean:.2f} clean, {fogged:.2f} fogged".format(**loss.density_range)))
+    if answer.film.kind == "bw-negative":
+        grades = {state: "none fits" if v is None else f"{v:.0f}" for state, v in loss.paper_grade.items()}
+        facts.append(("paper grade", "{clean} clean, {fogged} fogged".format(**grades)))
+    for name, black_point in loss.scan_black.items():
+        relative = 100 * black_point["relative_transmittance"]
+        facts.append((f"scan black point, {name}", f"{relative:.0f} % of the transmittance of unscanned film"))
+    table = Table.of(columns, numeric=list(columns)[1:], title="By exposure zone")
+    return [table, Facts(tuple(facts)), Paragraph(loss.development)]

@@ -1,0 +1,78 @@
+"""A document as plain text for a terminal."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+
+from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table, ceiling
+
+__all__ = ["TEXT_WIDTH", "document_text"]
+
+#: Letters in a line of a text file.
+TEXT_WIDTH = 100
+
+_GAP = "  "
+_NARROWEST = 6
+
+
+def document_text(document: Document, width: int = TEXT_WIDTH) -> str:
+    """The document as lines of at most ``width`` letters; columns of a table never fall below six."""
+    parts = [_lines(document.title, width)]
+    for block in document.blocks:
+        if isinstance(block, (Heading, Paragraph)):
+            parts.append(_lines(block.words, width))
+        elif isinstance(block, Table):
+            parts.append("\n".join(_table(block, width)))
+        elif isinstance(block, Facts):
+            parts.append("\n".join(_facts(block, width)))
+        elif isinstance(block, Plot):
+            parts.append(_lines(f"(Plot, in HTML and PDF: {block.words})", width))
+    return "\n\n".join(parts) + "\n"
+
+
+def _lines(words: str, width: int) -> str:
+    return "\n".join(line for part in words.split("\n") for line in _wrap(part, width))
+
+
+def _wrap(words: str, width: int) -> list[str]:
+    # Names such as cabin-ct stay whole; a user's text cannot steer the terminal.
+    safe = "".join(letter if letter.isprintable() else " " for letter in words)
+    return textwrap.wrap(safe, width, break_on_hyphens=False) or [""]
+
+
+def _facts(facts: Facts, width: int) -> list[str]:
+    lines = [facts.title] if facts.title else []
+    first = min(max(len(name) for name, _ in facts.rows), width // 2)
+    for name, value in facts.rows:
+        lines += _row([_wrap(name, first), _wrap(value, width - first - len(_GAP))], [first, 0], frozenset())
+    return lines
+
+
+def _table(table: Table, width: int) -> list[str]:
+    lines = _wrap(table.title, width) if table.title else []
+    wanted = [max(map(len, column)) for column in zip(table.header, *table.rows, strict=True)]
+    room = width - len(_GAP) * (len(wanted) - 1)
+    most = max(int(ceiling(wanted, room)), _NARROWEST) if sum(wanted) > room else room
+    widths = [min(letters, most) for letters in wanted]
+
+    def cells(row: Sequence[str]) -> list[str]:
+        return _row([_wrap(cell, size or 1) for cell, size in zip(row, widths, strict=True)], widths, table.numeric)
+
+    lines += cells(table.header)
+    lines.append(_GAP.join("─" * size for size in widths))
+    for row in table.rows:
+        lines += cells(row)
+    return lines + (["", *_wrap(table.caption, width)] if table.caption else [])
+
+
+def _row(cells: Sequence[Sequence[str]], widths: Sequence[int], numeric: frozenset[int]) -> list[str]:
+    lines = []
+    for number in range(max(map(len, cells))):
+        parts = [cell[number] if number < len(cell) else "" for cell in cells]
+        sized = [
+            part.rjust(size) if place in numeric else part.ljust(size)
+            for place, (part, size) in enumerate(zip(parts, widths, strict=True))
+        ]
+        lines.append(_GAP.join(sized).rstrip())
+    return lines
