@@ -22,7 +22,7 @@ from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.question import Question
-from filmdose.solution import STATUSES, VERDICTS, FilmSolution, shadow_points, solve_film
+from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
 from filmdose.solver import CRITERIA, RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
@@ -257,7 +257,7 @@ def answer(film: Film | float, kerma_ugy: float, question: Question | None = Non
         "ei": None if given is None else marked_index(film.speed, given),
         "room_marked_stops": _or_none(solution.room_marked[0]),
         "room_left_stops": _or_none(solution.room_left[0]),
-        "highlight_measured": True,
+        "highlight_measured": (given or 0.0) <= readings_end(film, asked)[1],
         "snr_kept": float(solution.snr_kept[0]),
         "snr_given": None if given is None else float(solution.snr_given[0]),
         "contrast": {"clean": float(solution.contrast_clean[0]), "fogged": float(solution.contrast_fogged[0])},
@@ -268,7 +268,8 @@ def answer(film: Film | float, kerma_ugy: float, question: Question | None = Non
         "exposed": lost,
         "limited_by": "nothing" if kerma == 0.0 and not film.reversal else LIMITED_BY[status],
     }
-    return Answer(message=_sentence(values, float(solution.best[0]), float(solution.snr_given[0])), **values)
+    message = _sentence(values, float(solution.best[0]), float(solution.snr_given[0]))
+    return Answer(message=message + _not_measured(values), **values)
 
 
 def _or_none(value: Any) -> float | None:
@@ -390,6 +391,12 @@ def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
         f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure restores its shadows, "
         f"which at the marked speed would keep {kept} of their signal-to-noise."
     )
+
+
+def _not_measured(values: dict[str, Any]) -> str:
+    if values["highlight_measured"] or values["outcome"] != "compensated" or values["ei"] is None:
+        return ""
+    return " The highlight end of this film was not measured: what more exposure does to the highlights is not known."
 
 
 def _share(value: float) -> str:

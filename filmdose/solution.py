@@ -37,7 +37,9 @@ __all__ = [
     "STATUSES",
     "VERDICTS",
     "FilmSolution",
+    "film_highlight_lost",
     "loss_curves",
+    "readings_end",
     "record_solvers",
     "shadow_points",
     "solve_film",
@@ -69,6 +71,11 @@ STATUSES: dict[str, str] = {
 }
 _CODE = {name: code for code, name in enumerate(STATUSES)}
 
+#: Highlight room that stands for "not measured" [stops].
+ROOM_UNKNOWN = 1.0
+
+_WALL = 100.0  # stops lost for a stop beyond the readings
+
 _BLOCK = 1024  # cells whose curves stay in a core's cache
 
 
@@ -89,7 +96,8 @@ class FilmSolution:
     best
         The same where nothing helps as well [stops].
     room_marked
-        More exposure from the marked speed on until the scene's highlights begin to lose [stops].
+        More exposure from the marked speed on until the scene's highlights begin to lose [stops]; NaN where the film's
+        readings end before that.
     snr_kept, snr_given
         Signal-to-noise of the shadow at the marked speed and at ``best``, over that of the clean shadow [1].
     contrast_clean, contrast_fogged
@@ -267,18 +275,26 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
     log2_snr, log2_highlight = _least(dark), _least(bright)
     needed = stops[question.criterion]
-    highlight = highlight_lost(-log2_highlight, margin)
+    highlight = film_highlight_lost(film, log2_highlight, question)
     choice = least_loss(_shadow_lost(needed, log2_snr, light, question), highlight, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
     snr_given = np.where(kerma == 0.0, 1.0, np.exp2(_at_nodes(log2_snr, place + margin)))
     verdict = verdict_of(snr_given / question.snr_target, _at_nodes(_least(kept), place))
     lost = verdict == "lost"
+    shadow_end, highlight_end = readings_end(film, question)
     status = np.select(
-        [lost, _restored(needed, best, snr_given, question), choice.highlight >= -UNSPOKEN],
-        [_CODE["beyond_rescue"], _CODE["ok"], _CODE["highlight_limited"]],
+        [
+            lost,
+            _restored(needed, best, snr_given, question),
+            best >= shadow_end - UNSPOKEN,
+            choice.highlight >= -UNSPOKEN,
+        ],
+        [_CODE[name] for name in ("beyond_rescue", "ok", "readings_end", "highlight_limited")],
         _CODE["partly_restored"],
     )
+    room = np.broadcast_to(_room(highlight, step), kerma.shape).copy()
+    room[room > highlight_end] = np.nan  # not measured
     decides = _decides([one.stops[question.criterion] for one in criteria], [one.snr_kept for one in criteria])
     return FilmSolution(
         fog_density=_pick([one.fog_density for one in criteria], decides),
@@ -286,7 +302,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         needed=needed,
         given=np.where(lost, np.nan, best),
         best=best,
-        room_marked=np.broadcast_to(_room(highlight, step), kerma.shape).copy(),
+        room_marked=room,
         snr_kept=np.min([one.snr_kept for one in criteria], axis=0),
         snr_given=snr_given,
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
@@ -304,6 +320,42 @@ def _shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, questio
         return shadow_to_win(math.log2(question.snr_target) - log2_snr, light.margin)
     given = np.arange(log2_snr.shape[1] - light.margin) * (light.step / LOG10_2)
     return np.asarray(np.nan_to_num(needed, nan=given[-1])[:, None] - given)
+
+
+def readings_end(film: Film, question: Question) -> tuple[float, float]:
+    """Most compensation at which a film's readings still reach the shadow point, and the scene's highlight [stops].
+
+    Infinite for a film that was not measured, whose shape is typical and has a shoulder; negative where the readings
+    end before.
+    """
+    if film.measured_range is None:
+        return math.inf, math.inf
+    end = (film.measured_range[1] - max(shadow_points(film))) / LOG10_2
+    return end, end - question.scene_range / LOG10_2
+
+
+def film_highlight_lost(film: Film, log2_highlight: FloatArray, question: Question) -> FloatArray:
+    """Highlight lost at nodes from s = 0 on [stops; negative where there is room], as far as it was measured.
+
+    Beyond the readings the highlights are not known: there they count with what they lose where the readings end, and
+    not at all when the readings do not reach the highlight of the marked exposure; no guess limits the index.  The
+    shadow point itself stays inside the readings.
+    """
+    light = record_solvers(film)[0].light
+    lost = -log2_highlight
+    shadow_end, highlight_end = readings_end(film, question)
+    if math.isinf(shadow_end):
+        return highlight_lost(lost, light.margin)
+    stops = (np.arange(lost.shape[1]) - light.margin) * (light.step / LOG10_2)
+    known = int(np.searchsorted(stops, highlight_end, side="right")) - 1
+    if known < light.margin:
+        lost = np.full_like(lost, -ROOM_UNKNOWN)
+    else:
+        lost = lost.copy()
+        lost[:, known:] = np.minimum(lost[:, known : known + 1], lost[:, known:])
+    result = highlight_lost(lost, light.margin)
+    beyond = np.maximum(stops[light.margin :] - max(shadow_end, 0.0), 0.0)
+    return np.asarray(np.where(beyond > 0.0, np.maximum(result, 0.0), result) + _WALL * beyond)
 
 
 def _restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
@@ -328,7 +380,7 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     light = solvers[0].light
     shadow = _shadow_lost(needed, log2_snr, light, question)
     stops: FloatArray = np.arange(shadow.shape[1], dtype=np.float64) * (light.step / LOG10_2)
-    return stops, shadow, highlight_lost(-log2_highlight, light.margin)
+    return stops, shadow, film_highlight_lost(film, log2_highlight, question)
 
 
 def _room(highlight: FloatArray, step: float) -> FloatArray:
