@@ -27,7 +27,7 @@ from filmdose.question import Question
 from filmdose.solver import cubic_at, first_root
 from filmdose.standards import LOG10_2
 
-__all__ = ["Recommendation", "highlight_lost", "least_loss", "shadow_to_win"]
+__all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "shadow_to_win"]
 
 _SUBDIVISIONS = 16
 _WINDOW = 5
@@ -220,3 +220,87 @@ def _finest(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, questi
 def _between(values: list[FloatArray], t: FloatArray) -> FloatArray:
     """Value t of the way from the middle of three to its right (left when negative) neighbour, on straight lines."""
     return np.asarray(values[1] + np.where(t >= 0.0, t * (values[2] - values[1]), -t * (values[0] - values[1])))
+
+
+class LossTally:
+    """The loss averaged over draws, from which the one exposure for all of them is chosen.
+
+    The mean is kept on the nodes everywhere, and on close points about its minimum in the first draws, so that kinks
+    of single draws are where they belong.
+
+    Parameters
+    ----------
+    shadow, highlight
+        The first draws, as of :func:`least_loss`.
+    step
+        Distance of the nodes [log10 units].
+    question
+        What is asked.
+    """
+
+    def __init__(self, shadow: FloatArray, highlight: FloatArray, step: float, question: Question) -> None:
+        self.question = question
+        self.step_stops = step / LOG10_2
+        self.count = 0
+        nodes = shadow.shape[1]
+        mean = question.cost_under * _mean_lost(shadow, highlight) + question.cost_over * self.step_stops * np.arange(nodes)
+        middle = int(mean.argmin())
+        reach = round(_ABOUT / self.step_stops)
+        self.first = max(0, min(middle - reach, nodes - 2 * reach - 1))
+        self.last = min(nodes, self.first + 2 * reach + 1)
+        self.close = _close_points(self.last - self.first)
+        self.stops = self.step_stops * (self.first + np.arange(self.close.shape[1]) / _CLOSE)
+        self.lost = np.zeros(self.close.shape[1])
+        self.least, self.greatest = np.inf, -np.inf
+
+    def add(self, shadow: FloatArray, highlight: FloatArray, best: FloatArray) -> None:
+        """Add draws: their losses at the nodes, and the compensation of least loss of each [stops]."""
+        part = slice(self.first, self.last)
+        self.lost += len(shadow) * _mean_lost(shadow[:, part] @ self.close, highlight[:, part] @ self.close)
+        self.count += len(shadow)
+        self.least, self.greatest = min(self.least, float(best.min())), max(self.greatest, float(best.max()))
+
+    def joined(self, other: LossTally) -> LossTally:
+        """Both halves together; the other's points are read where this one has them."""
+        result = object.__new__(LossTally)
+        result.__dict__.update(self.__dict__)
+        there = np.interp(self.stops, other.stops, other.lost)
+        result.lost, result.count = self.lost + there, self.count + other.count
+        result.least, result.greatest = min(self.least, other.least), max(self.greatest, other.greatest)
+        return result
+
+    def decide(self) -> tuple[float, float]:
+        """Compensation that makes the mean loss least [stops], and that loss."""
+        mean = self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+        place = int(mean.argmin())
+        if self.greatest - self.least < 1e-9:
+            return self.least, float(np.interp(self.least, self.stops, mean))
+        if 0 < place < mean.size - 1:
+            before, at, after = mean[place - 1 : place + 2]
+            bend = before - 2.0 * at + after
+            shift = 0.5 * (before - after) / bend if bend > 0.0 else 0.0
+            found = float(self.stops[place] + shift * (self.stops[1] - self.stops[0]))
+        else:
+            found = float(self.stops[place])
+        return float(np.clip(found, self.least, self.greatest)), float(mean[place])
+
+
+#: The close points reach so far to either side [stops], so many for each node.
+_ABOUT, _CLOSE = 1.5, 8
+
+
+def _mean_lost(shadow: FloatArray, highlight: FloatArray) -> FloatArray:
+    return np.asarray(np.maximum(shadow, 0.0).mean(axis=0) + np.maximum(highlight, 0.0).mean(axis=0))
+
+
+@lru_cache(maxsize=8)
+def _close_points(nodes: int) -> FloatArray:
+    """Matrix of the cubics through four nodes at ``_CLOSE`` points for each of some nodes."""
+    positions = np.arange((nodes - 1) * _CLOSE + 1) / _CLOSE
+    matrix = np.zeros((nodes, positions.size))
+    for column, position in enumerate(positions):
+        start = min(max(int(position) - 1, 0), nodes - 4)
+        for i in range(start, start + 4):
+            others = np.array([k for k in range(start, start + 4) if k != i])
+            matrix[i, column] = np.prod((position - others) / (i - others))
+    return matrix

@@ -38,10 +38,13 @@ __all__ = [
     "VERDICTS",
     "FilmSolution",
     "film_highlight_lost",
+    "least_of_records",
     "loss_curves",
     "readings_end",
     "record_solvers",
+    "shadow_lost",
     "shadow_points",
+    "snr_at",
     "solve_film",
     "verdict_of",
 ]
@@ -271,16 +274,16 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
     light = record_solvers(film)[0].light
-    step, margin = light.step, light.margin
+    step = light.step
     stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
-    log2_snr, log2_highlight = _least(dark), _least(bright)
+    log2_snr, log2_highlight = least_of_records(dark), least_of_records(bright)
     needed = stops[question.criterion]
     highlight = film_highlight_lost(film, log2_highlight, question)
-    choice = least_loss(_shadow_lost(needed, log2_snr, light, question), highlight, step, question)
+    choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlight, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
-    snr_given = np.where(kerma == 0.0, 1.0, np.exp2(_at_nodes(log2_snr, place + margin)))
-    verdict = verdict_of(snr_given / question.snr_target, _at_nodes(_least(kept), place))
+    snr_given = np.where(kerma == 0.0, 1.0, snr_at(log2_snr, best, light))
+    verdict = verdict_of(snr_given / question.snr_target, _at_nodes(least_of_records(kept), place))
     lost = verdict == "lost"
     shadow_end, highlight_end = readings_end(film, question)
     status = np.select(
@@ -314,7 +317,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     )
 
 
-def _shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
+def shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
     """Shadow lost at the nodes [stops]: of signal-to-noise, or what is missing to the need by another criterion."""
     if question.criterion == "shadow_snr":
         return shadow_to_win(math.log2(question.snr_target) - log2_snr, light.margin)
@@ -375,10 +378,12 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     kerma = np.atleast_1d(np.asarray(kerma_ugy, dtype=np.float64)) * question.peak_to_mean
     solvers = record_solvers(film)
     views = [solver.rows().view(kerma * solver.hits_per_ugy, question.scene_range) for solver in solvers]
-    log2_snr, log2_highlight = (_least([getattr(v, name) for v in views]) for name in ("log2_snr", "log2_highlight"))
+    log2_snr, log2_highlight = (
+        least_of_records([getattr(v, name) for v in views]) for name in ("log2_snr", "log2_highlight")
+    )
     needed = solve_film(film, kerma / question.peak_to_mean, question).needed
     light = solvers[0].light
-    shadow = _shadow_lost(needed, log2_snr, light, question)
+    shadow = shadow_lost(needed, log2_snr, light, question)
     stops: FloatArray = np.arange(shadow.shape[1], dtype=np.float64) * (light.step / LOG10_2)
     return stops, shadow, film_highlight_lost(film, log2_highlight, question)
 
@@ -394,7 +399,7 @@ def _most(arrays: Sequence[FloatArray]) -> FloatArray:
     return arrays[0] if len(arrays) == 1 else np.max(arrays, axis=0)  # NaN, no solution, is most of all
 
 
-def _least(arrays: Sequence[FloatArray]) -> FloatArray:
+def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
     """The least of every record, on the nodes that all have."""
     if len(arrays) == 1:
         return arrays[0]
@@ -410,6 +415,11 @@ def _decides(need: Sequence[FloatArray], kept: Sequence[FloatArray]) -> NDArray[
 
 def _pick(arrays: Sequence[FloatArray], decides: NDArray[np.intp]) -> FloatArray:
     return np.asarray(np.take_along_axis(np.stack(arrays), decides[None], axis=0)[0])
+
+
+def snr_at(log2_snr: FloatArray, stops: FloatArray, light: Light) -> FloatArray:
+    """Signal-to-noise over the clean one, some stops right of the shadow point, for each row [1]."""
+    return np.asarray(np.exp2(_at_nodes(log2_snr, stops * (LOG10_2 / light.step) + light.margin)))
 
 
 def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:

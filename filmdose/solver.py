@@ -199,6 +199,8 @@ class RecordView:
     log2_highlight
         log2 of the gradient at the scene's highlight, s further right, over the least that it is held to
         (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
+    fog_density
+        Density added where no light fell [density], (rows,).
     contrast_kept
         Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; from s = 0
         on; None where it was not asked for.
@@ -206,6 +208,7 @@ class RecordView:
 
     log2_snr: FloatArray
     log2_highlight: FloatArray
+    fog_density: FloatArray
     contrast_kept: FloatArray | None = None
 
 
@@ -334,6 +337,7 @@ class RecordRows:
         return RecordView(
             log2_snr=self._log2_snr(slope, variance),
             log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
+            fog_density=np.asarray(self.total - w.sum(axis=1)),
         )
 
     def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
@@ -597,11 +601,12 @@ def record_criteria(
     view = RecordView(
         log2_snr=log2_snr,
         log2_highlight=rows.log2_highlight(scene_range),
+        fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
         contrast_kept=contrast * (CONTRAST_INTERVAL / clean_net)[:, None],
     )
     criteria = RecordCriteria(
         stops=stops,
-        fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
+        fog_density=view.fog_density,
         snr_kept=np.where(hits == 0.0, 1.0, np.exp2(log2_snr[:, light.margin])),
         contrast_clean=clean_net / CONTRAST_INTERVAL * np.ones(hits.size),
         contrast_fogged=contrast[:, 0].copy(),

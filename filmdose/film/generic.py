@@ -26,6 +26,7 @@ __all__ = [
     "generic_film",
     "generic_granularity",
     "generic_speed_range",
+    "is_typical",
     "population_rows",
     "record_value",
     "reference_noise_floor",
@@ -71,6 +72,11 @@ def _calibrate(hit_exponent: float, quanta: float, kerma_ugy: float) -> float:
     fog = film_value("model", "calibration_fog")
     hits = float(brentq(lambda m: film.fog_density(math.exp(m)) - fog, -30.0, 10.0, xtol=1e-14))
     return math.exp(hits) / kerma_ugy
+
+
+def is_typical(film: Film) -> bool:
+    """True for a film that stands for all of its kind and speed, whose toe and contrast are therefore not known."""
+    return film.origin == _ORIGIN and film.measured_range is None
 
 
 def generic_speed_range(kind: str) -> tuple[float, float]:

@@ -22,6 +22,7 @@ from scipy.special import ndtr, ndtri
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.film.model import KINDS
 
 __all__ = ["PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]
 
@@ -237,7 +238,9 @@ def _check_domains(entries: Mapping[str, Prior]) -> None:
     """Limits that the physics sets, beyond those of the kind of distribution."""
     limits: dict[str, tuple[float, float]] = {
         "hit_exponent": (0.0, 2.0),
-        "grain_area_exponent": (0.0, 1.5),
+        **{f"{kind}.area_exponent": (-1.0, 2.0) for kind in KINDS},
+        **{f"{kind}.dye_saturation": (0.0, 1.0) for kind in KINDS},
+        "cluster_grains": (1.0, 1000.0),
         "shield_scatter": (0.0, 3.0),
         "eta_low": (0.0, 1.0),
         "unevenness": (0.0, 1000.0),

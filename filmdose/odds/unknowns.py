@@ -22,8 +22,7 @@ from numpy.polynomial import Chebyshev
 
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError
-from filmdose.film.generic import calibrated_hits_per_ugy, film_value
-from filmdose.film.model import Film
+from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
 from filmdose.odds.priors import Prior, Priors, default_priors
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
@@ -42,7 +41,8 @@ LN10 = math.log(10.0)
 #: so that the curves can be tabulated once.
 SHAPE_SCORE = 3.5
 
-SHAPE_INPUTS = ("hit_exponent", "grain_area_exponent", "film_contrast")
+#: Inputs of the shape of a kind of film, each by kind of film (``NAME[KIND]``) and the second ones of this trip alone.
+SHAPE_INPUTS = ("toe_width", "film_contrast", "area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
 
 #: How far beyond its soft and its hard end a beam may be drawn: the law is not known there.
 _HARDNESS_LIMIT = 1.5
@@ -77,8 +77,10 @@ class Draws:
 
     Parameters
     ----------
-    hit_exponent, grain_area_exponent, log_contrast
-        b, exponent of grain area, ln of the contrast factor; shape (n,).
+    hit_exponent
+        b, shape (n,).
+    shapes
+        By kind of film and name of ``SHAPE_INPUTS``: its values, shape (n,).
     kerma_ugy, air_kerma_ugy
         Effective kerma and air kerma at the film [uGy], mean over the roll.
     peak
@@ -89,12 +91,22 @@ class Draws:
     """
 
     hit_exponent: FloatArray
-    grain_area_exponent: FloatArray
-    log_contrast: FloatArray
+    shapes: dict[str, dict[str, FloatArray]]
     kerma_ugy: FloatArray
     air_kerma_ugy: FloatArray
     peak: FloatArray
     log_hits: FloatArray
+
+    def part(self, rows: slice) -> Draws:
+        """Some of the draws."""
+        return Draws(
+            hit_exponent=self.hit_exponent[rows],
+            shapes={k: {name: value[rows] for name, value in drawn.items()} for k, drawn in self.shapes.items()},
+            kerma_ugy=self.kerma_ugy[rows],
+            air_kerma_ugy=self.air_kerma_ugy[rows],
+            peak=self.peak[rows],
+            log_hits=self.log_hits[rows],
+        )
 
 
 def scanner_name(part: Pass) -> str:
@@ -217,8 +229,14 @@ class TripModel:
 
         for name in ("calibration_kerma", "hit_exponent"):
             self._add(name, priors[name])
-        self._add("film_contrast", priors["film_contrast"], trip_only=True)
-        self._add("grain_area_exponent", priors["grain_area_exponent"])
+        self.kinds = tuple(dict.fromkeys(roll.film.kind for roll in trip.rolls))
+        for kind in self.kinds:
+            typical = any(roll.film.kind == kind and is_typical(roll.film) for roll in trip.rolls)
+            for name in SHAPE_INPUTS:
+                if name == "toe_width" and not typical:
+                    continue  # a film of known curve has its own
+                prior = kind_prior(priors, kind, name)
+                self._add(f"{name}[{kind}]", prior, prior.label, trip_only=name == "film_contrast")
         for index, roll in enumerate(trip.rolls):
             for key, kerma, peak in self._parts(roll):
                 entries[key, index] = entries.get((key, index), 0.0) + kerma
@@ -364,9 +382,18 @@ class TripModel:
             known = self.priors[name].typical if known is None else known
             return np.full(len(scores), known)
         score = scores[:, place]
-        if name in SHAPE_INPUTS:
+        if name == "hit_exponent" or name.partition("[")[0] in SHAPE_INPUTS:
             score = np.clip(score, -SHAPE_SCORE, SHAPE_SCORE)
         return self.inputs[place].prior.values(score)
+
+    def _shape_value(self, scores: FloatArray, kind: str, name: str) -> FloatArray:
+        """Values of what shapes the films of a kind, within what a film can have."""
+        key = f"{name}[{kind}]"
+        known = key in self.position or key in self._known
+        values = (
+            self._value(scores, key) if known else np.full(len(scores), kind_prior(self.priors, kind, name).typical)
+        )
+        return np.clip(values, *SHAPE_LIMITS.get(name, (-math.inf, math.inf)))
 
     def _share(self, source: Source) -> float:
         """Share of the variance of ln(dose) that the scanners of a class have in common."""
@@ -441,8 +468,9 @@ class TripModel:
                 peak[:, index] *= 1.0 + self._value(scores, uneven)
         return Draws(
             hit_exponent=b,
-            grain_area_exponent=self._value(scores, "grain_area_exponent"),
-            log_contrast=np.log(self._value(scores, "film_contrast")),
+            shapes={
+                kind: {name: self._shape_value(scores, kind, name) for name in SHAPE_INPUTS} for kind in self.kinds
+            },
             kerma_ugy=kerma,
             air_kerma_ugy=air @ self._kerma,
             peak=peak,
@@ -531,9 +559,16 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
     return TripModel(trip, default_priors() if priors is None else priors)
 
 
-def film_offsets(film: Film) -> tuple[float, float]:
-    """A film's own b less the generic one, and ln of its kappa over the generic one; kept for every draw."""
-    record = film.records[0]
-    offset = record.hit_exponent - film_value("model", "hit_exponent")
-    ratio = record.hits_per_ugy / calibrated_hits_per_ugy()
-    return offset, math.log(ratio) if ratio > 0.0 else -math.inf
+#: What an emulsion can have at all.
+SHAPE_LIMITS: dict[str, tuple[float, float]] = {
+    "area_exponent": (-1.0, 2.0),
+    "dye_saturation": (0.0, 1.0),
+    "noise_floor": (0.0, math.inf),
+    "cluster_grains": (1.0, 1000.0),
+}
+
+
+def kind_prior(priors: Priors, kind: str, name: str) -> Prior:
+    """The prior of a kind of film, or the one for all kinds."""
+    own = f"{kind}.{name}"
+    return priors[own] if own in priors else priors[name]

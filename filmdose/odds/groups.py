@@ -1,0 +1,248 @@
+"""Draws of films through the solver: rolls whose films share their light matrices are solved together.
+
+A draw changes a film in its hits (one number for each record and roll) and in its shape (b, toe, contrast, course of
+the grain, clusters); the shape is made once for each draw and shared by all rolls of a group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from filmdose.arrays import FloatArray
+from filmdose.decision import least_loss
+from filmdose.film.generic import calibrated_hits_per_ugy, film_value, is_typical
+from filmdose.film.model import Film
+from filmdose.film.population import population_rows
+from filmdose.odds.unknowns import LN10, Draws, TripModel
+from filmdose.question import Question
+from filmdose.solution import (
+    VERDICTS,
+    film_highlight_lost,
+    least_of_records,
+    record_solvers,
+    shadow_lost,
+    shadow_points,
+    snr_at,
+)
+from filmdose.solver import RecordRows, RecordSolver, Shape, record_criteria, reversal_loss
+
+__all__ = ["FilmGroup", "NegativeCases", "ReversalCases", "film_groups", "record_offsets"]
+
+NOISE_INPUTS = ("area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
+
+
+def record_offsets(film: Film) -> tuple[FloatArray, FloatArray]:
+    """For every record: its b less the generic one, and ln of its kappa over the generic one; kept in every draw."""
+    generic_b, generic_kappa = film_value("model", "hit_exponent"), calibrated_hits_per_ugy()
+    ratios = np.array([record.hits_per_ugy / generic_kappa for record in film.records])
+    with np.errstate(divide="ignore"):
+        return np.array([record.hit_exponent - generic_b for record in film.records]), np.log(ratios)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class NegativeCases:
+    """What one roll of negative film answers in every draw.
+
+    Parameters
+    ----------
+    log2_snr
+        log2 of the shadow's signal-to-noise against compensation, of the record that keeps least, (draws, nodes).
+    shadow, highlight
+        Shadow and highlight lost, as :func:`filmdose.decision.least_loss` takes them.
+    best
+        Compensation of least loss [stops].
+    snr_given
+        Signal-to-noise at it over the clean one [1].
+    snr_kept, fog_density
+        At the marked speed [1; density].
+    """
+
+    log2_snr: FloatArray
+    shadow: FloatArray
+    highlight: FloatArray
+    best: FloatArray
+    snr_given: FloatArray
+    snr_kept: FloatArray
+    fog_density: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ReversalCases:
+    """What one roll of reversal film loses in every draw; see :class:`filmdose.solver.ReversalLoss`."""
+
+    range_stops: FloatArray
+    span_stops: float
+    maximum_density: FloatArray
+    snr_kept: FloatArray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class FilmGroup:
+    """Rolls whose films have one family of curves."""
+
+    rolls: tuple[int, ...]
+    film: Film  # one of them
+    hit_exponent_offset: FloatArray  # (records,)
+    log_kappa: FloatArray  # (rolls, records)
+    distance: FloatArray  # log sensitivity of the shadow point less z_ref, (rolls, records)
+
+    @cached_property
+    def solvers(self) -> tuple[RecordSolver, ...]:
+        """Of every record."""
+        return record_solvers(self.film)
+
+    def shapes(self, draws: Draws) -> list[RecordRows]:
+        """Every record in the shapes of the draws."""
+        drawn = draws.shapes[self.film.kind]
+        typical = is_typical(self.film)
+        result = []
+        records = zip(self.film, self.solvers, self.hit_exponent_offset, strict=True)
+        for (name, record), solver, offset in records:
+            shape: dict[str, FloatArray] = {"hit_exponent": draws.hit_exponent + offset}
+            if typical:
+                _, weights = population_rows(
+                    self.film.kind, name, toe=drawn["toe_width"], contrast=drawn["film_contrast"], quanta=record.quanta
+                )
+                shape["weights"] = weights[:, record.weights > 0.0]
+            else:
+                shape["log_contrast"] = np.log(drawn["film_contrast"])
+            # a film whose grain was measured has its own
+            for field in NOISE_INPUTS:
+                if getattr(record, field) == _kind_value(self.film.kind, field):
+                    shape[field] = drawn[field]
+            if "noise_floor" in shape:
+                exponent = shape.get("area_exponent", np.asarray(record.area_exponent))
+                point = self.distance[0][list(self.film.record_names).index(name)]
+                shape["noise_floor"] = shape["noise_floor"] * np.exp(-LN10 * exponent * point)
+            result.append(solver.rows(Shape(**shape)))
+        return result
+
+    def hits(self, draws: Draws, column: int) -> list[FloatArray]:
+        """Hits at the shadow point of every record of one roll, under its worst band; ``column`` counts in the group."""
+        roll = self.rolls[column]
+        at_reference = draws.log_hits[:, roll] + np.log(draws.peak[:, roll])
+        offsets = zip(self.hit_exponent_offset, self.log_kappa[column], self.distance[column], strict=True)
+        return [
+            np.exp(at_reference + log_kappa + LN10 * (draws.hit_exponent + offset) * distance)
+            for offset, log_kappa, distance in offsets
+        ]
+
+    def highlight(self, rows: list[RecordRows], question: Question) -> FloatArray:
+        """Highlight lost against compensation, (draws or 1, nodes) [stops]."""
+        bright = least_of_records([row.log2_highlight(question.scene_range) for row in rows])
+        return film_highlight_lost(self.film, bright, question)
+
+    def negative(
+        self, rows: list[RecordRows], highlight: FloatArray, hits: list[FloatArray], question: Question
+    ) -> NegativeCases:
+        """One roll of negative film in every draw."""
+        light = self.solvers[0].light
+        dark, fogs, needs = [], [], []
+        for row, dose in zip(rows, hits, strict=True):
+            if question.criterion == "shadow_snr":
+                view = row.view(dose, question.scene_range)
+                fogs.append(view.fog_density)
+                needs.append(np.zeros(dose.shape))
+            else:
+                found, view = record_criteria(row, dose, question.snr_target, question.scene_range)
+                fogs.append(found.fog_density)
+                needs.append(found.stops[question.criterion])
+            dark.append(view.log2_snr)
+        log2_snr = least_of_records(dark)
+        decides = np.argmin([array[:, light.margin] for array in dark], axis=0)
+        shadow = shadow_lost(np.max(needs, axis=0), log2_snr, light, question)
+        choice = least_loss(shadow, highlight, light.step, question)
+        nothing = np.max(hits, axis=0) == 0.0
+        best = np.where(nothing, 0.0, choice.stops)
+        return NegativeCases(
+            log2_snr=log2_snr,
+            shadow=shadow,
+            highlight=highlight,
+            best=best,
+            snr_given=np.where(nothing, 1.0, snr_at(log2_snr, best, light)),
+            snr_kept=np.where(nothing, 1.0, np.exp2(log2_snr[:, light.margin])),
+            fog_density=np.where(nothing, 0.0, np.choose(decides, fogs) if len(fogs) > 1 else fogs[0]),
+        )
+
+    def reversal(self, rows: list[RecordRows], hits: list[FloatArray]) -> ReversalCases:
+        """One roll of reversal film in every draw: of the record that loses most."""
+        losses = [reversal_loss(row, dose) for row, dose in zip(rows, hits, strict=True)]
+        return ReversalCases(
+            range_stops=np.max([loss.range_stops for loss in losses], axis=0),
+            span_stops=max(loss.span_stops for loss in losses),
+            maximum_density=np.max([loss.maximum_density for loss in losses], axis=0),
+            snr_kept=np.min([loss.snr_kept for loss in losses], axis=0),
+        )
+
+    def need(self, draws: Draws, roll: int, question: Question) -> FloatArray:
+        """Compensation of least loss of one roll in every draw, or range lost of reversal film [stops]; finite."""
+        parts = []
+        column = self.rolls.index(roll)
+        for start in range(0, draws.hit_exponent.size, _ROWS):
+            part = draws.part(slice(start, start + _ROWS))
+            rows = self.shapes(part)
+            hits = self.hits(part, column)
+            if self.film.reversal:
+                found = self.reversal(rows, hits)
+                parts.append(np.minimum(found.range_stops, found.span_stops))
+            else:
+                parts.append(self.negative(rows, self.highlight(rows, question), hits, question).best)
+        return np.concatenate(parts)
+
+
+_ROWS = 1024
+
+
+def lost_cases(snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
+    """Draws in which nothing helps: the verdict is "lost"."""
+    return np.asarray(snr_given < VERDICTS["poor"][0] * question.snr_target - 1e-9)
+
+
+def _kind_value(kind: str, field: str) -> float:
+    return film_value(kind, field)
+
+
+def film_groups(model: TripModel) -> list[FilmGroup]:
+    """The rolls of a trip, those together whose films are of one family: equal but for their speed."""
+    members: dict[object, list[int]] = {}
+    for index, roll in enumerate(model.trip.rolls):
+        members.setdefault(_family(roll.film), []).append(index)
+    return [_group(model, indexes) for indexes in members.values()]
+
+
+def _family(film: Film) -> object:
+    """What films must share to be solved together: kind, matrices, weights, noise, b of every record."""
+    solvers = record_solvers(film)
+    parts = [
+        (
+            solver.light.z.tobytes(),
+            solver.light.step,
+            solver.weights.tobytes(),
+            *(solver.native_fog, record.quanta, record.hit_exponent, record.area_exponent, record.dye_saturation),
+            *(record.noise_floor, record.cluster_grains),
+        )
+        for solver, record in zip(solvers, film.records, strict=True)
+    ]
+    measured = None if film.measured_range is None else (film.measured_range[1] - max(shadow_points(film)))
+    return film.kind, is_typical(film), measured, tuple(parts)
+
+
+def _group(model: TripModel, indexes: Sequence[int]) -> FilmGroup:
+    films = [model.trip.rolls[index].film for index in indexes]
+    offsets = [record_offsets(film) for film in films]
+    distance = [
+        [-point - record.reference_log_sensitivity for record, point in zip(film.records, points, strict=True)]
+        for film, points in ((film, shadow_points(film)) for film in films)
+    ]
+    return FilmGroup(
+        rolls=tuple(indexes),
+        film=films[0],
+        hit_exponent_offset=offsets[0][0],
+        log_kappa=np.array([kappa for _, kappa in offsets]),
+        distance=np.array(distance),
+    )
