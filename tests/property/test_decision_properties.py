@@ -86,7 +86,7 @@ def test_digitised_sheets_whose_hits_are_others(sheet, minutes, changes):
     film = sheet_film(sheet, minutes)
     film = replace(film, records=tuple(replace(record, **changes) for record in film.records))
     stops = compensation(film, Question())
-    assert_continuous(stops)
+    assert_continuous(stops, limit=0.06)  # steeper than with the usual values, but no jump
     assert_monotone(stops)
 
 
