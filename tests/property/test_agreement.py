@@ -1,6 +1,6 @@
 """One answer, shown by many: every way to ask gives the same numbers.
 
-``answer`` is the reference.  A path is a function of (film, doses, question, run) that gives one dictionary for each
+``answer`` is the reference.  A path is a function of (film, doses, question, tools) that gives one dictionary for each
 dose; whatever keys it has must agree: numbers to rounding, texts and printed indices exactly.
 """
 
@@ -8,12 +8,16 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import fields
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
 
 import numpy as np
 import pytest
+from digitised import sheet_film
 
 from filmdose.answer import answer, answer_grid, given_stops
+from filmdose.film.filmfile import write_film
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
 from filmdose.question import Question
@@ -22,14 +26,15 @@ from filmdose.trip import Roll, answer_roll
 from filmdose.units import format_speed
 
 DOSES = [0.0, 3.0, 213.0, 4000.0]
-FILMS = [
-    ("bw-negative", 25.0),
-    ("bw-negative", 1600.0),
-    ("colour-negative", 100.0),
-    ("colour-negative", 800.0),
-    ("colour-reversal", 100.0),
-    ("bw-reversal", 100.0),
-]
+FILMS = {
+    "slow": generic_film(25),
+    "fast": generic_film(1600),
+    "colour": generic_film(800, kind="colour-negative"),
+    "slide": generic_film(100, kind="colour-reversal"),
+    "bw slide": generic_film(100, kind="bw-reversal"),
+    "sheet": sheet_film("bw-negative-400", 7.0),
+    "colour sheet": sheet_film("colour-negative-400", 0.0),
+}
 QUESTIONS = {
     "plain": Question(),
     "fixed density": Question(criterion="fixed_density"),
@@ -57,6 +62,15 @@ def by_criterion(stops):
     return {f"stops_{name}": value for name, value in stops.items()}
 
 
+def film_options(film, folder, *, several=False):
+    """A film as options of the command line; of one that is not generic, its file."""
+    if film.origin.startswith("generic"):
+        return "--speeds" if several else "--speed", format_speed(film.speed), "--kind", film.kind
+    path = folder / "film.toml"
+    write_film(film, path)
+    return "--film", path
+
+
 def options(question):
     """The question as options of the command line."""
     given = {field.name: getattr(question, field.name) for field in fields(question)}
@@ -66,12 +80,12 @@ def options(question):
 # -- the paths -------------------------------------------------------------------------------------------------------
 
 
-def one_by_one(film, doses, question, run):
+def one_by_one(film, doses, question, tools):
     """Solutions of one dose each."""
     return [{"given_stops": solve_film(film, np.array([dose]), question).given[0]} for dose in doses]
 
 
-def among_many(film, doses, question, run):
+def among_many(film, doses, question, tools):
     """The same doses in the midst of thousands, which are solved in blocks."""
     crowd = np.geomspace(0.1, 9000.0, 1500)
     solution = solve_film(film, np.concatenate([crowd, doses, crowd]), question)
@@ -87,11 +101,11 @@ def among_many(film, doses, question, run):
     ]
 
 
-def array_of_stops(film, doses, question, run):
+def array_of_stops(film, doses, question, tools):
     return [{"given_stops": stops} for stops in given_stops(film, np.array(doses), question)]
 
 
-def grid(film, doses, question, run):
+def grid(film, doses, question, tools):
     """A row of a grid, between two other films."""
     cells = answer_grid([400, film, generic_film(200, kind="colour-negative")], doses, question).isel(film=1)
     return [from_dataset(cells.isel(kerma_ugy=i)) for i in range(len(doses))]
@@ -109,7 +123,7 @@ def from_dataset(cell):
     return values
 
 
-def swept(film, doses, question, run):
+def swept(film, doses, question, tools):
     from filmdose.sweep import sweep
 
     asked = {field.name: getattr(question, field.name) for field in fields(question)}
@@ -117,14 +131,14 @@ def swept(film, doses, question, run):
     return [from_dataset(cells.isel(kerma_ugy=i)) for i in range(len(doses))]
 
 
-def table(film, doses, question, run):
+def table(film, doses, question, tools):
     from filmdose.present.tables import compensation_table
 
     rows = compensation_table([film], doses, question).to_dict("records")
     return [{name: row[name] for name in ("given_stops", "ei", "ei_exact", *TEXTS)} for row in rows]
 
 
-def card(film, doses, question, run):
+def card(film, doses, question, tools):
     """The index that a cell of the card shows; reversal film has none there."""
     from filmdose.present.card import make_card
 
@@ -135,7 +149,7 @@ def card(film, doses, question, run):
     return [{} for dose in doses if dose == 0] + shown
 
 
-def trip(film, doses, question, run):
+def trip(film, doses, question, tools):
     """A roll of a trip whose one pass has the dose, read on the film."""
     unit = history_dose(
         History(passes=(Pass(source="cabin-ct", kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
@@ -148,25 +162,25 @@ def trip(film, doses, question, run):
     return results
 
 
-def command_roll(film, doses, question, run):
+def command_roll(film, doses, question, tools):
     results = []
     for dose in doses:
-        words = ("--speed", film.speed, "--kind", film.kind, "--kerma", repr(dose), *options(question))
-        code, out, err = run("roll", *words, "--format", "json")
+        words = (*film_options(film, tools.folder), "--kerma", repr(dose), *options(question))
+        code, out, err = tools.run("roll", *words, "--format", "json")
         assert code == 0, err
         found = json.loads(out)
         results.append({**{name: found[name] for name in (*NUMBERS, *TEXTS)}, **by_criterion(found["stops"])})
     return results
 
 
-def command_table(film, doses, question, run):
+def command_table(film, doses, question, tools):
     if question.peak_to_mean != 1.0:
         return [{} for _ in doses]  # it asks of even fog only
     words = options(question)
     del words[words.index("--peak-to-mean") : words.index("--peak-to-mean") + 2]
     doses_text = ",".join(repr(dose) for dose in doses)
-    where = ("--speeds", format_speed(film.speed), "--kind", film.kind, "--kerma", doses_text)
-    code, out, err = run("table", *where, *words, "--format", "json")
+    where = (*film_options(film, tools.folder, several=True), "--kerma", doses_text)
+    code, out, err = tools.run("table", *where, *words, "--format", "json")
     assert code == 0, err
     rows = json.loads(out)["rows"]
     return [{name: row[name] for name in ("ei", "given_stops", *TEXTS)} for row in rows]
@@ -195,25 +209,36 @@ def assert_agrees(name, found, expected, film):
         assert found == pytest.approx(wanted, rel=1e-9, abs=1e-9), name
 
 
+@dataclass(frozen=True)
+class Tools:
+    run: Callable[..., tuple[int, str, str]]
+    folder: Path
+
+
+@pytest.fixture
+def tools(run, tmp_path):
+    return Tools(run, tmp_path)
+
+
 @pytest.mark.parametrize("asked", QUESTIONS)
-@pytest.mark.parametrize(("kind", "speed"), FILMS)
+@pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.__name__)
-def test_every_path_gives_the_same_answer(path, kind, speed, asked, run):
-    film, question = generic_film(speed, kind=kind), QUESTIONS[asked]
-    for dose, found in zip(DOSES, path(film, DOSES, question, run), strict=True):
+def test_every_path_gives_the_same_answer(path, which, asked, tools):
+    film, question = FILMS[which], QUESTIONS[asked]
+    for dose, found in zip(DOSES, path(film, DOSES, question, tools), strict=True):
         expected = reference(film, dose, question)
         for name, value in found.items():
             assert_agrees(name, value, expected, film)
 
 
-@pytest.mark.parametrize(("kind", "speed"), FILMS)
+@pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("dose", DOSES)
-def test_exposed_rolls_are_told_the_same_everywhere(kind, speed, dose, run):
-    film = generic_film(speed, kind=kind)
+def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
+    film = FILMS[which]
     expected = answer(film, dose, Question(scene_range=2.0), exposed=True)
     assert (expected.outcome, expected.ei, expected.given_stops) == ("exposed", None, None)
-    words = ("--speed", speed, "--kind", kind, "--kerma", repr(dose), "--scene-range", 2.0, "--exposed")
-    code, out, err = run("roll", *words, "--format", "json")
+    words = (*film_options(film, tools.folder), "--kerma", repr(dose), "--scene-range", 2.0, "--exposed")
+    code, out, err = tools.run("roll", *words, "--format", "json")
     assert code == 0, err
     printed = json.loads(out)
     plain = json.loads(json.dumps(expected.to_dict(), default=float))
