@@ -4,13 +4,18 @@ Films are coded. ``halves`` says which sheets the data of generic films and the 
 ("design") and which they are reported on ("held-out"); reference/build_curves.py states the rule.
 """
 
+import warnings
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from filmdose.errors import ValidityWarning
 from filmdose.film.curves import MeasuredCurve
+from filmdose.film.fitting import fit_film
+from filmdose.film.model import Film
+from filmdose.film.readings import StepReadings
 
 FOLDER = Path(__file__).parent.parent / "reference" / "curves"
 
@@ -63,3 +68,19 @@ def all_curves(axis: str | None = "absolute"):
         for film, minutes, record in keys
         if axis is None or sheets().axis[film] == axis
     ]
+
+
+@cache
+def sheet_film(sheet: str, minutes: float | None) -> Film:
+    """The film fitted to one digitised sheet; records read at other exposures are interpolated."""
+    development = minutes or None
+    names = [record for film, at, record in all_curves() if film == sheet and at == development]
+    read = {name: points(sheet, name, development) for name in names}
+    low, high = max(x[0] for x, _ in read.values()), min(x[-1] for x, _ in read.values())
+    first = read[names[0]][0]
+    steps = first[(first >= low - 1e-9) & (first <= high + 1e-9)]
+    densities = {name: np.interp(steps, x, d) for name, (x, d) in read.items()}
+    kind = "bw-negative" if "visual" in names else "colour-negative"
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)  # sheets that end in the straight line say so
+        return fit_film(StepReadings(log_exposure=steps, densities=densities), kind=kind).film

@@ -19,7 +19,7 @@ STEP = 0.01  # of the walk to a root [log10 units]
 WALK = 0.02  # of the decision [stops]
 STOP = math.log10(2)
 SPEED_POINT = {"bw-negative": 0.10, "colour-negative": 0.15}  # ISO 6, ISO 5800
-FARTHEST_STOPS = 3.0 / STOP  # where compensation is looked for
+FARTHEST_STOPS = 2.1 / STOP  # where compensation is looked for: seven stops
 
 
 class SlowRecord:

@@ -1,0 +1,268 @@
+"""One answer, shown by many: every way to ask gives the same numbers.
+
+``answer`` is the reference.  A path is a function of (film, doses, question, tools) that gives one dictionary for each
+dose; whatever keys it has must agree: numbers to rounding, texts and printed indices exactly.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import pytest
+from digitised import sheet_film
+
+from filmdose.answer import answer, answer_grid, given_stops
+from filmdose.film.filmfile import write_film
+from filmdose.film.generic import generic_film
+from filmdose.history import History, Pass, history_dose
+from filmdose.question import Question
+from filmdose.solution import solve_film
+from filmdose.trip import Roll, answer_roll
+from filmdose.units import format_speed
+
+DOSES = [0.0, 3.0, 213.0, 4000.0]
+FILMS = {
+    "slow": generic_film(25),
+    "fast": generic_film(1600),
+    "colour": generic_film(800, kind="colour-negative"),
+    "slide": generic_film(100, kind="colour-reversal"),
+    "bw slide": generic_film(100, kind="bw-reversal"),
+    "sheet": sheet_film("bw-negative-400", 7.0),
+    "colour sheet": sheet_film("colour-negative-400", 0.0),
+}
+QUESTIONS = {
+    "plain": Question(),
+    "fixed density": Question(criterion="fixed_density"),
+    "fractional gradient": Question(criterion="fractional_gradient"),
+    "shadow gradient": Question(criterion="shadow_gradient"),
+    "part of the shadows": Question(snr_target=0.7),
+    "wide scene": Question(scene_range=2.7),
+    "other costs": Question(cost_under=3.0, cost_over=1.5),
+    "uneven": Question(peak_to_mean=1.7),
+}
+NUMBERS = (
+    *("fog_density", "needed_stops", "given_stops", "ei_exact", "ei"),
+    *("room_marked_stops", "room_left_stops", "snr_kept", "snr_given"),
+)
+TEXTS = ("status", "verdict")
+
+
+def reference(film, dose, question):
+    found = answer(film, dose, question)
+    values = {name: getattr(found, name) for name in (*NUMBERS, *TEXTS)}
+    return {**values, "contrast_fogged": found.contrast["fogged"], **by_criterion(found.stops)}
+
+
+def by_criterion(stops):
+    return {f"stops_{name}": value for name, value in stops.items()}
+
+
+def film_options(film, folder, *, several=False):
+    """A film as options of the command line; of one that is not generic, its file."""
+    if film.origin.startswith("generic"):
+        return "--speeds" if several else "--speed", format_speed(film.speed), "--kind", film.kind
+    path = folder / "film.toml"
+    write_film(film, path)
+    return "--film", path
+
+
+def options(question):
+    """The question as options of the command line."""
+    given = {field.name: getattr(question, field.name) for field in fields(question)}
+    return [word for name, value in given.items() for word in ("--" + name.replace("_", "-"), repr(value).strip("'"))]
+
+
+# -- the paths -------------------------------------------------------------------------------------------------------
+
+
+def one_by_one(film, doses, question, tools):
+    """Solutions of one dose each."""
+    return [{"given_stops": solve_film(film, np.array([dose]), question).given[0]} for dose in doses]
+
+
+def among_many(film, doses, question, tools):
+    """The same doses in the midst of thousands, which are solved in blocks."""
+    crowd = np.geomspace(0.1, 9000.0, 1500)
+    solution = solve_film(film, np.concatenate([crowd, doses, crowd]), question)
+    return [
+        {
+            "given_stops": solution.given[i],
+            "snr_kept": solution.snr_kept[i],
+            "snr_given": solution.snr_given[i] if not math.isnan(solution.given[i]) else None,
+            "verdict": str(solution.verdict[i]),
+            "status": str(solution.status_names[i]),
+        }
+        for i in range(crowd.size, crowd.size + len(doses))
+    ]
+
+
+def array_of_stops(film, doses, question, tools):
+    return [{"given_stops": stops} for stops in given_stops(film, np.array(doses), question)]
+
+
+def grid(film, doses, question, tools):
+    """A row of a grid, between two other films."""
+    cells = answer_grid([400, film, generic_film(200, kind="colour-negative")], doses, question).isel(film=1)
+    return [from_dataset(cells.isel(kerma_ugy=i)) for i in range(len(doses))]
+
+
+def from_dataset(cell):
+    known = (*NUMBERS, *TEXTS, "contrast_fogged")
+    values = {name: cell[name].item() for name in known if name in cell}
+    if "stops" in cell:
+        values |= by_criterion(
+            {str(name): stops.item() for name, stops in zip(cell.criterion.data, cell["stops"], strict=True)}
+        )
+    if math.isnan(values["given_stops"]):
+        del values["snr_given"]  # told of lost films too
+    return values
+
+
+def swept(film, doses, question, tools):
+    from filmdose.sweep import sweep
+
+    asked = {field.name: getattr(question, field.name) for field in fields(question)}
+    cells = sweep(film=film, kerma_ugy=doses, **asked)
+    return [from_dataset(cells.isel(kerma_ugy=i)) for i in range(len(doses))]
+
+
+def table(film, doses, question, tools):
+    from filmdose.present.tables import compensation_table
+
+    rows = compensation_table([film], doses, question).to_dict("records")
+    return [{name: row[name] for name in ("given_stops", "ei", "ei_exact", *TEXTS)} for row in rows]
+
+
+def card(film, doses, question, tools):
+    """The index that a cell of the card shows; reversal film has none there."""
+    from filmdose.present.card import make_card
+
+    if film.reversal:
+        return [{} for _ in doses]
+    made = make_card([film], kerma_ugy=[dose for dose in doses if dose > 0], question=question)
+    shown = [{"shown": row[0]} for row in made.cells]
+    return [{} for dose in doses if dose == 0] + shown
+
+
+def trip(film, doses, question, tools):
+    """A roll of a trip whose one pass has the dose, read on the film."""
+    unit = history_dose(
+        History(passes=(Pass(source="cabin-ct", kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
+    ).kerma_ugy
+    results = []
+    for dose in doses:
+        passes = (Pass(source="cabin-ct", kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
+        found = answer_roll(Roll(id="one", film=film, history=History(passes=passes)), question).answer
+        results.append({name: getattr(found, name) for name in (*NUMBERS, *TEXTS)})
+    return results
+
+
+def command_roll(film, doses, question, tools):
+    results = []
+    for dose in doses:
+        words = (*film_options(film, tools.folder), "--kerma", repr(dose), *options(question))
+        code, out, err = tools.run("roll", *words, "--format", "json")
+        assert code == 0, err
+        found = json.loads(out)
+        results.append({**{name: found[name] for name in (*NUMBERS, *TEXTS)}, **by_criterion(found["stops"])})
+    return results
+
+
+def command_table(film, doses, question, tools):
+    if question.peak_to_mean != 1.0:
+        return [{} for _ in doses]  # it asks of even fog only
+    words = options(question)
+    del words[words.index("--peak-to-mean") : words.index("--peak-to-mean") + 2]
+    doses_text = ",".join(repr(dose) for dose in doses)
+    where = (*film_options(film, tools.folder, several=True), "--kerma", doses_text)
+    code, out, err = tools.run("table", *where, *words, "--format", "json")
+    assert code == 0, err
+    rows = json.loads(out)["rows"]
+    return [{name: row[name] for name in ("ei", "given_stops", *TEXTS)} for row in rows]
+
+
+PATHS = [
+    *(one_by_one, among_many, array_of_stops, grid, swept),
+    *(table, card, trip, command_roll, command_table),
+]
+
+
+def assert_agrees(name, found, expected, film):
+    if name == "shown":  # on the card, with the mark of its verdict
+        index = "" if expected["ei"] is None else format_speed(expected["ei"])
+        assert index in found
+        assert any(sign.isdigit() for sign in found) == (expected["ei"] is not None)
+        return
+    wanted = expected[name]
+    if isinstance(wanted, str):
+        assert found == wanted, name
+    elif wanted is None:
+        assert found is None or math.isnan(found), name
+    elif name == "ei":
+        assert format_speed(found) == format_speed(wanted)
+    else:
+        assert found == pytest.approx(wanted, rel=1e-9, abs=1e-9), name
+
+
+@dataclass(frozen=True)
+class Tools:
+    run: Callable[..., tuple[int, str, str]]
+    folder: Path
+
+
+@pytest.fixture
+def tools(run, tmp_path):
+    return Tools(run, tmp_path)
+
+
+@pytest.mark.parametrize("asked", QUESTIONS)
+@pytest.mark.parametrize("which", FILMS)
+@pytest.mark.parametrize("path", PATHS, ids=lambda path: path.__name__)
+def test_every_path_gives_the_same_answer(path, which, asked, tools):
+    film, question = FILMS[which], QUESTIONS[asked]
+    for dose, found in zip(DOSES, path(film, DOSES, question, tools), strict=True):
+        expected = reference(film, dose, question)
+        for name, value in found.items():
+            assert_agrees(name, value, expected, film)
+
+
+@pytest.mark.parametrize("which", FILMS)
+@pytest.mark.parametrize("dose", DOSES)
+def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
+    film = FILMS[which]
+    expected = answer(film, dose, Question(scene_range=2.0), exposed=True)
+    assert (expected.outcome, expected.ei, expected.given_stops) == ("exposed", None, None)
+    words = (*film_options(film, tools.folder), "--kerma", repr(dose), "--scene-range", 2.0, "--exposed")
+    code, out, err = tools.run("roll", *words, "--format", "json")
+    assert code == 0, err
+    printed = json.loads(out)
+    plain = json.loads(json.dumps(expected.to_dict(), default=float))
+    assert printed["exposed"] == plain["exposed"]
+    assert (printed["message"], printed["verdict"]) == (expected.message, expected.verdict)
+    unit = history_dose(
+        History(passes=(Pass(source="cabin-ct", kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
+    ).kerma_ugy
+    passes = (Pass(source="cabin-ct", kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
+    roll = Roll(id="one", film=film, history=History(passes=passes), state="exposed", scene_range=2.0)
+    on_trip = answer_roll(roll, Question()).answer
+    assert on_trip.outcome == "exposed"
+    assert (on_trip.message, on_trip.verdict) == (expected.message, expected.verdict)
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
+@pytest.mark.parametrize("loss", [0.5, 1.5, math.inf])
+def test_the_dose_until_a_loss_gives_that_loss(kind, loss):
+    from filmdose.inverse import kerma_for_loss
+
+    film = generic_film(800, kind=kind)
+    limit = kerma_for_loss(film, loss)
+    below, above = answer(film, 0.999 * limit.kerma_ugy), answer(film, 1.001 * limit.kerma_ugy)
+    if math.isinf(loss):
+        assert (below.verdict == "lost", above.verdict == "lost") == (False, True)
+    else:
+        assert below.given_stops <= loss <= above.given_stops
