@@ -243,7 +243,9 @@ class LossTally:
         self.step_stops = step / LOG10_2
         self.count = 0
         nodes = shadow.shape[1]
-        mean = question.cost_under * _mean_lost(shadow, highlight) + question.cost_over * self.step_stops * np.arange(nodes)
+        mean = question.cost_under * _mean_lost(shadow, highlight) + question.cost_over * self.step_stops * np.arange(
+            nodes
+        )
         middle = int(mean.argmin())
         reach = round(_ABOUT / self.step_stops)
         self.first = max(0, min(middle - reach, nodes - 2 * reach - 1))

@@ -37,11 +37,14 @@ __all__ = [
     "STATUSES",
     "VERDICTS",
     "FilmSolution",
+    "deciding_record",
     "film_highlight_lost",
+    "is_restored",
     "least_of_records",
     "loss_curves",
     "readings_end",
     "record_solvers",
+    "reversal_verdict",
     "shadow_lost",
     "shadow_points",
     "snr_at",
@@ -289,7 +292,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     status = np.select(
         [
             lost,
-            _restored(needed, best, snr_given, question),
+            is_restored(needed, best, snr_given, question),
             best >= shadow_end - UNSPOKEN,
             choice.highlight >= -UNSPOKEN,
         ],
@@ -298,7 +301,8 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     )
     room = np.broadcast_to(_room(highlight, step), kerma.shape).copy()
     room[room > highlight_end] = np.nan  # not measured
-    decides = _decides([one.stops[question.criterion] for one in criteria], [one.snr_kept for one in criteria])
+    kept_at_marked = [one.snr_kept for one in criteria]
+    decides = deciding_record([one.stops[question.criterion] for one in criteria], kept_at_marked, question)
     return FilmSolution(
         fog_density=_pick([one.fog_density for one in criteria], decides),
         stops=stops,
@@ -306,7 +310,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         given=np.where(lost, np.nan, best),
         best=best,
         room_marked=room,
-        snr_kept=np.min([one.snr_kept for one in criteria], axis=0),
+        snr_kept=np.min(kept_at_marked, axis=0),
         snr_given=snr_given,
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
         contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
@@ -361,7 +365,8 @@ def film_highlight_lost(film: Film, log2_highlight: FloatArray, question: Questi
     return np.asarray(np.where(beyond > 0.0, np.maximum(result, 0.0), result) + _WALL * beyond)
 
 
-def _restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
+def is_restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
+    """Whether the criterion has all that it asks for at the exposure given."""
     if question.criterion == "shadow_snr":
         return np.asarray(snr_given >= question.snr_target * 2.0**-UNSPOKEN)
     return np.asarray(best >= needed - UNSPOKEN)
@@ -407,8 +412,10 @@ def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
     return np.asarray(np.min([array[:, :count] for array in arrays], axis=0))
 
 
-def _decides(need: Sequence[FloatArray], kept: Sequence[FloatArray]) -> NDArray[np.intp]:
-    """Index of the record that needs most, or keeps least where none can have what it needs."""
+def deciding_record(need: Sequence[FloatArray], kept: Sequence[FloatArray], question: Question) -> NDArray[np.intp]:
+    """Index of the record that loses most: keeps least signal-to-noise, or needs most by another criterion."""
+    if question.criterion == "shadow_snr":
+        return np.asarray(np.argmin(kept, axis=0))
     needs = np.nan_to_num(np.stack(need), nan=np.inf)
     return np.asarray(np.where(np.isinf(needs).all(axis=0), np.argmin(kept, axis=0), np.argmax(needs, axis=0)))
 
@@ -431,6 +438,13 @@ def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:
 # -- reversal film -------------------------------------------------------------------------------------------------
 
 
+def reversal_verdict(losses: Sequence[ReversalLoss], decides: NDArray[np.intp]) -> NDArray[np.str_]:
+    """Verdict of reversal film, by the usable range of the record with least of it and the contrast of the deciding."""
+    range_kept = np.min([1.0 - one.range_stops / one.span_stops for one in losses], axis=0)
+    clean, fogged = (_pick([getattr(one, name) for one in losses], decides) for name in _CONTRASTS)
+    return verdict_of(range_kept, fogged / clean)
+
+
 _CONTRASTS = ("contrast_clean", "contrast_fogged")
 
 
@@ -443,8 +457,7 @@ def _reversal_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     nothing = np.full(kerma.shape, np.nan)
     kept = np.min([one.snr_kept for one in losses], axis=0)
     clean, fogged = (_pick([getattr(one, name) for one in losses], decides) for name in _CONTRASTS)
-    range_kept = np.min([1.0 - one.range_stops / one.span_stops for one in losses], axis=0)
-    verdict = verdict_of(range_kept, fogged / clean)
+    verdict = reversal_verdict(losses, decides)
     lost = verdict == "lost"
     return FilmSolution(
         fog_density=-_pick([one.maximum_density for one in losses], decides),

@@ -398,8 +398,9 @@ class RecordSolver:
         """Where the clean curve reaches the standard's density when all densities are multiplied [log units]."""
         light = self.light
         clean = self.weights * (1.0 - self.native_fog)
-        net = clean.sum() - clean @ light.missed
-        wanted = self.density_step / factor
+        image = clean @ light.missed
+        net = -image if self.positive else clean.sum() - image  # rises with exposure
+        wanted = net[light.zero] / factor
         index = np.clip(np.searchsorted(net, wanted), 2, net.size - 2)
         values = np.stack([net[index + k] for k in (-2, -1, 0, 1)]) - wanted
         return _LOW + light.step * (index - 2 + cubic_root(values, np.ones(wanted.size)))

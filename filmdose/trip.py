@@ -257,13 +257,14 @@ def answer_roll(roll: Roll, question: Question) -> RollAnswer:
     return RollAnswer(roll=roll, dose=dose, answer=found)
 
 
-def roll_question(roll: Roll, question: Question, peak_to_mean: float) -> Question:
-    """What is asked of one roll: the question with the roll's own scene range and unevenness."""
-    return replace(
-        question,
-        scene_range=question.scene_range if roll.scene_range is None else roll.scene_range,
-        peak_to_mean=max(question.peak_to_mean, peak_to_mean if roll.peak_to_mean is None else roll.peak_to_mean),
-    )
+def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn: bool = False) -> Question:
+    """What is asked of one roll: the question with the roll's own scene range and unevenness.
+
+    With ``drawn`` unevenness is among the unknowns and does not stand in the question.
+    """
+    peak = 1.0 if drawn else max(question.peak_to_mean, roll.peak_to_mean or peak_to_mean)
+    span = question.scene_range if roll.scene_range is None else roll.scene_range
+    return replace(question, scene_range=span, peak_to_mean=peak)
 
 
 def find_roll(trip: Trip, name: str) -> Roll:

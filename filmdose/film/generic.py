@@ -193,7 +193,8 @@ def generic_film(
             cluster_grains=film_value("granularity", "cluster_grains"),
         )
 
-    return Film(kind=kind, speed=iso, records=tuple(record(name) for name in RECORD_NAMES[kind]), origin=_ORIGIN)
+    origin = _ORIGIN if toe is None and contrast == 1.0 else "generic: toe or contrast given"
+    return Film(kind=kind, speed=iso, records=tuple(record(name) for name in RECORD_NAMES[kind]), origin=origin)
 
 
 def _log_shadow_point(kind: str, speed: float) -> float:

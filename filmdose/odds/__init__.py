@@ -1,6 +1,6 @@
 """How sure an answer is, what matters most, what to set the meter to, and learning from measured rolls."""
 
-from filmdose.odds.decision import Bracket, Decision, bracket_plan, decide, weighted_quantile
+from filmdose.odds.decision import Bracket, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate
 from filmdose.odds.learn import (
     ContradictionError,
@@ -21,7 +21,6 @@ from filmdose.odds.unknowns import TripModel, trip_model
 __all__ = [
     "Bracket",
     "ContradictionError",
-    "Decision",
     "DoseReading",
     "FogReading",
     "Learned",
@@ -31,8 +30,6 @@ __all__ = [
     "RollOdds",
     "TripModel",
     "TripOdds",
-    "bracket_plan",
-    "decide",
     "default_priors",
     "draw_stops",
     "learn",

@@ -13,7 +13,7 @@ from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
-from filmdose.solution import snr_at
+from filmdose.solution import is_restored, snr_at
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
 
@@ -38,6 +38,12 @@ class Cases:
     def snr(self, stops: float) -> FloatArray:
         """Signal-to-noise of every case at some compensation, over the clean one [1]."""
         return snr_at(self.log2_snr.astype(np.float64), np.full(len(self.log2_snr), stops), self.light)
+
+    def restored_at(self, stops: float) -> float:
+        """Share of the cases that have all that the criterion asks for at some compensation [1]."""
+        needed = self.best if self.question.criterion != "shadow_snr" else np.zeros(self.best.shape)
+        given = np.full(self.best.shape, stops)
+        return float(np.mean(is_restored(needed, given, self.snr(stops), self.question)))
 
     def highlight_lost(self, stops: float) -> FloatArray:
         """Highlight lost in every case [stops; negative where there is room]."""
@@ -116,7 +122,9 @@ def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any
     if sample.size == 0:
         raise ArgumentError("values", "no values", "at least one value")
     sample = np.where(np.isnan(sample), np.inf, sample)
-    mass = np.full(sample.shape, 1.0) if weights is None else check_array("weights", weights, low=0.0, nan_allowed=False)
+    mass = (
+        np.full(sample.shape, 1.0) if weights is None else check_array("weights", weights, low=0.0, nan_allowed=False)
+    )
     if mass.shape != sample.shape or not mass.sum() > 0.0:
         raise ArgumentError("weights", mass.shape, f"{sample.size} weights of at least 0, not all zero")
     p = check_array("probability", probability, low=0.0, high=1.0, nan_allowed=False)

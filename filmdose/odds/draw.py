@@ -20,14 +20,13 @@ import pandas as pd
 from filmdose.arrays import FloatArray, check_count
 from filmdose.decision import LossTally
 from filmdose.errors import UnknownNameError
-from filmdose.odds.decision import SAMPLE, Cases
+from filmdose.odds.decision import Cases
 from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import RollOdds, TripOdds, roll_odds
 from filmdose.odds.tally import Histogram, Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
-from filmdose.solution import UNSPOKEN
 from filmdose.trip import Roll, Trip, roll_question
 
 if TYPE_CHECKING:
@@ -86,8 +85,7 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
             hits = group.hits(draws, column)
             if group.film.reversal:
                 lost = group.reversal(rows, hits)
-                kept = 1.0 - lost.range_stops / lost.span_stops
-                stops = np.where(lost_cases(kept, question), np.inf, lost.range_stops)
+                stops = np.where(lost.lost, np.inf, lost.range_stops)
                 tally.count(draws, roll, stops=stops, fog=lost.maximum_density, snr_kept=lost.snr_kept)
                 continue
             if question.scene_range not in highlights:
@@ -96,7 +94,7 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
             beyond = lost_cases(found.snr_given, question)
             stops = np.where(beyond, np.inf, found.best)
             tally.count(draws, roll, stops=stops, fog=found.fog_density, snr_kept=found.snr_kept)
-            tally.partly += int((~beyond & (found.snr_given < question.snr_target * 2.0**-UNSPOKEN)).sum())
+            tally.partly += int((~beyond & ~found.restored).sum())
             if tally.loss is None:
                 step = group.solvers[0].light.step
                 tally.loss = LossTally(found.shadow, found.highlight, step, question)

@@ -17,14 +17,17 @@ from filmdose.arrays import FloatArray
 from filmdose.decision import least_loss
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value, is_typical
 from filmdose.film.model import Film
-from filmdose.film.population import population_rows
+from filmdose.film.population import population_rows, record_value
 from filmdose.odds.unknowns import LN10, Draws, TripModel
 from filmdose.question import Question
 from filmdose.solution import (
     VERDICTS,
+    deciding_record,
     film_highlight_lost,
+    is_restored,
     least_of_records,
     record_solvers,
+    reversal_verdict,
     shadow_lost,
     shadow_points,
     snr_at,
@@ -32,8 +35,6 @@ from filmdose.solution import (
 from filmdose.solver import RecordRows, RecordSolver, Shape, record_criteria, reversal_loss
 
 __all__ = ["FilmGroup", "NegativeCases", "ReversalCases", "film_groups", "record_offsets"]
-
-NOISE_INPUTS = ("area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
 
 
 def record_offsets(film: Film) -> tuple[FloatArray, FloatArray]:
@@ -60,6 +61,8 @@ class NegativeCases:
         Signal-to-noise at it over the clean one [1].
     snr_kept, fog_density
         At the marked speed [1; density].
+    restored
+        Whether the criterion has all that it asks for at ``best``.
     """
 
     log2_snr: FloatArray
@@ -69,6 +72,7 @@ class NegativeCases:
     snr_given: FloatArray
     snr_kept: FloatArray
     fog_density: FloatArray
+    restored: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -79,6 +83,7 @@ class ReversalCases:
     span_stops: float
     maximum_density: FloatArray
     snr_kept: FloatArray
+    lost: NDArray[np.bool_]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -112,18 +117,15 @@ class FilmGroup:
             else:
                 shape["log_contrast"] = np.log(drawn["film_contrast"])
             # a film whose grain was measured has its own
-            for field in NOISE_INPUTS:
-                if getattr(record, field) == _kind_value(self.film.kind, field):
-                    shape[field] = drawn[field]
-            if "noise_floor" in shape:
-                exponent = shape.get("area_exponent", np.asarray(record.area_exponent))
-                point = self.distance[0][list(self.film.record_names).index(name)]
-                shape["noise_floor"] = shape["noise_floor"] * np.exp(-LN10 * exponent * point)
+            if typical or record.area_exponent == record_value(self.film.kind, name, "area_exponent"):
+                shape |= {field: drawn[field] for field in ("area_exponent", "dye_saturation", "noise_floor")}
+            if record.cluster_grains == film_value("granularity", "cluster_grains"):
+                shape["cluster_grains"] = drawn["cluster_grains"]
             result.append(solver.rows(Shape(**shape)))
         return result
 
     def hits(self, draws: Draws, column: int) -> list[FloatArray]:
-        """Hits at the shadow point of every record of one roll, under its worst band; ``column`` counts in the group."""
+        """Hits at the shadow point of every record of the group's roll number ``column``, under its worst band."""
         roll = self.rolls[column]
         at_reference = draws.log_hits[:, roll] + np.log(draws.peak[:, roll])
         offsets = zip(self.hit_exponent_offset, self.log_kappa[column], self.distance[column], strict=True)
@@ -154,17 +156,20 @@ class FilmGroup:
                 needs.append(found.stops[question.criterion])
             dark.append(view.log2_snr)
         log2_snr = least_of_records(dark)
-        decides = np.argmin([array[:, light.margin] for array in dark], axis=0)
-        shadow = shadow_lost(np.max(needs, axis=0), log2_snr, light, question)
+        decides = deciding_record(needs, [array[:, light.margin] for array in dark], question)
+        needed = np.max(needs, axis=0)
+        shadow = shadow_lost(needed, log2_snr, light, question)
         choice = least_loss(shadow, highlight, light.step, question)
         nothing = np.max(hits, axis=0) == 0.0
         best = np.where(nothing, 0.0, choice.stops)
+        snr_given = np.where(nothing, 1.0, snr_at(log2_snr, best, light))
         return NegativeCases(
+            restored=is_restored(needed, best, snr_given, question),
             log2_snr=log2_snr,
             shadow=shadow,
             highlight=highlight,
             best=best,
-            snr_given=np.where(nothing, 1.0, snr_at(log2_snr, best, light)),
+            snr_given=snr_given,
             snr_kept=np.where(nothing, 1.0, np.exp2(log2_snr[:, light.margin])),
             fog_density=np.where(nothing, 0.0, np.choose(decides, fogs) if len(fogs) > 1 else fogs[0]),
         )
@@ -172,7 +177,9 @@ class FilmGroup:
     def reversal(self, rows: list[RecordRows], hits: list[FloatArray]) -> ReversalCases:
         """One roll of reversal film in every draw: of the record that loses most."""
         losses = [reversal_loss(row, dose) for row, dose in zip(rows, hits, strict=True)]
+        verdict = reversal_verdict(losses, np.argmax([loss.maximum_density for loss in losses], axis=0))
         return ReversalCases(
+            lost=verdict == "lost",
             range_stops=np.max([loss.range_stops for loss in losses], axis=0),
             span_stops=max(loss.span_stops for loss in losses),
             maximum_density=np.max([loss.maximum_density for loss in losses], axis=0),
@@ -203,10 +210,6 @@ def lost_cases(snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
     return np.asarray(snr_given < VERDICTS["poor"][0] * question.snr_target - 1e-9)
 
 
-def _kind_value(kind: str, field: str) -> float:
-    return film_value(kind, field)
-
-
 def film_groups(model: TripModel) -> list[FilmGroup]:
     """The rolls of a trip, those together whose films are of one family: equal but for their speed."""
     members: dict[object, list[int]] = {}
@@ -224,7 +227,7 @@ def _family(film: Film) -> object:
             solver.light.step,
             solver.weights.tobytes(),
             *(solver.native_fog, record.quanta, record.hit_exponent, record.area_exponent, record.dye_saturation),
-            *(record.noise_floor, record.cluster_grains),
+            *(round(solver.noise_floor, 9), record.cluster_grains),
         )
         for solver, record in zip(solvers, film.records, strict=True)
     ]

@@ -36,9 +36,10 @@ from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import Emulsion
 from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.draw import roll_index
+from filmdose.odds.groups import record_offsets
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
-from filmdose.odds.unknowns import LN10, Draws, TripModel, film_offsets, trip_model
+from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
 from filmdose.trip import Roll, Trip
 from filmdose.units import parse_kerma
 
@@ -173,15 +174,16 @@ def _record_of(reading: FogReading, roll: Roll) -> tuple[str, Emulsion]:
 
 def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -> FloatArray:
     """Fog of a record in every draw [density], straight from the sum over its grains."""
-    offset, log_kappa = film_offsets(roll.film)
-    b = draws.hit_exponent + offset
-    log_hits = draws.log_hits[:, index] + log_kappa
+    place = roll.film.records.index(record)
+    offsets, log_kappas = record_offsets(roll.film)
+    b = draws.hit_exponent + offsets[place]
+    log_hits = draws.log_hits[:, index] + log_kappas[place]
     if where == "worst":
         log_hits = log_hits + np.log(draws.peak[:, index])
     distance = record.log_sensitivity - record.reference_log_sensitivity
     hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
     developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
-    return np.asarray((-1.0 if record.positive else 1.0) * np.exp(draws.log_contrast) * developed)
+    return np.asarray((-1.0 if record.positive else 1.0) * draws.shapes[roll.film.kind]["film_contrast"] * developed)
 
 
 def _prepare(model: TripModel, reading: Reading) -> _Prepared:

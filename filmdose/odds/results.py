@@ -1,4 +1,4 @@
-"""What comes out: one roll's odds, a trip's odds, as objects, tables and sentences."""
+"""How sure an answer is: results for one roll and for a trip, as numbers, tables and sentences."""
 
 from __future__ import annotations
 
@@ -7,29 +7,30 @@ import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from filmdose.answer import answer, marked_index
 from filmdose.errors import UnknownNameError
-from filmdose.odds.decision import Bracket, Decision
+from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.priors import Priors
+from filmdose.odds.tally import POINTS, Histogram
+from filmdose.question import Question
+from filmdose.solution import STATUSES, UNSPOKEN, verdict_of
 from filmdose.trip import Roll, Trip
-from filmdose.units import format_speed, standard_exposure_index
+from filmdose.units import exposure_index, format_speed
 
 if TYPE_CHECKING:
+    from filmdose.odds.draw import RollTally
     from filmdose.odds.learn import Learned
 
-__all__ = ["ODDS_STATUS", "RollOdds", "TripOdds", "Triple"]
+__all__ = ["ODDS_STATUS", "RollOdds", "TripOdds", "Triple", "roll_odds"]
 
 #: 5, 50 and 95 % points.
 Triple = tuple[float, float, float]
 
-ODDS_STATUS: dict[str, str] = {
-    "ok": "the recommended index restores the shadows in as many cases as asked for",
-    "highlight_limited": "the highlights stop the recommended index before that",
-    "beyond_rescue": "in too many cases no exposure restores the shadows",
-    "expose_as_marked": "reversal film: it needs no more exposure, and loses at its dark end",
-    "already_exposed": "exposed before the scans: no index helps any more",
-}
+#: Statuses of a roll's odds are those of an answer, said of the cases.
+ODDS_STATUS = STATUSES
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,36 +41,40 @@ class RollOdds:
     ----------
     roll
         The roll.
+    outcome
+        "compensated", "as_marked" or "exposed", as of :class:`filmdose.answer.Answer`.
     stops
-        More exposure needed [stops]; infinite beyond rescue. Of a roll exposed before the scans: what it would have
-        needed, so the speed that it lost. Of reversal film: usable range lost at the dark end, infinite when all is.
+        Compensation of least loss of single cases [stops]; infinite where nothing helps. Of a roll exposed before the
+        scans: the compensation that it would have wanted. Of reversal film: usable range lost at the dark end.
     ei
-        Exposure index that restores the shadows, exact, from the slowest to the fastest [ISO]: at the 95, 50 and
-        5 % points of the need; 0 beyond rescue. Of an exposed roll the speed that it turns out to have had; of
-        reversal film the one that keeps the highlights.
+        Exposure index of single cases, exact, from the slowest to the fastest [ISO]: at the 95, 50 and 5 % points of
+        ``stops``; 0 where nothing helps. Of an exposed roll the speed that it turns out to have had; of reversal film
+        the marked speed.
     fog_density, kerma_ugy, snr_kept
         Fog of the worst band (of reversal film: greatest density lost) [density], mean effective kerma [uGy], shadow
         signal-to-noise at the marked speed [1].
     chance_over_one_stop
-        Share of the cases with more than one of those ``stops``, those beyond rescue among them [1].
+        Share of the cases with more than one of those ``stops``, those in which nothing helps among them [1].
     chance_partly_restored
-        Share of the cases in which the needed exposure restores part of the shadows only [1].
+        Share of the cases in which the exposure of least loss restores part of the shadows only [1].
     chance_beyond_rescue
-        Share of the cases in which no exposure restores the shadows, not even half of them by signal-to-noise, or of
-        reversal film in which nothing is left of the range [1].
+        Share of the cases in which nothing helps (verdict "lost") [1].
     chance_highlights_lost
-        Share of the cases in which the recommended exposure leaves the highlights no room [1]; NaN without one.
-    room_stops
-        What the highlights allow in the middle case [stops]; None when no case has a usable highlight end.
-    decision
-        The recommended compensation; None for a roll that is exposed already.
-    ei_median, ei_recommended, ei_recommended_exact
-        Index of the middle case and of the decision, on the third-stop scale towards more exposure, and exact; None
-        when there is none.
+        Share of the cases in which the recommended exposure costs highlights [1]; NaN without one.
+    given_stops
+        What is recommended: compensation that makes the mean loss over all cases least [stops]; None without one.
+    expected_loss, expected_loss_marked
+        Mean loss at it and at the marked speed [stops of light]; NaN without one.
+    ei_recommended, ei_recommended_exact
+        The index to set, safe against what is not known, on the third-stop scale and exact; None without one.
+    ei_median
+        The index of the middle case; None where nothing helps it.
     bracket
         Frames to make of what matters when the interval is wider than a stop, else None.
     settled_stops
-        Difference of the two halves of the draws in the recommended need [stops].
+        Difference of the two halves of the draws in what is recommended [stops].
+    verdict
+        "good", "usable", "poor" or "lost": of the middle case, at the recommended exposure.
     status
         A key of ``ODDS_STATUS``.
     message
@@ -77,6 +82,7 @@ class RollOdds:
     """
 
     roll: Roll
+    outcome: str
     stops: Triple
     ei: Triple
     fog_density: Triple
@@ -86,13 +92,15 @@ class RollOdds:
     chance_partly_restored: float
     chance_beyond_rescue: float
     chance_highlights_lost: float
-    room_stops: float | None
-    decision: Decision | None
+    given_stops: float | None
+    expected_loss: float
+    expected_loss_marked: float
     ei_median: float | None
     ei_recommended: float | None
     ei_recommended_exact: float | None
     bracket: Bracket | None
     settled_stops: float
+    verdict: str
     status: str
     message: str
 
@@ -101,7 +109,7 @@ class RollOdds:
         """Exposure indices of the bracketing plan, fastest first; empty without one."""
         if self.bracket is None:
             return ()
-        return tuple(standard_index(self.roll.film.speed, stops) for stops in self.bracket.stops)
+        return tuple(marked_index(self.roll.film.speed, stops) for stops in self.bracket.stops)
 
     @property
     def bracket_sentence(self) -> str:
@@ -111,20 +119,20 @@ class RollOdds:
         frames = ", ".join(format_speed(ei) for ei in self.bracket_ei)
         steps = " and ".join(f"{step:.2g}" for step in self.bracket.steps)
         return (
-            f"Of what matters make {len(self.bracket_ei)} frames, at EI {frames} (steps of {steps} stops): "
-            f"the best of them misses by {self.bracket.expected_loss:.2g} on average, a single one by "
-            f"{self.bracket.expected_loss_single:.2g} (stops, those too little counted with their cost)."
+            f"Of what matters make {len(self.bracket_ei)} frames, at EI {frames} (steps of {steps} stops): the best of "
+            f"them costs {self.bracket.expected_loss:.2g} stops of light on average, a single one "
+            f"{self.bracket.expected_loss_single:.2g} (lost shadows and highlights counted with their cost)."
         )
 
     def __str__(self) -> str:
         low, middle, high = self.stops
-        what = {"expose_as_marked": "range lost", "already_exposed": "speed lost"}.get(self.status, "stops needed")
+        what = {"as_marked": "range lost", "exposed": "speed lost"}.get(self.outcome, "stops to give")
         lines = [
             self.message,
             f"  {what:<20}{stops_text(middle)} ({stops_text(low)} to {stops_text(high)} in 9 of 10 cases)",
             f"  {'fog':<20}{self.fog_density[1]:.3f} ({self.fog_density[0]:.3f} to {self.fog_density[2]:.3f})",
             f"  {'more than one stop':<20}{chance_text(self.chance_over_one_stop)}",
-            f"  {'beyond rescue':<20}{chance_text(self.chance_beyond_rescue)}",
+            f"  {'nothing helps':<20}{chance_text(self.chance_beyond_rescue)}",
         ]
         if self.bracket is not None:
             lines.append(f"  {self.bracket_sentence}")
@@ -141,17 +149,12 @@ class RollOdds:
                 return {name: plain(item) for name, item in zip(("low", "typical", "high"), value, strict=True)}
             return None if isinstance(value, float) and not math.isfinite(value) else value
 
-        triples = ("stops", "ei", "fog_density", "kerma_ugy", "snr_kept")
-        skipped = ("roll", "decision", "bracket", *triples)
+        skipped = ("roll", "bracket")
         return {
             "roll": self.roll.id,
             "kind": self.roll.film.kind,
             "speed": self.roll.film.speed,
-            **{name: plain(getattr(self, name)) for name in triples},
             **{name: plain(getattr(self, name)) for name in self.__dataclass_fields__ if name not in skipped},
-            "decision": None
-            if self.decision is None
-            else {name: plain(getattr(self.decision, name)) for name in self.decision.__dataclass_fields__},
             "bracket": None
             if self.bracket is None
             else {"ei": list(self.bracket_ei), "stops": list(self.bracket.stops), "message": self.bracket_sentence},
@@ -170,24 +173,20 @@ class TripOdds:
         One result for each roll, in the order of the trip.
     priors
         What was taken as uncertain.
+    question
+        What was asked.
     samples
         Number of draws.
-    criterion, snr_target
-        What was asked.
     learned
         What had been learnt before, or None.
-    table_error_stops
-        Mean error of the tables that stand for the solver, of the worst film [stops].
     """
 
     trip: Trip
     rolls: tuple[RollOdds, ...]
     priors: Priors = field(repr=False)
+    question: Question
     samples: int
-    criterion: str
-    snr_target: float
     learned: Learned | None = field(repr=False)
-    table_error_stops: float
 
     def __getitem__(self, roll: str) -> RollOdds:
         for row in self.rolls:
@@ -206,7 +205,7 @@ class TripOdds:
         taught = "" if self.learned is None else f" After what was {self.learned}."
         return (
             f"{self.samples} draws; their halves differ by {self.settled_stops:.3f} stop at most in what is "
-            f"recommended; tables stand for the solver to {self.table_error_stops:.3f} stop on average.{taught}"
+            f"recommended.{taught}"
         )
 
     def table(self) -> pd.DataFrame:
@@ -215,7 +214,7 @@ class TripOdds:
         The columns of the plain trip table, at the middle case and with the recommended index, then the intervals,
         chances and the bracketing plan. ``stops`` and indices are NaN beyond rescue.
         """
-        return pd.DataFrame([_row(row, self.criterion) for row in self.rolls])
+        return pd.DataFrame([_row(row, self.question.criterion) for row in self.rolls])
 
     def __str__(self) -> str:
         return "\n\n".join(f"{row.roll.id}: {row}" for row in self.rolls) + f"\n\n{self.footnote}"
@@ -244,13 +243,13 @@ def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
         "stops": number(row.stops[1]),
         "ei": number(row.ei_recommended),
         "ei_exact": number(row.ei_recommended_exact),
+        "verdict": row.verdict,
         "snr_kept": row.snr_kept[1],
-        "highlight_room_stops": number(row.room_stops),
         "status": row.status,
         "message": row.message,
         "stops_low": number(row.stops[0]),
         "stops_high": number(row.stops[2]),
-        "stops_recommended": math.nan if row.decision is None else number(row.decision.given_stops),
+        "stops_recommended": number(row.given_stops),
         "ei_median": number(row.ei_median),
         "ei_recommended": number(row.ei_recommended),
         "ei_slowest": row.ei[0] or math.nan,
@@ -267,12 +266,126 @@ def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
     }
 
 
+# -- from what was counted to the answer ---------------------------------------------------------------------------
+
+
+def roll_odds(roll: Roll, question: Question, first: RollTally, second: RollTally) -> RollOdds:
+    """The odds of one roll from the two halves of its draws."""
+    stops = first.stops.joined(second.stops)
+    drawn = first.drawn + second.drawn
+    speed = roll.film.speed
+    triple = _three(stops)
+    values: dict[str, Any] = {
+        "roll": roll,
+        "stops": triple,
+        "ei": tuple(_index(speed, value) for value in reversed(triple)),
+        "fog_density": _three(first.log_fog.joined(second.log_fog), from_log=True),
+        "kerma_ugy": _three(first.log_kerma.joined(second.log_kerma), from_log=True),
+        "snr_kept": _three(first.snr_kept.joined(second.snr_kept)),
+        "chance_over_one_stop": (first.over_one + second.over_one) / drawn,
+        "chance_partly_restored": (first.partly + second.partly) / drawn,
+        "chance_beyond_rescue": (first.lost + second.lost) / drawn,
+        "chance_highlights_lost": math.nan,
+        "given_stops": None,
+        "expected_loss": math.nan,
+        "expected_loss_marked": math.nan,
+        "ei_median": None,
+        "ei_recommended": None,
+        "ei_recommended_exact": None,
+        "bracket": None,
+        "settled_stops": _settled(first.stops.quantile(0.5), second.stops.quantile(0.5)),
+        "verdict": "lost" if math.isinf(triple[1]) else "good",
+    }
+    if roll.film.reversal:
+        return _reversal_odds(values, question)
+    return _negative_odds(values, first, second)
+
+
+def _reversal_odds(values: dict[str, Any], question: Question) -> RollOdds:
+    """Reversal film is exposed as marked; what it loses is said."""
+    roll: Roll = values["roll"]
+    lost = math.isinf(values["stops"][1])
+    exposed = roll.state == "exposed"
+    speed = roll.film.speed
+    values["ei"] = tuple(0.0 if math.isinf(value) else speed for value in reversed(values["stops"]))
+    if not lost:
+        values["verdict"] = _middle_verdict(values, question)
+    if not lost and not exposed:
+        values |= {"given_stops": 0.0, "ei_median": speed, "ei_recommended": speed, "ei_recommended_exact": speed}
+    status = "already_exposed" if exposed else "beyond_rescue" if lost else "expose_as_marked"
+    values |= {"outcome": "exposed" if exposed else "as_marked", "status": status}
+    return RollOdds(message=_reversal_sentence(values), **values)
+
+
+def _middle_verdict(values: dict[str, Any], question: Question) -> str:
+    """Verdict of the answer at the middle dose."""
+    roll: Roll = values["roll"]
+    return answer(roll.film, values["kerma_ugy"][1], question, exposed=roll.state == "exposed").verdict
+
+
+def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) -> RollOdds:
+    roll: Roll = values["roll"]
+    speed = roll.film.speed
+    assert first.loss is not None
+    assert second.loss is not None
+    assert first.cases is not None
+    given, loss = first.loss.joined(second.loss).decide()
+    cases = first.cases
+    snr = cases.snr(given)
+    lost = values["chance_beyond_rescue"] > 0.5
+    kept = np.asarray(np.median(snr) / cases.question.snr_target)
+    values["verdict"] = "lost" if lost else str(verdict_of(kept, np.ones(())))
+    if roll.state == "exposed":
+        values["verdict"] = _middle_verdict(values, cases.question)
+        values |= {"outcome": "exposed", "status": "already_exposed"}
+        return RollOdds(message=_exposed_sentence(values), **values)
+    values["outcome"] = "compensated"
+    values["settled_stops"] = _settled(first.loss.decide()[0], second.loss.decide()[0])
+    if lost:
+        values["status"] = "beyond_rescue"
+        return RollOdds(message=_negative_sentence(values, cases), **values)
+    bright = cases.highlight_lost(given)
+    restored = cases.restored_at(given)
+    limited = float(np.median(bright)) >= -UNSPOKEN
+    low, middle, high = values["stops"]
+    most = high if math.isfinite(high) else max(given, middle)
+    frames = frame_count(most - low)
+    values |= {
+        "given_stops": given,
+        "expected_loss": loss,
+        "expected_loss_marked": float(cases.loss(0.0).mean()),
+        "ei_median": None if math.isinf(middle) else marked_index(speed, middle),
+        "ei_recommended": marked_index(speed, given),
+        "ei_recommended_exact": float(exposure_index(speed, given)),
+        "chance_highlights_lost": float(np.mean(bright > UNSPOKEN)),
+        "bracket": bracket_plan(cases, frames) if frames > 1 else None,
+        "status": "ok" if restored >= 0.5 else "highlight_limited" if limited else "partly_restored",
+    }
+    return RollOdds(message=_negative_sentence(values, cases), **values)
+
+
+def _settled(first: float, second: float) -> float:
+    """Difference of the halves; both infinite agree, one of them alone does not."""
+    return 0.0 if first == second else abs(first - second)
+
+
+def _three(histogram: Histogram, *, from_log: bool = False) -> Triple:
+    low, middle, high = (histogram.quantile(p) for p in POINTS)
+    if from_log:
+        low, middle, high = (0.0 if value <= histogram.low else 10.0**value for value in (low, middle, high))
+    return low, middle, high
+
+
+def _index(speed: float, stops: float) -> float:
+    return 0.0 if math.isinf(stops) else float(exposure_index(speed, stops))
+
+
 # -- words -------------------------------------------------------------------------------------------------------------
 
 
 def stops_text(value: float) -> str:
     """Stops as people read them."""
-    return "not possible" if math.isinf(value) else f"{value:.2f}"
+    return "nothing helps" if math.isinf(value) else f"{value:.2f}"
 
 
 def chance_text(value: float) -> str:
@@ -282,44 +395,28 @@ def chance_text(value: float) -> str:
     return "over 99 %" if 0.99 < value < 1.0 else f"{100.0 * value:.0f} %"
 
 
-def standard_index(speed: float, stops: float) -> float:
-    """Index on the printed scale, towards more exposure; a film that needs nothing keeps the number on its box."""
-    return speed if stops == 0.0 else float(standard_exposure_index(speed, stops))
-
-
-def negative_sentence(values: dict[str, Any], cost_ratio: float) -> str:
+def _negative_sentence(values: dict[str, Any], cases: Cases) -> str:
     """The answer for a roll that is still to be exposed."""
     roll: Roll = values["roll"]
-    decision: Decision = values["decision"]
     box = f"ISO {format_speed(roll.film.speed)}"
-    lost, ei = values["chance_beyond_rescue"], values["ei_recommended"]
+    lost = values["chance_beyond_rescue"]
     if values["status"] == "beyond_rescue":
-        best = "" if ei is None else f", and EI {format_speed(ei)} is the most that the highlights allow"
-        return (
-            f"With a chance of {chance_text(lost)} no exposure restores the shadows of this {box} roll{best}: "
-            "use another roll for what matters."
-        )
+        return f"With a chance of {chance_text(lost)} nothing helps this {box} roll: use another one for what matters."
+    ei, middle = values["ei_recommended"], values["ei_median"]
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
-    partly = values["chance_partly_restored"]
-    rescue = "" if partly < 0.05 else f" In {chance_text(partly)} of the cases the last of its shadows cannot be had."
-    rescue += "" if lost < 0.005 else f" In {chance_text(lost)} of them nothing helps."
+    typical = "nothing helps the middle case" if middle is None else f"{format_speed(middle)} if typical"
+    head = f"Set EI {format_speed(ei)} (safe); {typical}. {values['verdict'].capitalize()}."
+    asked = cases.question
+    ratio = asked.cost_under / asked.cost_over
+    why = f" This {box} roll loses least on average there, when a stop of lost shadow costs {ratio:.3g} stops of light."
     if values["status"] == "highlight_limited":
-        return (
-            f"Set EI {format_speed(ei)} for this {box} roll, the most that its highlights allow: its shadows would "
-            f"want {decision.needed_stops:.1f} stops more to be safe in {chance_text(decision.quantile)} of the cases."
-            f"{rescue}"
-        )
-    cost = f"costs {cost_ratio:.3g} times as much as" if cost_ratio != 1.0 else "costs as much as"
-    middle = values["ei_median"]
-    beside = "" if middle is None or middle == ei else f"; the middle case asks for EI {format_speed(middle)}"
-    return (
-        f"Set EI {format_speed(ei)} for this {box} roll: that is enough in {chance_text(decision.quantile)} of the "
-        f"cases, as it should be when a stop too little {cost} a stop too much{beside}.{rescue}"
-    )
+        why = f" More would cost this {box} roll its highlights."
+    rescue = "" if lost < 0.005 else f" With a chance of {chance_text(lost)} nothing helps."
+    return head + why + rescue
 
 
-def exposed_sentence(values: dict[str, Any]) -> str:
+def _exposed_sentence(values: dict[str, Any]) -> str:
     """The answer for a roll that was exposed before the scans."""
     roll: Roll = values["roll"]
     low, middle, high = values["fog_density"]
@@ -331,16 +428,17 @@ def exposed_sentence(values: dict[str, Any]) -> str:
     )
 
 
-def reversal_sentence(values: dict[str, Any]) -> str:
+def _reversal_sentence(values: dict[str, Any]) -> str:
     """The answer for a reversal film."""
     roll: Roll = values["roll"]
     low, middle, high = values["fog_density"]
     gone = values["chance_over_one_stop"]
-    head = (
-        "was exposed before the scans: expect"
-        if roll.state == "exposed"
-        else f"wants EI {format_speed(values['ei_recommended'])}, for its highlights: expect"
-    )
+    if values["status"] == "beyond_rescue":
+        head = "is lost: nothing helps its"
+    elif values["outcome"] == "exposed":
+        head = "was exposed before the scans: expect"
+    else:
+        head = f"is exposed as marked, at EI {format_speed(values['ei_recommended'])}: expect"
     return (
         f"This ISO {format_speed(roll.film.speed)} reversal roll {head} blacks thinner by {middle:.2f} density "
         f"({low:.2f} to {high:.2f}); with a chance of {chance_text(gone)} it loses more than a stop of range at the "

@@ -3,8 +3,8 @@
 Three views of the same draws: each unknown alone at its 5 and 95 % points (tornado);
 shares of the variance, alone and with everything it acts together with (Sobol
 indices); and how wide the answer would be on average after something was found out.
-The answer looked at is the needed compensation of one roll; draws beyond rescue count
-with the need at the last dose that can be rescued, so that it is finite.
+The answer looked at is the compensation of least loss of one roll, which is finite even
+where nothing helps.
 """
 
 from __future__ import annotations
@@ -19,13 +19,13 @@ import pandas as pd
 from scipy.stats import norm, sobol_indices
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, check_options
 from filmdose.errors import ArgumentError
-from filmdose.odds.draw import roll_groups, roll_index
+from filmdose.odds.draw import roll_need
 from filmdose.odds.learn import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import TripModel, trip_model
+from filmdose.question import Question
 from filmdose.trip import Roll, Trip
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
@@ -33,32 +33,18 @@ __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado",
 _CONFIDENCE = 0.90
 
 
-def _need(model: TripModel, roll: str, criterion: str, snr_target: float) -> Callable[[FloatArray], FloatArray]:
-    """Needed stops of one roll as a function of scores."""
-    name, target, _ = check_options(criterion, snr_target, SCENE_RANGE)
-    index = roll_index(model, roll)
-    group = next(group for group in roll_groups(model, name, target) if index in group.rolls)
-    column = group.rolls.index(index)
-
-    def need(scores: FloatArray) -> FloatArray:
-        return group.stops(model.draws(scores), capped=True)[:, column]
-
-    return need
-
-
 def tornado(
     trip: Trip | TripModel | Sequence[Roll],
     roll: str,
     *,
+    question: Question | None = None,
     priors: Priors | None = None,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
 ) -> pd.DataFrame:
-    """Needed stops of a roll with one unknown at a time at its 5 and 95 % points, all others at the typical one.
+    """Stops to give of a roll with one unknown at a time at its 5 and 95 % points, all others at the typical one.
 
     Parameters
     ----------
-    trip, priors, criterion, snr_target
+    trip, question, priors
         As of :func:`filmdose.odds.propagate`.
     roll
         Id of the roll.
@@ -77,7 +63,7 @@ def tornado(
     'dose per pass of cabin-ct'
     """
     model = trip_model(trip, priors)
-    need = _need(model, roll, criterion, snr_target)
+    need = roll_need(model, roll, question or Question())
     axes = model.axes()
     if not axes:
         raise ArgumentError("roll", roll, "a roll of which something is uncertain", "All its inputs are known.")
@@ -167,14 +153,13 @@ def trip_sobol(
     trip: Trip | TripModel | Sequence[Roll],
     roll: str,
     *,
+    question: Question | None = None,
     priors: Priors | None = None,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
     samples: int = 1024,
     resamples: int = 200,
     rng: Random = 0,
 ) -> pd.DataFrame:
-    """First and total Sobol indices of the needed stops of a roll, for the unknowns before anything is measured.
+    """First and total Sobol indices of the stops to give of a roll, for the unknowns before anything is measured.
 
     Parameters
     ----------
@@ -189,7 +174,7 @@ def trip_sobol(
     their meaning; so they are those of the prior.
     """
     model = trip_model(trip, priors)
-    need = _need(model, roll, criterion, snr_target)
+    need = roll_need(model, roll, question or Question())
     axes = {name: vector for name, vector in model.axes().items() if _moves(need, vector)}
     if not axes:
         raise ArgumentError("roll", roll, "a roll whose answer is uncertain", "It took no dose, or all is known.")
@@ -274,15 +259,14 @@ def narrowing(
     trip: Trip | TripModel | Sequence[Roll],
     roll: str,
     *,
+    question: Question | None = None,
     priors: Priors | None = None,
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
     fog_error: float = 0.015,
     dose_error: float = 0.2,
     samples: int = 2**15,
     rng: Random = 0,
 ) -> Narrowing:
-    """How much each thing that can be found out would narrow the needed stops of a roll.
+    """How much each thing that can be found out would narrow the stops to give of a roll.
 
     Parameters
     ----------
@@ -301,7 +285,7 @@ def narrowing(
     average over what it may show, from groups of draws with alike readings.
     """
     model = trip_model(trip, priors)
-    need = _need(model, roll, criterion, snr_target)
+    need = roll_need(model, roll, question or Question())
     error = check_number("fog_error", fog_error, low=0.0, low_open=True, unit="density")
     dose = check_number("dose_error", dose_error, low=0.0, low_open=True)
     count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=4096, high=2**22)))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -65,47 +64,40 @@ class ScoreStream:
 
 
 class Histogram:
-    """Counts of finite values on even bins, by half and column, with their least and greatest value."""
+    """Counts of finite values on even bins, with their least and greatest value; infinite ones apart."""
 
-    def __init__(self, low: float, high: float, columns: int) -> None:
+    def __init__(self, low: float, high: float) -> None:
         self.low, self.width = low, (high - low) / _BINS
-        self.counts = np.zeros((2, columns, _BINS))
-        self.least, self.greatest = np.full(columns, np.inf), np.full(columns, -np.inf)
-        self.above = np.zeros((2, columns))  # infinite or unknown
+        self.counts = np.zeros(_BINS)
+        self.least, self.greatest = math.inf, -math.inf
+        self.above = 0.0
 
-    def add(self, half: int, columns: Sequence[int], values: FloatArray) -> None:
-        """Count values, shape (draws, columns)."""
-        finite = np.isfinite(values)
-        all_finite = bool(finite.all())
-        bins = np.clip((np.where(finite, values, 0.0) - self.low) / self.width, 0, _BINS - 1).astype(np.intp)
-        flat = bins + _BINS * np.arange(len(columns))
-        if not all_finite:
-            flat = flat[finite]
-            self.above[half, columns] += (~finite).sum(axis=0)
-        counted = np.bincount(flat.ravel(), minlength=_BINS * len(columns)).reshape(len(columns), _BINS)
-        self.counts[half, columns] += counted
-        self.least[columns] = np.minimum(self.least[columns], np.where(finite, values, np.inf).min(axis=0))
-        self.greatest[columns] = np.maximum(self.greatest[columns], np.where(finite, values, -np.inf).max(axis=0))
+    def add(self, values: FloatArray) -> None:
+        """Count values, shape (draws,)."""
+        finite = values[np.isfinite(values)]
+        self.above += values.size - finite.size
+        if finite.size:
+            bins = np.clip((finite - self.low) / self.width, 0, _BINS - 1).astype(np.intp)
+            self.counts += np.bincount(bins, minlength=_BINS)
+            self.least = min(self.least, float(finite.min()))
+            self.greatest = max(self.greatest, float(finite.max()))
 
-    def values(self, column: int, half: int | None = None) -> tuple[FloatArray, FloatArray]:
-        """Middle of every bin in use and its count, with infinity last."""
-        counts = self.counts[:, column].sum(axis=0) if half is None else self.counts[half, column]
-        above = self.above[:, column].sum() if half is None else self.above[half, column]
-        middles = np.clip(self.low + (np.arange(_BINS) + 0.5) * self.width, self.least[column], self.greatest[column])
-        used = counts > 0
-        return np.append(middles[used], np.inf), np.append(counts[used], above)
+    def joined(self, other: Histogram) -> Histogram:
+        """Both together."""
+        result = Histogram(self.low, self.low + _BINS * self.width)
+        result.counts, result.above = self.counts + other.counts, self.above + other.above
+        result.least, result.greatest = min(self.least, other.least), max(self.greatest, other.greatest)
+        return result
 
-    def quantile(self, column: int, probability: float, half: int | None = None, *, finite: bool = False) -> float:
-        """Quantile, straight within a bin; infinite when it lies among the infinite ones, unless these do not count."""
-        counts = self.counts[:, column].sum(axis=0) if half is None else self.counts[half, column]
-        above = self.above[:, column].sum() if half is None else self.above[half, column]
-        inside = float(counts.sum())
-        wanted = probability * (inside if finite else inside + float(above))
+    def quantile(self, probability: float) -> float:
+        """Quantile, straight within a bin; infinite when it lies among the infinite ones."""
+        inside = float(self.counts.sum())
+        wanted = probability * (inside + self.above)
         if inside == 0.0 or wanted > inside * (1.0 + 1e-12):
-            return math.inf if not finite else math.nan
-        cumulative = np.cumsum(counts)
+            return math.inf
+        cumulative = np.cumsum(self.counts)
         place = min(int(np.searchsorted(cumulative, wanted, side="left")), _BINS - 1)
-        before = float(cumulative[place] - counts[place])
-        share = 0.5 if counts[place] == 0 else (wanted - before) / float(counts[place])
+        before = float(cumulative[place] - self.counts[place])
+        share = 0.5 if self.counts[place] == 0 else (wanted - before) / float(self.counts[place])
         value = self.low + (place + share) * self.width
-        return float(np.clip(value, self.least[column], self.greatest[column]))
+        return float(np.clip(value, self.least, self.greatest))
