@@ -27,7 +27,7 @@ from filmdose.question import Question
 from filmdose.solver import cubic_at, first_root
 from filmdose.standards import LOG10_2
 
-__all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "shadow_to_win"]
+__all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "mean_highlight", "shadow_to_win"]
 
 _SUBDIVISIONS = 16
 _WINDOW = 5
@@ -255,10 +255,12 @@ class LossTally:
         self.lost = np.zeros(self.close.shape[1])
         self.least, self.greatest = np.inf, -np.inf
 
-    def add(self, shadow: FloatArray, highlight: FloatArray, best: FloatArray) -> None:
-        """Add draws: their losses at the nodes, and the compensation of least loss of each [stops]."""
+    def add(self, shadow: FloatArray, highlight_mean: FloatArray, best: FloatArray) -> None:
+        """Add draws: shadow lost and mean highlight lost at the nodes, and the compensation of least loss [stops]."""
         part = slice(self.first, self.last)
-        self.lost += len(shadow) * _mean_lost(shadow[:, part] @ self.close, highlight[:, part] @ self.close)
+        close = shadow[:, part] @ self.close
+        np.maximum(close, 0.0, out=close)
+        self.lost += close.sum(axis=0) + len(shadow) * (highlight_mean[part] @ self.close)
         self.count += len(shadow)
         self.least, self.greatest = min(self.least, float(best.min())), max(self.greatest, float(best.max()))
 
@@ -291,8 +293,9 @@ class LossTally:
 _ABOUT, _CLOSE = 1.5, 8
 
 
-def _mean_lost(shadow: FloatArray, highlight: FloatArray) -> FloatArray:
-    return np.asarray(np.maximum(shadow, 0.0).mean(axis=0) + np.maximum(highlight, 0.0).mean(axis=0))
+def mean_highlight(highlight: FloatArray) -> FloatArray:
+    """Highlight lost on average over draws, at the nodes [stops]."""
+    return np.asarray(np.maximum(highlight, 0.0).mean(axis=0))
 
 
 @lru_cache(maxsize=8)

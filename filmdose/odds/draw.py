@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.arrays import FloatArray, check_count
-from filmdose.decision import LossTally
+from filmdose.decision import LossTally, mean_highlight
 from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Cases
 from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
@@ -79,7 +79,7 @@ class _Plan:
 def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
     for group in plan.groups:
         rows = group.shapes(draws)
-        highlights: dict[float, FloatArray] = {}
+        highlights: dict[float, tuple[FloatArray, FloatArray]] = {}
         for column, roll in enumerate(group.rolls):
             tally, question = tallies[roll], plan.questions[roll]
             hits = group.hits(draws, column)
@@ -89,8 +89,10 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
                 tally.count(draws, roll, stops=stops, fog=lost.maximum_density, snr_kept=lost.snr_kept)
                 continue
             if question.scene_range not in highlights:
-                highlights[question.scene_range] = group.highlight(rows, question)
-            found = group.negative(rows, highlights[question.scene_range], hits, question)
+                lost_there = group.highlight(rows, question)
+                highlights[question.scene_range] = lost_there, mean_highlight(lost_there)
+            highlight, highlight_mean = highlights[question.scene_range]
+            found = group.negative(rows, highlight, hits, question)
             beyond = lost_cases(found.snr_given, question)
             stops = np.where(beyond, np.inf, found.best)
             tally.count(draws, roll, stops=stops, fog=found.fog_density, snr_kept=found.snr_kept)
@@ -99,7 +101,7 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
                 step = group.solvers[0].light.step
                 tally.loss = LossTally(found.shadow, found.highlight, step, question)
                 tally.cases = Cases(found, group.solvers[0].light, question)
-            tally.loss.add(found.shadow, found.highlight, found.best)
+            tally.loss.add(found.shadow, highlight_mean, found.best)
 
 
 def propagate(
