@@ -243,9 +243,8 @@ class LossTally:
         self.step_stops = step / LOG10_2
         self.count = 0
         nodes = shadow.shape[1]
-        mean = question.cost_under * _mean_lost(shadow, highlight) + question.cost_over * self.step_stops * np.arange(
-            nodes
-        )
+        lost = np.maximum(shadow, 0.0).mean(axis=0) + mean_highlight(highlight)
+        mean = question.cost_under * lost + question.cost_over * self.step_stops * np.arange(nodes)
         middle = int(mean.argmin())
         reach = round(_ABOUT / self.step_stops)
         self.first = max(0, min(middle - reach, nodes - 2 * reach - 1))
