@@ -1,45 +1,44 @@
-"""What if: the answer for one roll, fast enough to follow a slider.
-
-Hits add. So the draws of everything that is not known are made once, for one pass
-of every source behind every shield on offer, and a history is a weighted sum of
-them.  The film itself is taken as it is: its exponent b and its contrast, which
-:func:`filmdose.odds.propagate` varies as well, stay at their typical values.
-"""
+"""What if: the answer for one roll and its odds, fast enough to follow a slider."""
 
 from __future__ import annotations
 
+import html
 import io
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from filmdose.arrays import FloatArray, check_count, check_number
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE, Compensation, compensate, criterion_name, needed_stops
-from filmdose.errors import MissingExtraError, UnknownNameError
-from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS, Film
-from filmdose.history import History, HistoryDose, Pass, history_dose
+from filmdose.answer import Answer
+from filmdose.arrays import check_count
+from filmdose.errors import MissingExtraError
+from filmdose.film.generic import generic_film, generic_speed_range
+from filmdose.film.model import Film
+from filmdose.history import History, HistoryDose, Pass
+from filmdose.odds import Priors, RollOdds, propagate
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
+from filmdose.question import DEFAULT_CRITERION, Question
 from filmdose.solver import CRITERIA
-from filmdose.units import STANDARD_SPEEDS, exposure_index, format_speed, standard_exposure_index
+from filmdose.trip import Roll, answer_roll
+from filmdose.units import STANDARD_SPEEDS, exposure_index, format_speed
 from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, film_words, range_text
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist
 
-    from filmdose.odds import Priors
-
-__all__ = ["NO_SHIELD", "WHAT_IF_SHIELDS", "WHAT_IF_SOURCES", "WhatIf", "WhatIfModel", "WhatIfView", "what_if_panel"]
+__all__ = ["NO_SHIELD", "WHAT_IF_SHIELDS", "WHAT_IF_SOURCES", "WhatIf", "WhatIfView", "what_if", "what_if_panel"]
 
 WHAT_IF_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "hold-ct")
 NO_SHIELD = "none"
 WHAT_IF_SHIELDS: tuple[str, ...] = (NO_SHIELD, "lead=0.1", "lead=0.25", "lead=0.5")
 
-_POINTS = (0.05, 0.5, 0.95)
+#: What the sentence adds to the index, by status; no index is safe where the shadows are not restored.
+_WORDS: dict[str, str] = {
+    "ok": " to be safe",
+    "partly_restored": ": more light would cost more than it gives back",
+    "highlight_limited": " and no lower: more would cost highlights",
+    "readings_end": ": the film was not measured further",
+}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,168 +47,85 @@ class WhatIf:
 
     Parameters
     ----------
-    film
-        The film.
     dose
         Dose of the history, with its range.
-    compensation
+    answer
         The answer at the typical dose.
-    stops
-        Needed compensation, 5, 50 and 95 % points [stops]; infinite beyond rescue; None for reversal film.
-    ei_recommended
-        Index to set when too little exposure costs more than too much [ISO]; None where there is none.
-    chance_beyond_rescue
-        Share of the cases in which nothing restores the shadows [1].
+    odds
+        The same with everything that is not known.
     """
 
-    film: Film
     dose: HistoryDose
-    compensation: Compensation
-    stops: tuple[float, float, float] | None
-    ei_recommended: float | None
-    chance_beyond_rescue: float
+    answer: Answer
+    odds: RollOdds
+
+    @property
+    def film(self) -> Film:
+        """The film."""
+        return self.answer.film
+
+    @property
+    def stops(self) -> tuple[float, float, float] | None:
+        """Compensation, 5, 50 and 95 % points [stops]; infinite where nothing helps; None for reversal film."""
+        return None if self.film.reversal else self.odds.stops
 
     @property
     def sentence(self) -> str:
         """The answer in words."""
-        if self.stops is None:
-            return self.compensation.message
-        if self.ei_recommended is None:
-            return f"Do not count on this roll: in {100 * self.chance_beyond_rescue:.0f} % of the cases nothing helps."
-        middle = self.compensation.ei
-        words = "" if middle is None else f"; EI {format_speed(middle)} if every pass was typical"
-        return f"Set EI {format_speed(self.ei_recommended)} to be safe{words}."
+        if self.film.reversal:
+            return self.answer.message
+        if self.odds.ei_recommended is None:
+            lost = 100 * self.odds.chance_beyond_rescue
+            return f"Do not count on this roll: in {lost:.0f} % of the cases nothing helps."
+        typical = self.answer.ei
+        words = "" if typical is None else f"; EI {format_speed(typical)} if every pass was typical"
+        return f"Set EI {format_speed(self.odds.ei_recommended)}{_WORDS.get(self.odds.status, '')}{words}."
 
 
-class WhatIfModel:
-    """Draws of one pass of every source behind every shield, ready to be added up.
+def what_if(
+    *,
+    speed: float,
+    counts: Mapping[str, int],
+    kind: str = "bw-negative",
+    shield: str = NO_SHIELD,
+    peak_to_mean: float = 1.0,
+    question: Question | None = None,
+    priors: Priors | None = None,
+    samples: int = 1024,
+    seed: int = 0,
+) -> WhatIf:
+    """The answer for a generic film and so many passes of each source.
 
     Parameters
     ----------
-    samples
-        Number of draws [64 to 65 536], rounded up to a power of two.
-    seed
-        Seed of the draws.
-    priors
-        What is uncertain; the shipped priors when left out.
-    sources, shields
-        What is on offer; a shield as "lead=0.25", or ``NO_SHIELD``.
+    speed, kind
+        As of :func:`filmdose.film.generic.generic_film`.
+    counts
+        Passes by source.
+    shield
+        Around the film in every pass, such as "lead=0.25", or ``NO_SHIELD``.
+    peak_to_mean
+        Fog of the worst band over the mean [1; at least 1].
+    question
+        What is asked.
+    priors, samples, seed
+        As of :func:`filmdose.odds.propagate`.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; a source or a shield that is not known.
     """
-
-    def __init__(
-        self,
-        *,
-        samples: int = 1024,
-        seed: int = 0,
-        priors: Priors | None = None,
-        sources: Sequence[str] = WHAT_IF_SOURCES,
-        shields: Sequence[str] = WHAT_IF_SHIELDS,
-    ) -> None:
-        from scipy.special import ndtri
-        from scipy.stats import qmc
-
-        from filmdose.odds import trip_model
-        from filmdose.trip import Roll
-
-        self.sources, self.shields = tuple(sources), tuple(shields)
-        keys = [(source, shield) for source in self.sources for shield in self.shields]
-        film = generic_film(400)
-        units = [
-            Roll(id=f"{source} {shield}", film=film, peak_to_mean=1.0, history=History(passes=(_one(source, shield),)))
-            for source, shield in keys
-        ]
-        model = trip_model(units, priors)
-        count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=64, high=2**16)))
-        scores = ndtri(np.clip(qmc.Sobol(len(model.inputs), rng=seed).random(count), 1e-12, 1.0 - 1e-12))
-        draws = model.draws(np.asarray(scores))
-        # Hits over those of a microgray at the typical calibration: the dose that fogs as much.
-        typical = float(model.log_kappa(np.zeros((1, len(model.inputs))))[0])
-        self._unit: dict[tuple[str, str], FloatArray] = {
-            key: np.exp(draws.log_hits[:, place] - typical) for place, key in enumerate(keys)
-        }
-        self._count = count
-
-    def answer(
-        self,
-        *,
-        speed: float,
-        counts: Mapping[str, int],
-        kind: str = "bw-negative",
-        shield: str = NO_SHIELD,
-        peak_to_mean: float = 1.0,
-        criterion: str = DEFAULT_CRITERION,
-        scene_range: float = SCENE_RANGE,
-    ) -> WhatIf:
-        """The answer for a generic film and so many passes of each source.
-
-        Parameters
-        ----------
-        speed, kind
-            As of :func:`filmdose.film.generic.generic_film`.
-        counts
-            Passes by source.
-        shield
-            One of the shields on offer, around the film in every pass.
-        peak_to_mean
-            Fog of the worst band over the mean [1; at least 1].
-        criterion, scene_range
-            As of :func:`filmdose.compensation.compensate`.
-
-        Raises
-        ------
-        ArgumentError, UnknownNameError
-            A value out of range; a source or a shield that is not on offer.
-        """
-        if shield not in self.shields:
-            raise UnknownNameError("shield", shield, self.shields)
-        name = criterion_name(criterion)
-        peak = check_number("peak_to_mean", peak_to_mean, low=1.0, high=1000.0)
-        passes, kerma = [], np.zeros(self._count)
-        for source, number in counts.items():
-            if source not in self.sources:
-                raise UnknownNameError("source", source, self.sources)
-            passes.append(_one(source, shield, check_count(f"passes of {source}", number)))
-            kerma += passes[-1].count * self._unit[source, shield]
-        film = generic_film(speed, kind=kind)
-        dose = history_dose(History(passes=tuple(passes)))
-        compensation = compensate(film, dose.kerma_ugy, criterion=name, scene_range=scene_range, peak_to_mean=peak)
-        if film.reversal:
-            return WhatIf(
-                film=film,
-                dose=dose,
-                compensation=compensation,
-                stops=None,
-                ei_recommended=compensation.ei,
-                chance_beyond_rescue=0.0,
-            )
-        return self._uncertain(
-            film, dose, compensation, needed_stops(film, kerma * peak, criterion=name, emulated=True)
-        )
-
-    def _uncertain(self, film: Film, dose: HistoryDose, compensation: Compensation, needed: FloatArray) -> WhatIf:
-        from filmdose.odds import decide, weighted_quantile
-
-        lost = float(np.mean(np.isnan(needed)))
-        room = compensation.highlight_room_stops
-        used = 0.0 if compensation.ei_exact is None else math.log2(film.speed / compensation.ei_exact)
-        given = decide(needed, room_stops=math.inf if room is None else room + used).given_stops
-        low, middle, high = weighted_quantile(needed, _POINTS)
-        return WhatIf(
-            film=film,
-            dose=dose,
-            compensation=compensation,
-            stops=(float(low), float(middle), float(high)),
-            ei_recommended=None if math.isinf(given) else _index(film.speed, given),
-            chance_beyond_rescue=lost,
-        )
-
-
-def _one(source: str, shield: str, count: int = 1) -> Pass:
-    return Pass(source=source, count=count, shield=None if shield == NO_SHIELD else shield)
-
-
-def _index(speed: float, stops: float) -> float:
-    return speed if stops == 0.0 else float(standard_exposure_index(speed, stops))
+    around = None if shield == NO_SHIELD else shield
+    passes = [
+        Pass(source=source, count=check_count(f"passes of {source}", number), shield=around)
+        for source, number in counts.items()
+    ]
+    film, history = generic_film(speed, kind=kind), History(passes=tuple(passes))
+    roll = Roll(id="roll", film=film, history=history, peak_to_mean=peak_to_mean)
+    told = answer_roll(roll, Question() if question is None else question)
+    odds = propagate([roll], question, priors=priors, samples=samples, rng=seed)["roll"]
+    return WhatIf(dose=told.dose, answer=told.answer, odds=odds)
 
 
 class WhatIfView:
@@ -232,28 +148,16 @@ class WhatIfView:
         """The answer as a PNG; what only the film decides is drawn once, and kept."""
         from PIL import Image
 
-        found = answer.compensation
-        shown = answer.film, found.scene_range
+        found, asked = answer.answer, answer.answer.question
+        shown = answer.film, asked.scene_range
         with house_style():
             if self._shown != shown:
-                self._draw_film(answer.film, found.scene_range)
+                self._draw_film(*shown)
                 self._shown = shown
             self.canvas.restore_region(self._background)  # type: ignore[no-untyped-call]
-            metered = meter(
-                answer.film,
-                found.kerma_ugy,
-                criterion=found.criterion,
-                scene_range=found.scene_range,
-                peak_to_mean=found.peak_to_mean,
-            )
-            fogged = found.kerma_ugy * found.peak_to_mean
-            for ax, artists in (
-                (
-                    self.curves,
-                    draw_fogged(self.curves, answer.film, fogged, metered, found.scene_range, label="fogged"),
-                ),
-                (self.index, self._draw_index(answer)),
-            ):
+            metered = meter(answer.film, found.kerma_ugy, asked)
+            fogged = draw_fogged(self.curves, answer.film, found.kerma_ugy, metered, asked, label="fogged")
+            for ax, artists in ((self.curves, fogged), (self.index, self._draw_index(answer))):
                 for artist in sorted(artists, key=lambda artist: artist.get_zorder()):
                     ax.draw_artist(artist)
                     artist.remove()
@@ -306,8 +210,8 @@ class WhatIfView:
         drawn += ax.plot(0.25, middle, marker="o", color=INK, linestyle="none")
         label = f"middle {format_speed(middle)}"
         drawn.append(ax.text(0.33, middle, label, va="center", color=INK, fontsize="small"))
-        if answer.ei_recommended is not None:
-            chosen = answer.ei_recommended
+        if answer.odds.ei_recommended is not None:
+            chosen = answer.odds.ei_recommended
             drawn += ax.plot(0.25, chosen, marker="s", color=FOGGED, linestyle="none", markersize=7)
             # Below the middle's label where the two are close.
             height = min(chosen, middle / 2.0**0.4)
@@ -316,8 +220,13 @@ class WhatIfView:
         return drawn
 
 
-def what_if_panel(model: WhatIfModel | None = None) -> Any:
+def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: int = 0) -> Any:
     """Sliders for a notebook: film, passes, shield, unevenness, criterion; curves and index follow.
+
+    Parameters
+    ----------
+    priors, samples, seed
+        As of :func:`what_if`.
 
     Returns
     -------
@@ -332,7 +241,6 @@ def what_if_panel(model: WhatIfModel | None = None) -> Any:
         import ipywidgets
     except ImportError as error:
         raise MissingExtraError("ipywidgets", "notebooks", "The what-if panel") from error
-    known = WhatIfModel() if model is None else model
     view = WhatIfView()
     style = {"description_width": "9em"}
 
@@ -348,9 +256,9 @@ def what_if_panel(model: WhatIfModel | None = None) -> Any:
         "speed": steps("ISO", speeds, 800.0),
         **{
             source: ipywidgets.IntSlider(description=source, min=0, max=most, value=value, style=style)
-            for source, most, value in zip(known.sources, (30, 12, 4), (2, 2, 0), strict=False)
+            for source, most, value in zip(WHAT_IF_SOURCES, (30, 12, 4), (2, 1, 0), strict=True)
         },
-        "shield": steps("shield [mm]", [(text.replace("=", " "), text) for text in known.shields], NO_SHIELD),
+        "shield": steps("shield [mm]", [(text.replace("=", " "), text) for text in WHAT_IF_SHIELDS], NO_SHIELD),
         "peak_to_mean": ipywidgets.FloatSlider(
             description="worst band", min=1.0, max=4.0, step=0.1, value=1.0, style=style
         ),
@@ -364,11 +272,13 @@ def what_if_panel(model: WhatIfModel | None = None) -> Any:
 
     def update(_: Any = None) -> None:
         values = {name: control.value for name, control in controls.items()}
-        counts = {source: values.pop(source) for source in known.sources}
-        values["speed"] = _within(values["kind"], values["speed"])
-        answer = known.answer(counts=counts, **values)
-        image.value = view.png(answer)
-        words.value = _html(answer)
+        counts = {source: values.pop(source) for source in WHAT_IF_SOURCES}
+        low, high = generic_speed_range(values["kind"])
+        values["speed"] = min(max(values["speed"], low), high)
+        question = Question(criterion=values.pop("criterion"), scene_range=values.pop("scene_range"))
+        found = what_if(counts=counts, question=question, priors=priors, samples=samples, seed=seed, **values)
+        image.value = view.png(found)
+        words.value = _html(found)
 
     for control in controls.values():
         control.observe(update, names="value")
@@ -378,20 +288,8 @@ def what_if_panel(model: WhatIfModel | None = None) -> Any:
     return panel
 
 
-def _within(kind: str, speed: float) -> float:
-    """The nearest speed that the generic films of a kind have."""
-    from filmdose.files import load_data_toml
-
-    section = load_data_toml("films.toml")[kind]
-    assert kind in KINDS
-    return float(min(max(speed, section["speed_low"]), section["speed_high"]))
-
-
 def _html(answer: WhatIf) -> str:
-    import html
-
-    dose = (
-        f"dose {dose_text(answer.dose.kerma_ugy)} ({range_text(answer.dose.kerma_low_ugy, answer.dose.kerma_high_ugy)})"
-    )
-    kept = f"at ISO {format_speed(answer.film.speed)} the shadows keep {100 * answer.compensation.snr_kept:.0f} %"
+    points = answer.dose
+    dose = f"dose {dose_text(points.kerma_ugy)} ({range_text(points.kerma_low_ugy, points.kerma_high_ugy)})"
+    kept = f"at ISO {format_speed(answer.film.speed)} the shadows keep {100 * answer.answer.snr_kept:.0f} %"
     return f"<b>{html.escape(answer.sentence)}</b><br>{html.escape(dose)}; {html.escape(kept)} of their signal-to-noise"
