@@ -14,9 +14,10 @@ from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS
 from filmdose.history import History, Pass, history_dose
 from filmdose.odds import propagate
+from filmdose.plotting.panel import WhatIfView, what_if_panel
 from filmdose.question import Question
 from filmdose.trip import Roll
-from filmdose.whatif import WhatIfView, what_if, what_if_panel
+from filmdose.whatif import what_if
 
 COUNTS = {"cabin-xray": 3, "cabin-ct": 1, "hold-ct": 0}
 
