@@ -160,8 +160,8 @@ def plot_ei_isolines(
 def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = None, *, ax: Axes | None = None) -> Axes:
     """What every exposure index costs, and the one that costs least; for a known dose, or for one that is not known.
 
-    loss(s) = cost_under (shadow to win back + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses, equally
-    likely, the mean loss decides; the losses at their 5, 50 and 95 % points are drawn beside it.
+    loss(s) = cost_under (shadow to win back + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses,
+    equally likely, the mean loss decides; the losses at their 5, 50 and 95 % points are drawn beside it.
 
     Parameters
     ----------
