@@ -2,31 +2,32 @@
 
 The loss of a roll is counted in stops:
 
-- not exposed yet: the stops of speed that scanning takes from it, since exposure can make up for them;
-- already exposed: the same stops times the cost of a stop too little, since nothing makes up for them;
+- not exposed yet: the stops of light that scanning takes from it, since exposure can make up for them;
+- already exposed: the same stops times the cost of a stop of lost shadow, since nothing makes up for them;
 - reversal film: likewise, of the range that it loses at its dark end;
-- a roll that nothing restores counts as ``LOST_STOPS``.
+- a roll that nothing helps counts as ``LOST_STOPS``.
 
-The expected loss is the mean over draws of everything that is not known (dose of
-each scanner, calibration, shields), with the same draws for every plan, so that
+The expected loss is the mean over draws of everything that is not known, with the same draws for every plan, so that
 differences between plans are not noise.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtr
 
-from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
-from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
-from filmdose.history import Pass
+from filmdose.film.generic import generic_film, generic_speed_range
+from filmdose.history import History, Pass
+from filmdose.inverse import THIRD, film_to_carry, usable_verdict, with_choice
+from filmdose.odds import Priors, RollOdds, draw_stops, propagate
+from filmdose.odds.priors import Prior
+from filmdose.question import Question
 from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
@@ -34,23 +35,23 @@ from filmdose.trip import UNKNOWN_SOURCE, Leg, Roll, Trip
 from filmdose.units import AirKerma, format_speed
 from filmdose.words import film_words
 
-if TYPE_CHECKING:
-    from filmdose.odds import Priors, RollOdds
-
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan", "unknown_source"]
 
-#: A roll that nothing restores counts as so many stops (a definition; more than any compensation that one would use).
+#: A roll that nothing helps counts as so many stops (a definition; more than any compensation that one would use).
 LOST_STOPS = 6.0
 
 #: What an unknown scanner at a checkpoint may be, and how likely (inference: both kinds are common).
 UNKNOWN_MIXTURE: dict[str, float] = {"cabin-xray": 0.5, "cabin-ct": 0.5}
 
+#: Speeds to choose from, as far as the kind has them [ISO].
 PLAN_SPEEDS: tuple[float, ...] = (100, 200, 400, 800, 1600, 3200)
 
 DEFAULT_POUCH = "lead=0.25"
 
-#: A gain in speed below a third stop is not worth a faster film; a loss below it is not worth asking for.
-_THIRD = 1.0 / 3.0
+#: A film that is lost in more of the cases than this is not to be counted on [1].
+MOST_LOST = 0.05
+
+_Losses = Mapping[tuple[str, str], float]
 
 
 @cache
@@ -65,23 +66,20 @@ def unknown_source() -> Source:
     >>> get_source("cabin-xray").kerma_typical_ugy < source.kerma_typical_ugy < get_source("cabin-ct").kerma_typical_ugy
     True
     """
-    from filmdose.odds.priors import Prior
-
-    share = (np.arange(20_000) + 0.5) / 20_000
-    doses, weights = [], []
+    scores = np.array([-5.0, 0.0, 5.0])  # between which the logarithm of a dose is straight
+    log_dose = np.linspace(-10.0, 15.0, 25_001)
+    below = np.zeros(log_dose.size)
     for name, weight in UNKNOWN_MIXTURE.items():
         low, typical, high = get_source(name).kerma_points_ugy
-        doses.append(Prior(low=low, typical=typical, high=high, unit="uGy").quantile(share))
-        weights.append(np.full(share.size, weight / share.size))
-    every, mass = np.concatenate(doses), np.concatenate(weights)
-    order = np.argsort(every)
-    low, typical, high = np.interp((0.05, 0.5, 0.95), np.cumsum(mass[order]), every[order])
+        prior = Prior(low=low, typical=typical, high=high, unit="uGy")
+        below += weight * ndtr(np.interp(log_dose, np.log(prior.values(scores)), scores))
+    low, typical, high = (AirKerma(float(x)) for x in np.exp(np.interp((0.05, 0.5, 0.95), below, log_dose)))
     return Source(
         name=UNKNOWN_SOURCE,
         title="unknown scanner",
-        kerma_low_ugy=AirKerma(float(low)),
-        kerma_typical_ugy=AirKerma(float(typical)),
-        kerma_high_ugy=AirKerma(float(high)),
+        kerma_low_ugy=low,
+        kerma_typical_ugy=typical,
+        kerma_high_ugy=high,
         beam=REFERENCE_BEAM,
         peak_to_mean=1.0,
         evidence="inference",
@@ -110,7 +108,7 @@ class RollPlan:
         Index to set with everything scanned, as recommended under uncertainty; None where there is none, or the roll
         is exposed already.
     chance_lost
-        Chance that nothing restores its shadows with everything scanned [1].
+        Chance that nothing helps it with everything scanned [1].
     verdict
         What still works if everything is scanned, in one sentence.
     """
@@ -135,6 +133,8 @@ class Plan:
     ----------
     trip
         The trip.
+    question
+        What was asked.
     rolls
         Rolls in the order in which to ask for hand inspection.
     checkpoints
@@ -142,62 +142,67 @@ class Plan:
     pouch
         One row: what a pouch around every roll on every leg without its own shield avoids [stops].
     speeds
-        One row for each speed to carry: index that remains after everything is scanned, and ``carry``.
-    criterion
-        What the stops restore.
+        One row for each speed to carry: index that remains after everything is scanned, what is lost, ``gain_stops``
+        of index over the film to carry, and ``carry``: the slowest that still gives the index needed.
+    carry_words
+        Which speed to carry, and what a faster one would give and lose.
     notes
         Sentences that belong to the figures.
     """
 
     trip: Trip
+    question: Question
     rolls: tuple[RollPlan, ...]
     checkpoints: pd.DataFrame
     pouch: pd.DataFrame
     speeds: pd.DataFrame
-    criterion: str
+    carry_words: str
     notes: tuple[str, ...]
+
+    @property
+    def criterion(self) -> str:
+        """What the stops restore."""
+        return self.question.criterion
 
     def roll_table(self) -> pd.DataFrame:
         """One row for each roll, in the order of asking."""
-        return pd.DataFrame(
-            [
-                {
-                    "rank": row.rank,
-                    "roll": row.roll.id,
-                    "kind": row.roll.film.kind,
-                    "speed": row.roll.film.speed,
-                    "state": row.roll.state,
-                    "importance": row.roll.importance,
-                    "loss_now": row.loss_now,
-                    "loss_scanned": row.loss_scanned,
-                    "loss_hand": row.loss_hand,
-                    "avoided": row.avoided,
-                    "kerma_low_ugy": row.kerma_ugy[0],
-                    "kerma_ugy": row.kerma_ugy[1],
-                    "kerma_high_ugy": row.kerma_ugy[2],
-                    "ei": np.nan if row.ei is None else row.ei,
-                    "chance_lost": row.chance_lost,
-                    "verdict": row.verdict,
-                }
-                for row in self.rolls
-            ]
-        )
+        return pd.DataFrame([_roll_row(row) for row in self.rolls])
 
     @property
     def worth_asking(self) -> tuple[RollPlan, ...]:
         """Rolls for which hand inspection avoids a third stop or more."""
-        return tuple(row for row in self.rolls if row.avoided >= _THIRD)
+        return tuple(row for row in self.rolls if row.avoided >= THIRD)
+
+
+def _roll_row(row: RollPlan) -> dict[str, object]:
+    return {
+        "rank": row.rank,
+        "roll": row.roll.id,
+        "kind": row.roll.film.kind,
+        "speed": row.roll.film.speed,
+        "state": row.roll.state,
+        "importance": row.roll.importance,
+        "loss_now": row.loss_now,
+        "loss_scanned": row.loss_scanned,
+        "loss_hand": row.loss_hand,
+        "avoided": row.avoided,
+        "kerma_low_ugy": row.kerma_ugy[0],
+        "kerma_ugy": row.kerma_ugy[1],
+        "kerma_high_ugy": row.kerma_ugy[2],
+        "ei": np.nan if row.ei is None else row.ei,
+        "chance_lost": row.chance_lost,
+        "verdict": row.verdict,
+    }
 
 
 def make_plan(
     trip: Trip,
+    question: Question | None = None,
     *,
     pouch: ShieldLike = DEFAULT_POUCH,
-    speeds: Sequence[float] = PLAN_SPEEDS,
+    speeds: Sequence[float] | None = None,
     kind: str = "bw-negative",
-    criterion: str = DEFAULT_CRITERION,
-    snr_target: float = 1.0,
-    scene_range: float = SCENE_RANGE,
+    needed_ei: float | None = None,
     priors: Priors | None = None,
     samples: int = 4096,
     rng: int | np.random.Generator = 0,
@@ -209,12 +214,14 @@ def make_plan(
     ----------
     trip
         A trip with legs; a trip without any is planned as if its passes were ahead.
+    question
+        What is asked.
     pouch
         Shield whose value is worked out.
     speeds, kind
-        Generic films to choose from [ISO].
-    criterion, snr_target, scene_range
-        As of :func:`filmdose.compensation.compensate`.
+        Generic films to choose from [ISO]; ``PLAN_SPEEDS`` of the kind when left out.
+    needed_ei
+        Index that is needed there [ISO]; as of :func:`filmdose.inverse.film_to_carry` when left out.
     priors, samples, rng, progress
         As of :func:`filmdose.odds.propagate`.
 
@@ -225,12 +232,10 @@ def make_plan(
 
     Notes
     -----
-    Rolls are ordered by the expected loss that hand inspection avoids, to a tenth of a
-    stop; where that is equal, by importance.
+    Rolls are ordered by the expected loss that hand inspection avoids, to a tenth of a stop; where that is equal, by
+    importance.  A film may be carried when it is good or usable in the middle case and lost in at most 5 % of all.
     """
-    from filmdose.odds import propagate
-    from filmdose.odds.decision import COST_UNDER
-
+    asked = Question() if question is None else question
     notes: list[str] = []
     if not trip.legs:
         trip = _passes_as_legs(trip)
@@ -240,68 +245,33 @@ def make_plan(
         raise ArgumentError("pouch", pouch, "a shield such as 'lead=0.25'")
     if not any(leg.count and leg.inspect != "hand" for leg in trip.legs):
         raise ArgumentError("legs", "all by hand", "at least one leg that may be scanned", "Nothing to plan.")
+    low, high = generic_speed_range(kind)
+    chosen = [speed for speed in PLAN_SPEEDS if low <= speed <= high] if speeds is None else speeds
+    films = [generic_film(speed, kind=kind) for speed in chosen]
+    carried = {film.speed: _after(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films}
 
-    plans: dict[tuple[str, str], Roll] = {}
-    for roll in trip.rolls:
-        mine = [leg for leg in trip.legs if roll.id in leg.rolls]
-        plans[roll.id, "now"] = roll
-        plans[roll.id, "scan"] = _after(roll, mine)
-        plans[roll.id, "hand"] = _after(roll, mine, by_hand=[leg for leg in mine if leg.inspect == "ask"])
-        plans[roll.id, "pouch"] = _after(roll, mine, pouch=walls)
-        for number, leg in enumerate(trip.legs):
-            if leg in mine and leg.inspect == "ask":
-                plans[roll.id, f"leg {number}"] = _after(roll, mine, by_hand=[leg])
+    plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
+    plans |= {(roll.id, "carry"): roll for roll in carried.values()}
     seed = int(np.random.default_rng(rng).integers(2**31))  # one seed, so that all plans meet the same draws
-    losses = _losses(plans, criterion=criterion, snr_target=snr_target, priors=priors, samples=samples, seed=seed)
+    losses = _expected_losses(plans, asked, priors=priors, samples=samples, seed=seed)
     if progress is not None:
         progress(0.5)
-
-    films = [generic_film(speed, kind=kind) for speed in speeds]
-    carried = [_after(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films]
-    scanned_rolls = [replace(plans[roll.id, "scan"], id=f"roll {roll.id}") for roll in trip.rolls]
-    outlook = propagate(
-        [*scanned_rolls, *carried],
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        priors=priors,
-        samples=samples,
-        rng=seed,
-    )
+    scanned = [replace(plans[roll.id, "scan"], id=f"roll {roll.id}") for roll in trip.rolls]
+    outlook = propagate([*scanned, *carried.values()], asked, priors=priors, samples=samples, rng=seed)
     if progress is not None:
         progress(1.0)
-
-    odds = {row.roll.id: row for row in outlook.rolls}
-    rows = []
-    for roll in trip.rolls:
-        scanned, hand = losses[roll.id, "scan"], losses[roll.id, "hand"]
-        after = odds[f"roll {roll.id}"]
-        ei = None if roll.state == "exposed" else after.ei_recommended
-        rows.append(
-            RollPlan(
-                roll=roll,
-                rank=0,
-                loss_now=losses[roll.id, "now"],
-                loss_scanned=scanned,
-                loss_hand=hand,
-                avoided=max(scanned - hand, 0.0),
-                kerma_ugy=after.kerma_ugy,
-                ei=ei,
-                chance_lost=after.chance_beyond_rescue,
-                verdict=_verdict(roll, scanned, ei, after.chance_beyond_rescue, after.status, COST_UNDER),
-            )
-        )
+    rows = [_roll_plan(roll, losses, outlook[f"roll {roll.id}"], asked) for roll in trip.rolls]
     rows.sort(key=lambda row: (-round(row.avoided, 1), -row.roll.importance, -row.avoided))
-    ranked = tuple(replace(row, rank=number) for number, row in enumerate(rows, 1))
-    notes += _notes(trip)
+    table = _speeds([(outlook[roll.id], losses[roll.id, "carry"]) for roll in carried.values()], needed_ei)
     return Plan(
         trip=trip,
-        rolls=ranked,
+        question=asked,
+        rolls=tuple(replace(row, rank=number) for number, row in enumerate(rows, 1)),
         checkpoints=_checkpoints(trip, losses),
         pouch=_pouch(trip, losses, " + ".join(map(str, walls))),
-        speeds=_speeds(films, odds),
-        criterion=criterion,
-        notes=tuple(notes),
+        speeds=table,
+        carry_words=_carry_words(table),
+        notes=(*notes, *_notes(trip, asked)),
     )
 
 
@@ -342,36 +312,62 @@ def _after(roll: Roll, legs: Sequence[Leg], *, by_hand: Sequence[Leg] = (), pouc
     return replace(roll, history=history)
 
 
-# -- expected losses -----------------------------------------------------------------------------------------------
+def _plans_of(roll: Roll, trip: Trip, pouch: ShieldLike) -> dict[tuple[str, str], Roll]:
+    """A roll after every plan that is compared."""
+    mine = [(number, leg) for number, leg in enumerate(trip.legs) if roll.id in leg.rolls]
+    legs, asked = [leg for _, leg in mine], [(number, leg) for number, leg in mine if leg.inspect == "ask"]
+    plans = {
+        "now": roll,
+        "scan": _after(roll, legs),
+        "hand": _after(roll, legs, by_hand=[leg for _, leg in asked]),
+        "pouch": _after(roll, legs, pouch=pouch),
+        **{f"leg {number}": _after(roll, legs, by_hand=[leg]) for number, leg in asked},
+    }
+    return {(roll.id, name): after for name, after in plans.items()}
 
 
-def _losses(
-    plans: Mapping[tuple[str, str], Roll],
-    *,
-    criterion: str,
-    snr_target: float,
-    priors: Priors | None,
-    samples: int,
-    seed: int,
+def _expected_losses(
+    plans: Mapping[tuple[str, str], Roll], question: Question, *, priors: Priors | None, samples: int, seed: int
 ) -> dict[tuple[str, str], float]:
-    """Expected loss of every roll under every plan [stops], from one set of draws."""
-    from filmdose.odds import draw_stops
-    from filmdose.odds.decision import COST_UNDER
+    """Expected loss of every roll under every plan [stops], from one set of draws; like histories are drawn once."""
+    drawn: dict[tuple[str, History], Roll] = {}
+    for (name, plan), roll in plans.items():
+        # What is lost is counted as of a roll that is still to be exposed, and then weighed.
+        drawn.setdefault((name, roll.history), replace(roll, id=f"{name}\n{plan}", state="unexposed"))
+    stops = draw_stops(list(drawn.values()), question, priors=priors, samples=samples, rng=seed)
+    means = {
+        key: float(np.minimum(column, LOST_STOPS).mean()) for key, column in zip(drawn, stops.to_numpy().T, strict=True)
+    }
 
-    named = [replace(roll, id=f"{roll.id}\n{plan}") for (_, plan), roll in plans.items()]
-    stops = draw_stops(named, priors=priors, criterion=criterion, snr_target=snr_target, samples=samples, rng=seed)
-    losses = {}
-    for (key, roll), column in zip(plans.items(), stops.to_numpy().T, strict=True):
-        # No exposure makes up for what an exposed roll loses, nor for the dark end of reversal film.
-        weight = COST_UNDER if roll.state == "exposed" or roll.film.reversal else 1.0
-        losses[key] = weight * float(np.minimum(column, LOST_STOPS).mean())
-    return losses
+    def weight(roll: Roll) -> float:
+        """No exposure makes up for what an exposed roll loses, nor for the dark end of reversal film."""
+        return question.cost_under if roll.state == "exposed" or roll.film.reversal else 1.0
+
+    return {key: weight(roll) * means[key[0], roll.history] for key, roll in plans.items()}
+
+
+def _roll_plan(roll: Roll, losses: _Losses, after: RollOdds, question: Question) -> RollPlan:
+    scanned, hand = losses[roll.id, "scan"], losses[roll.id, "hand"]
+    ei = None if roll.state == "exposed" else after.ei_recommended
+    lost = after.chance_beyond_rescue
+    return RollPlan(
+        roll=roll,
+        rank=0,
+        loss_now=losses[roll.id, "now"],
+        loss_scanned=scanned,
+        loss_hand=hand,
+        avoided=max(scanned - hand, 0.0),
+        kerma_ugy=after.kerma_ugy,
+        ei=ei,
+        chance_lost=lost,
+        verdict=_verdict(roll, scanned, ei, lost, after.status, question.cost_under),
+    )
 
 
 # -- tables --------------------------------------------------------------------------------------------------------
 
 
-def _checkpoints(trip: Trip, losses: Mapping[tuple[str, str], float]) -> pd.DataFrame:
+def _checkpoints(trip: Trip, losses: _Losses) -> pd.DataFrame:
     rows = []
     for number, leg in enumerate(trip.legs):
         gains = {
@@ -395,7 +391,7 @@ def _checkpoints(trip: Trip, losses: Mapping[tuple[str, str], float]) -> pd.Data
     return pd.DataFrame(rows)
 
 
-def _pouch(trip: Trip, losses: Mapping[tuple[str, str], float], name: str) -> pd.DataFrame:
+def _pouch(trip: Trip, losses: _Losses, name: str) -> pd.DataFrame:
     bare = sum(losses[roll.id, "scan"] for roll in trip.rolls)
     inside = sum(losses[roll.id, "pouch"] for roll in trip.rolls)
     gains = {roll.id: losses[roll.id, "scan"] - losses[roll.id, "pouch"] for roll in trip.rolls}
@@ -414,68 +410,94 @@ def _pouch(trip: Trip, losses: Mapping[tuple[str, str], float], name: str) -> pd
     )
 
 
-def _speeds(films: Sequence[Film], odds: Mapping[str, RollOdds]) -> pd.DataFrame:
-    rows = []
-    for film in films:
-        row = odds.get(f"speed {film.speed:g}")
-        if row is not None:
-            rows.append(
-                {
-                    "kind": film.kind,
-                    "speed": film.speed,
-                    "ei": np.nan if row.ei_recommended is None else row.ei_recommended,
-                    "ei_exact": np.nan if row.ei_recommended_exact is None else row.ei_recommended_exact,
-                    "stops": row.stops[1],
-                    "chance_over_one_stop": row.chance_over_one_stop,
-                    "chance_lost": row.chance_beyond_rescue,
-                    "status": row.status,
-                }
-            )
+def _speeds(outlook: Iterable[tuple[RollOdds, float]], needed_ei: float | None) -> pd.DataFrame:
+    rows = [
+        {
+            "kind": row.roll.film.kind,
+            "speed": row.roll.film.speed,
+            "ei": np.nan if row.ei_recommended is None else row.ei_recommended,
+            "ei_exact": np.nan if row.ei_recommended_exact is None else row.ei_recommended_exact,
+            "stops": row.stops[1],
+            "loss": loss,
+            "chance_over_one_stop": row.chance_over_one_stop,
+            "chance_lost": row.chance_beyond_rescue,
+            "verdict": row.verdict,
+            "status": row.status,
+        }
+        for row, loss in outlook
+    ]
+    if not rows:
+        raise ArgumentError("speeds", (), "at least one speed [ISO] to choose from")
     table = pd.DataFrame(rows)
-    table["carry"] = False
-    # An index that the highlights hold up does not restore the shadows, and is no speed to count on.
-    if not len(table):
-        return table
-    usable = table["status"] == "ok"
-    if usable.any():
-        # The slowest within a third stop of the fastest: more speed on the box buys nothing more.
-        enough = usable & (table["ei_exact"] >= table.loc[usable, "ei_exact"].max() * 2.0**-_THIRD)
-        table.loc[table.loc[enough, "speed"].idxmin(), "carry"] = True
-    return table
+    bad = np.where(table["chance_lost"] > MOST_LOST, "lost", "good")
+    usable = usable_verdict(table["verdict"], bad)
+    return with_choice(table, film_to_carry(table["speed"], table["ei_exact"], usable, needed_ei))
+
+
+# -- words ---------------------------------------------------------------------------------------------------------
+
+
+def _carry_words(table: pd.DataFrame) -> str:
+    """Which speed to carry, and what the next faster one would give and lose."""
+    if not table["carry"].any():
+        return "After all of it none of these films can be counted on for the index needed: ask for inspection by hand."
+    chosen = table[table["carry"]].iloc[0]
+    words = f"Carry ISO {format_speed(chosen['speed'])}: it still gives EI {format_speed(chosen['ei'])}."
+    faster = table[table["speed"] > chosen["speed"]].sort_values("speed")
+    if not len(faster):
+        return words
+    other = faster.iloc[0]
+    lost = _per_cent(other["chance_lost"])
+    if np.isnan(other["ei"]):
+        return f"{words} ISO {format_speed(other['speed'])} is not to be counted on: in {lost} of the cases it is lost."
+    return (
+        f"{words} ISO {format_speed(other['speed'])} would give EI {format_speed(other['ei'])}, "
+        f"{other['gain_stops']:.1f} stop more; it loses {other['loss']:.1f} stops on average instead of "
+        f"{chosen['loss']:.1f}, and is lost in {lost} of the cases instead of {_per_cent(chosen['chance_lost'])}."
+    )
+
+
+def _per_cent(chance: float) -> str:
+    return f"{100 * chance:.0f} %"
 
 
 def _verdict(roll: Roll, scanned: float, ei: float | None, lost: float, status: str, cost: float) -> str:
     name = f"{roll.id} ({film_words(roll.film)})"
-    risk = f" In {100 * lost:.0f} % of the cases nothing restores its shadows." if lost >= 0.01 else ""
+    risk = f" In {_per_cent(lost)} of the cases nothing helps it." if lost >= 0.01 else ""
     if roll.film.reversal:
-        return (
-            f"{name}: expose as marked and expect thinner blacks, by about {scanned / cost:.1f} stops at the dark end."
-        )
+        stops = scanned / cost
+        if status == "beyond_rescue":
+            return f"{name}: do not count on it.{risk}"
+        return f"{name}: expose as marked and expect thinner blacks, by about {stops:.1f} stops at the dark end.{risk}"
     if roll.state == "exposed":
         stops = scanned / cost
-        if stops < _THIRD:
+        if stops < THIRD:
             return f"{name}: exposed already; its shadows lose less than a third stop.{risk}"
         return f"{name}: exposed already; its shadows lose about {stops:.1f} stops that nothing brings back.{risk}"
     if ei is None or status == "beyond_rescue":
         return f"{name}: do not count on it.{risk}"
     if status == "highlight_limited":
         return (
-            f"{name}: EI {format_speed(ei)} is the most that its highlights allow, and its shadows may want more; "
+            f"{name}: EI {format_speed(ei)} is what its highlights allow, and its shadows may want more; "
             f"about {scanned:.1f} stops slower on average.{risk}"
         )
-    if scanned < _THIRD:
+    if status != "ok":
+        return (
+            f"{name}: EI {format_speed(ei)} is the best bargain, its shadows are not wholly restored; "
+            f"about {scanned:.1f} stops slower on average.{risk}"
+        )
+    if scanned < THIRD:
         return f"{name}: still works as it is, at EI {format_speed(ei)} to be safe.{risk}"
     return f"{name}: works at EI {format_speed(ei)} to be safe, about {scanned:.1f} stops slower on average.{risk}"
 
 
-def _notes(trip: Trip) -> list[str]:
-    from filmdose.odds.decision import COST_UNDER
-
+def _notes(trip: Trip, question: Question) -> list[str]:
     sources = {leg.source for leg in trip.legs if leg.inspect != "hand"}
     found = [unknown_source().caution] if UNKNOWN_SOURCE in sources else []
     found += [get_source(name).caution for name in sorted(sources - {UNKNOWN_SOURCE}) if get_source(name).caution]
     found.append(
         "Losses are mean stops over the unknown doses and the uncertain calibration of fog; an exposed roll counts "
-        f"each stop {COST_UNDER:g} times, since nothing makes up for it, and a lost roll counts {LOST_STOPS:g} stops."
+        f"each stop {question.cost_under:g} times, since nothing makes up for it, and a lost roll counts "
+        f"{LOST_STOPS:g} stops."
     )
     return found

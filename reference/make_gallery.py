@@ -23,6 +23,7 @@ from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
     plot_ei_isolines,
+    plot_loss,
     plot_shares,
     plot_signal_to_noise,
     plot_sobol,
@@ -32,8 +33,8 @@ from filmdose.plotting import (
 )
 from filmdose.present.card import card_page, make_card, write_card
 from filmdose.present.damage import assess_damage, report_document
-from filmdose.present.pages import document_pages
 from filmdose.present.page import page_png
+from filmdose.present.pages import document_pages
 from filmdose.present.sheet import sheet_page
 from filmdose.trip import read_trip
 
@@ -88,7 +89,8 @@ def main() -> None:
     save("curves", plot_characteristic_curves(800, 200.0))
     save("stops", plot_stops())
     save("ei_isolines", plot_ei_isolines())
-    save("signal_to_noise", plot_signal_to_noise(800, [30.0, 100.0, 300.0, 1000.0]))
+    save("loss", plot_loss(800, 200.0))
+    save("signal_to_noise", plot_signal_to_noise(800, [10.0, 30.0, 100.0, 300.0]))
     save("spectra", plot_spectra())
     events = [
         Pass(source="cabin-xray", count=3),

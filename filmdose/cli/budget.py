@@ -15,13 +15,13 @@ from filmdose.cli.options import (
     KindOption,
     SnrTargetOption,
     SpeedsOption,
-    criterion_name,
     films_from_options,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.errors import ArgumentError
 from filmdose.inverse import LOSSES, dose_budget
 from filmdose.present.tables import TABLE_SPEEDS, budget_document
+from filmdose.question import Question
 
 
 def budget(
@@ -29,7 +29,7 @@ def budget(
     kind: KindOption = DEFAULT_KIND,
     film: FilmsOption = None,
     loss: Annotated[
-        str | None, typer.Option("--loss", help="Losses in stops; inf is beyond rescue.", metavar="0.5,1,inf")
+        str | None, typer.Option("--loss", help="Losses in stops; inf is until the film is lost.", metavar="0.5,1,inf")
     ] = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
@@ -38,10 +38,10 @@ def budget(
 ) -> None:
     """Print how much dose each film stands until a loss, and how many passes that is."""
     check_output(format, output)
-    name = criterion_name(criterion)
+    question = Question(criterion=criterion, snr_target=snr_target)
     films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
-    rows = dose_budget(films, LOSSES if loss is None else _losses(loss), criterion=name, snr_target=snr_target)
-    deliver(budget_document(rows, name), format, output)
+    rows = dose_budget(films, LOSSES if loss is None else _losses(loss), question)
+    deliver(budget_document(rows, question.criterion), format, output)
 
 
 def _losses(text: str) -> list[float]:

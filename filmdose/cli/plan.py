@@ -11,6 +11,8 @@ from filmdose.cli.card import parse_date
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     SCENE_RANGE,
+    CostOverOption,
+    CostUnderOption,
     CriterionOption,
     SceneRangeOption,
     SnrTargetOption,
@@ -18,6 +20,7 @@ from filmdose.cli.options import (
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
 from filmdose.planning import DEFAULT_POUCH, make_plan
 from filmdose.present.plan import plan_document
+from filmdose.question import Question
 from filmdose.trip import read_trip
 
 
@@ -29,6 +32,14 @@ def plan(
     kind: Annotated[
         str, typer.Option("--kind", help="Kind of the films to choose from.", metavar="KIND")
     ] = "bw-negative",
+    needed_ei: Annotated[
+        float | None,
+        typer.Option(
+            "--needed-ei",
+            help="Exposure index that is needed there; left out, more speed stops where it buys little.",
+            metavar="EI",
+        ),
+    ] = None,
     sheet: Annotated[
         Path | None,
         typer.Option(
@@ -49,6 +60,8 @@ def plan(
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
+    cost_under: CostUnderOption = 4.0,
+    cost_over: CostOverOption = 1.0,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -58,6 +71,13 @@ def plan(
     from filmdose.present.text import read_words, write_words
 
     check_output(format, output)
+    question = Question(
+        criterion=criterion,
+        snr_target=snr_target,
+        scene_range=scene_range,
+        cost_under=cost_under,
+        cost_over=cost_over,
+    )
     trip = read_trip(file)
     day = None if date is None else parse_date(date)
     if sheet is not None:
@@ -68,11 +88,10 @@ def plan(
     with progress("planning"):
         made = make_plan(
             trip,
+            question,
             pouch=pouch,
             kind=kind,
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=scene_range,
+            needed_ei=needed_ei,
             samples=samples,
             rng=seed,
         )

@@ -207,7 +207,7 @@ def draw_stops(
     samples: int = 4096,
     rng: Random = 0,
 ) -> pd.DataFrame:
-    """Compensation of least loss of single draws, one column a roll [stops].
+    """Compensation of least loss of single draws, one column a roll [stops]; infinite where nothing helps.
 
     Of reversal film: stops of range lost at the dark end.
 
@@ -222,12 +222,15 @@ def draw_stops(
     asked = Question() if question is None else question
     count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=2, high=2**22)))
     draws = model.draws(ScoreStream(model, learned, count, random_generator(rng)).next())
-    columns: dict[str, FloatArray] = {}
-    for group in film_groups(model):
-        for roll in group.rolls:
-            each = roll_question(model.trip.rolls[roll], asked, 1.0, drawn=True)
-            columns[model.trip.rolls[roll].id] = group.need(draws, roll, each)
-    return pd.DataFrame({roll.id: columns[roll.id] for roll in model.trip.rolls})
+    groups = film_groups(model)
+    questions = [roll_question(roll, asked, 1.0, drawn=True) for roll in model.trip.rolls]
+    result = np.empty((count, len(questions)))
+    for start in range(0, count, _BLOCK):
+        rows = slice(start, min(start + _BLOCK, count))
+        for group in groups:
+            for roll, stops in group.stops(draws.part(rows), questions):
+                result[rows, roll] = stops
+    return pd.DataFrame(result, columns=[roll.id for roll in model.trip.rolls])
 
 
 def roll_index(model: TripModel, roll: str) -> int:

@@ -6,7 +6,7 @@ the grain, clusters); the shape is made once for each draw and shared by all rol
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -185,6 +185,19 @@ class FilmGroup:
             maximum_density=np.max([loss.maximum_density for loss in losses], axis=0),
             snr_kept=np.min([loss.snr_kept for loss in losses], axis=0),
         )
+
+    def stops(self, draws: Draws, questions: Sequence[Question]) -> Iterator[tuple[int, FloatArray]]:
+        """Every roll with its compensation of least loss, or range lost, in every draw; infinite where nothing helps."""
+        rows = self.shapes(draws)
+        for column, roll in enumerate(self.rolls):
+            question, hits = questions[roll], self.hits(draws, column)
+            if self.film.reversal:
+                lost = self.reversal(rows, hits)
+                stops, kept = lost.range_stops, 1.0 - lost.range_stops / lost.span_stops
+            else:
+                found = self.negative(rows, self.highlight(rows, question), hits, question)
+                stops, kept = found.best, found.snr_given
+            yield roll, np.where(lost_cases(kept, question), np.inf, stops)
 
     def need(self, draws: Draws, roll: int, question: Question) -> FloatArray:
         """Compensation of least loss of one roll in every draw, or range lost of reversal film [stops]; finite."""

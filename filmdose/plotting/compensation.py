@@ -160,8 +160,8 @@ def plot_ei_isolines(
 def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = None, *, ax: Axes | None = None) -> Axes:
     """What every exposure index costs, and the one that costs least; for a known dose, or for one that is not known.
 
-    loss(s) = cost_under (shadow lost + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses, equally
-    likely, the mean loss decides; the losses at their 5, 50 and 95 % points are drawn beside it.
+    loss(s) = cost_under (shadow to win back + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses,
+    equally likely, the mean loss decides; the losses at their 5, 50 and 95 % points are drawn beside it.
 
     Parameters
     ----------
@@ -196,7 +196,7 @@ def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = No
     lines: list[tuple[str, Any, Any, Any, float]] = []
     if doses.size == 1:
         lines += [
-            ("shadows lost", shadow[0], INK, DASHES[1], 1.2),
+            ("shadows to win back", shadow[0], INK, DASHES[1], 1.2),
             ("highlights lost", highlight[0], GUIDE, DASHES[2], 1.2),
             ("light given", light, GUIDE, DASHES[3], 1.2),
         ]

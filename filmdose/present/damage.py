@@ -426,8 +426,8 @@ def _draw_curves(report: DamageReport, ax: object) -> None:
     plot_characteristic_curves(
         report.roll.film,
         report.equivalent_kerma_ugy,
-        question=report.loss.question,
-        compensated=report.roll.state != "exposed",
+        report.loss.question,
+        exposed=report.roll.state == "exposed",
         ax=ax,  # type: ignore[arg-type]
     )
 

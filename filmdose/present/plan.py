@@ -22,6 +22,7 @@ def plan_document(plan: Plan) -> Document:
         _checkpoints(plan),
         Paragraph(_pouch_words(plan)),
         _speeds(plan),
+        Paragraph(plan.carry_words),
         Heading("If everything is scanned"),
         *(Paragraph(row.verdict) for row in plan.rolls),
         *map(Paragraph, plan.notes),
@@ -41,6 +42,7 @@ def plan_document(plan: Plan) -> Document:
         "checkpoints": rows(plan.checkpoints),
         "pouch": rows(plan.pouch)[0],
         "speeds": rows(plan.speeds),
+        "carry": plan.carry_words,
         "notes": list(plan.notes),
     }
     return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.roll_table())
@@ -80,16 +82,17 @@ def _speeds(plan: Plan) -> Table:
     rows = plan.speeds
     columns = {
         "ISO": [format_speed(v) for v in rows["speed"]],
-        "EI left, to be safe": [
+        "EI left": [
             "none" if pd.isna(ei) else format_speed(ei) + ("*" if status != "ok" else "")
             for ei, status in zip(rows["ei"], rows["status"], strict=True)
         ],
+        "stops lost on average": [f"{v:.1f}" for v in rows["loss"]],
         "over a stop lost": [f"{100 * v:.0f} %" for v in rows["chance_over_one_stop"]],
         "nothing helps": [f"{100 * v:.0f} %" for v in rows["chance_lost"]],
         "": ["<- carry" if v else "" for v in rows["carry"]],
     }
-    star = "* as far as the highlights allow; the shadows may want more." if (rows["status"] != "ok").any() else ""
-    return Table.of(columns, numeric=list(columns)[:4], title="Which speed to carry through all of it", caption=star)
+    star = "* the shadows are not wholly restored." if (rows["status"] != "ok").any() else ""
+    return Table.of(columns, numeric=list(columns)[:5], title="Which speed to carry through all of it", caption=star)
 
 
 def _pouch_words(plan: Plan) -> str:

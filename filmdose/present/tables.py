@@ -219,7 +219,7 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
     columns = {
         "film": rows["film"],
-        "loss": ["beyond rescue" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
+        "loss": ["lost" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
         "dose [uGy]": [
             "-" if math.isnan(dose) else f"{dose:,.3g} ({low:,.3g} to {high:,.3g})" for dose, low, high in doses
         ],

@@ -166,7 +166,7 @@ def test_the_least_loss_of_a_known_dose_is_at_the_index_of_the_answer(kerma, ask
     # the loss is flat at its least: the two searches may differ by a hundredth of a stop
     assert np.log2(answer(800, kerma, asked).ei_exact / mark[0]) == pytest.approx(0.0, abs=0.012)
     lines = {line.get_label(): line.get_xydata() for line in ax.lines}
-    parts = sum(lines[name][:, 1] for name in ("shadows lost", "highlights lost", "light given"))
+    parts = sum(lines[name][:, 1] for name in ("shadows to win back", "highlights lost", "light given"))
     assert lines["all together"][:, 1] == pytest.approx(parts)
     assert lines["light given"][:, 1] == pytest.approx(asked.cost_over * np.log2(800 / lines["light given"][:, 0]))
 

@@ -10,8 +10,17 @@ from filmdose.inverse import kerma_for_loss
 def test_text_names_losses_and_says_what_is_not_known(run):
     code, out, _ = run("budget", "--speeds", "100,800")
     assert code == 0
-    assert "beyond rescue" in out
-    assert "No dose per bag has been published" in " ".join(out.split())
+    assert "0.5 stops" in out
+    assert "lost" in out
+    assert "not reviewed" in " ".join(out.split())
+
+
+@pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
+def test_every_kind_has_a_budget(run, kind):
+    code, out, _ = run("budget", "--kind", kind, "--speeds", "100", "--format", "json")
+    assert code == 0
+    doses = [row["kerma_ugy"] for row in json.loads(out)["rows"]]
+    assert doses == sorted(doses)
 
 
 def test_json_agrees_with_the_library(run):
@@ -35,7 +44,7 @@ def test_other_formats(run, format):
     [
         (["--loss", "0"], "loss: got '0'"),
         (["--loss", "much"], "loss: got 'much'"),
-        (["--kind", "colour-reversal"], "negative film"),
+        (["--kind", "colour-reversal", "--speeds", "3200"], "speed: got 3200"),
         (["--speeds", "x"], "speeds: got 'x'"),
         (["--format", "docx"], "format: got 'docx'"),
         (["--format", "pdf"], "a file for pdf"),
