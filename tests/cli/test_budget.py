@@ -11,7 +11,7 @@ def test_text_names_losses_and_says_what_is_not_known(run):
     code, out, _ = run("budget", "--speeds", "100,800")
     assert code == 0
     assert "beyond rescue" in out
-    assert "No dose per bag has been published" in " ".join(out.split())
+    assert "badge readings of one country" in " ".join(out.split())
 
 
 def test_json_agrees_with_the_library(run):
