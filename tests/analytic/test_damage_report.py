@@ -63,7 +63,7 @@ def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
     low, typical, high = measured.from_fog[0]
     assert typical == pytest.approx(middle, rel=0.03)
     slope = (record.fog_density(middle * 1.01) - record.fog_density(middle / 1.01)) / (2 * np.log(1.01))
-    # 5 to 95 %: reading error, calibration 12 to 50 uGy, film against film 0.75 to 1.33 (shipped priors)
+    # 5 to 95 %: reading error, calibration 14 to 45 uGy, film against film 0.75 to 1.33 (shipped priors)
     parts = [1.645 * reading.fog_error / slope, 0.5 * np.log(50 / 12), 0.5 * np.log(1.33 / 0.75)]
     width = np.exp(np.sqrt(np.sum(np.square(parts))))
     assert low == pytest.approx(middle / width, rel=0.06)
