@@ -118,7 +118,7 @@ def scanner_name(part: Pass) -> str:
 
 
 class _Arrivals:
-    """Fog at the emulsion and air kerma beside the film of one pass for any beam hardness, shield thickness, scatter and eta.
+    """Fog at the emulsion and air kerma beside the film of one pass, for any hardness, thickness, scatter and eta.
 
     Five logarithms are kept of every beam (soft, typical, hard) as polynomials in the thickness factor: the two
     response moments of fog, what scatter adds to it, air kerma, and what scatter adds to that.  All are per microgray
