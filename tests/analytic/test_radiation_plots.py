@@ -8,7 +8,7 @@ import pytest
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
-from filmdose.radiation import Beam, broad_beam_transmission, film_response, transmission_curve
+from filmdose.radiation import Beam, broad_beam_transmission, film_response, transmission, transmission_curve
 
 
 @pytest.fixture(autouse=True)
