@@ -74,7 +74,7 @@ def pass_counts() -> Line:
             Factor(what="passes until streaks, ISO 400", low=25.0, middle=25.0, high=25.0,
                    source="S: I3A with TSA, reported by photoscala.de, 13 Jan 2005"),
             Factor(what="effective kerma per pass at the film [uGy]", low=dose.kerma_low_ugy, middle=dose.kerma_ugy,
-                   high=dose.kerma_high_ugy, source="S, I: one view (sources.toml); bag, cartridge and roll (transport.toml)"),
+                   high=dose.kerma_high_ugy, source="S, I: one view (sources.toml); walls (transport.toml)"),
             Factor(what="fog of a streak that shows, over 0.02", low=0.8, middle=1.0, high=1.6, power=-1.0,
                    source="I: a streak shows sooner than an even fog"),
         ),

@@ -19,8 +19,11 @@ from filmdose.cli.options import (
     DEFAULT_CRITERION,
     DEFAULT_KIND,
     SCENE_RANGE,
+    BadgeOption,
+    BagOption,
     CriterionOption,
     ExposedOption,
+    FilmFormatOption,
     FilmOption,
     FlightOption,
     KindOption,
@@ -49,6 +52,9 @@ def odds(
     film: FilmOption = None,
     passes: PassesOption = None,
     shield: ShieldOption = None,
+    film_format: FilmFormatOption = "35mm",
+    bag: BagOption = None,
+    badge: BadgeOption = None,
     flight: FlightOption = None,
     storage: StorageOption = None,
     exposed: ExposedOption = False,
@@ -79,14 +85,16 @@ def odds(
     from filmdose.odds import propagate, trip_model
 
     check_output(format, output)
-    one_roll = (speed, film, passes, shield, flight, storage, exposed or None)
+    one_roll = (speed, film, passes, shield, bag, badge, flight, storage, exposed or None)
     if file is not None:
         if any(option is not None for option in one_roll):
             raise ArgumentError("trip", str(file), "either a trip file or the options of one roll, not both")
         journey = read_trip(file)
     else:
         state = "exposed" if exposed else "unexposed"
-        history = history_from_options(passes or (), shield, None, flight or (), storage)
+        history = history_from_options(
+            passes or (), shield, None, flight or (), storage, film_format=film_format, bag=bag, badge=badge
+        )
         roll = Roll(id="roll", film=film_from_options(speed, kind, film), history=history, state=state)
         journey = Trip(rolls=(roll,))
     if why is not None:

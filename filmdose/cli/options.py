@@ -15,7 +15,8 @@ from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage
 from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene_range_from_readings
-from filmdose.radiation.sources import Source
+from filmdose.radiation.badge import badge_air_kerma
+from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
 from filmdose.units import parse_kerma
 
@@ -53,6 +54,21 @@ PassesOption = Annotated[
     list[str] | None,
     typer.Option("--pass", help="Source and count, such as cabin-ct=2; its own shield behind @.", metavar="SOURCE=N"),
 ]
+FilmFormatOption = Annotated[
+    str, typer.Option("--film-format", help="35mm (in its steel cartridge), 120 or sheet.", metavar="FORMAT")
+]
+BagOption = Annotated[
+    str | None,
+    typer.Option("--bag", help="Contents of the bag: typical, empty, or g/cm2 of water ('4, al=1').", metavar="BAG"),
+]
+BadgeOption = Annotated[
+    str | None,
+    typer.Option(
+        "--badge",
+        help="Reading of a badge that lay beside the film on all its passes: '5 mR', '0.6 mSv', '63 mrem@hp10-free'.",
+        metavar="READING",
+    ),
+]
 ShieldOption = Annotated[
     str | None,
     typer.Option("--shield", help="Shield of every pass without its own, such as lead=0.25.", metavar="MATERIAL=MM"),
@@ -84,10 +100,13 @@ __all__ = [
     "DEFAULT_CRITERION",
     "DEFAULT_KIND",
     "SCENE_RANGE",
+    "BadgeOption",
+    "BagOption",
     "CostOverOption",
     "CostUnderOption",
     "CriterionOption",
     "ExposedOption",
+    "FilmFormatOption",
     "FilmOption",
     "FilmsOption",
     "FlightOption",
@@ -171,12 +190,24 @@ def scene_from_options(scene_range: float, shadow: float | None, highlight: floa
 
 
 def history_from_options(
-    passes: Sequence[str], shield: str | None, kerma: str | None, flights: Sequence[str], storage_days: float | None
+    passes: Sequence[str],
+    shield: str | None,
+    kerma: str | None,
+    flights: Sequence[str],
+    storage_days: float | None,
+    *,
+    film_format: str = "35mm",
+    bag: str | None = None,
+    badge: str | None = None,
 ) -> History:
     """What a roll went through, from the texts of the command line."""
-    if shield is not None and not passes:
+    if shield is not None and not passes and badge is None:
         raise ArgumentError("shield", shield, "a shield together with at least one --pass")
+    if badge is not None and passes:
+        raise ArgumentError("badge", badge, "a badge instead of --pass", "It has read what the passes gave.")
     parts = [parse_pass(text, shield) for text in passes]
+    if badge is not None:
+        parts.append(badge_pass(badge, shield))
     if kerma is not None:
         given = Source(
             name="given dose", title="dose as given", kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
@@ -186,7 +217,28 @@ def history_from_options(
         passes=tuple(parts),
         flights=tuple(parse_flight(text) for text in flights),
         storage=() if storage_days is None else (Storage(days=storage_days),),
+        format=film_format,
+        bag=bag,
     )
+
+
+def badge_pass(text: str, shield: str | None) -> Pass:
+    """What a badge beside the film read, as one pass: "reading" or "reading@quantity"; the beam is that of cabin CT."""
+    reading, _, quantity = text.partition("@")
+    found = badge_air_kerma(reading, quantity.strip() or None)
+    scanner = get_source("cabin-ct")
+    source = Source(
+        name="badge",
+        title=f"badge in the bag, {reading.strip()} as {found.quantity}",
+        kerma_low_ugy=found.air_kerma_low_ugy,
+        kerma_typical_ugy=found.air_kerma_ugy,
+        kerma_high_ugy=found.air_kerma_high_ugy,
+        at="inside",
+        beam=scanner.beam,
+        beam_soft=scanner.beam_soft,
+        beam_hard=scanner.beam_hard,
+    )
+    return Pass(source=source, shield=shield)
 
 
 def parse_flight(text: str) -> Flight:

@@ -11,10 +11,13 @@ from filmdose.cli.options import (
     DEFAULT_CRITERION,
     DEFAULT_KIND,
     SCENE_RANGE,
+    BadgeOption,
+    BagOption,
     CostOverOption,
     CostUnderOption,
     CriterionOption,
     ExposedOption,
+    FilmFormatOption,
     FilmOption,
     FlightOption,
     HighlightReadingOption,
@@ -42,6 +45,9 @@ def roll(
     film: FilmOption = None,
     passes: PassesOption = None,
     shield: ShieldOption = None,
+    film_format: FilmFormatOption = "35mm",
+    bag: BagOption = None,
+    badge: BadgeOption = None,
     flight: FlightOption = None,
     storage: StorageOption = None,
     kerma: Annotated[
@@ -64,7 +70,11 @@ def roll(
     """Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost."""
     check_output(format, output)
     which = film_from_options(speed, kind, film)
-    dose = history_dose(history_from_options(passes or (), shield, kerma, flight or (), storage))
+    dose = history_dose(
+        history_from_options(
+            passes or (), shield, kerma, flight or (), storage, film_format=film_format, bag=bag, badge=badge
+        )
+    )
     question = Question(
         criterion=criterion,
         snr_target=snr_target,

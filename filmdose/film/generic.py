@@ -43,7 +43,7 @@ def calibrated_hits_per_ugy(
 ) -> float:
     """Calibrate kappa [hits per microgray at z_ref]: the calibration kerma fogs a generic ISO 400 film by 0.02.
 
-    sum_j c_j (1 - p0) (1 - exp(-kappa K 10**(b (z_j - z_ref)))) = 0.02 at K = 25 uGy (range 12 to 50).
+    sum_j c_j (1 - p0) (1 - exp(-kappa K 10**(b (z_j - z_ref)))) = 0.02 at K = 25 uGy (range 14 to 45).
 
     Notes
     -----

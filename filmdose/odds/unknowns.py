@@ -81,8 +81,11 @@ class Draws:
         b, shape (n,).
     shapes
         By kind of film and name of ``SHAPE_INPUTS``: its values, shape (n,).
-    kerma_ugy, air_kerma_ugy
-        Effective kerma and air kerma at the film [uGy], mean over the roll.
+    kerma_ugy
+        Effective kerma at the emulsion [uGy], mean over the roll.
+    air_kerma_ugy
+        Air kerma beside the film, where a badge in the bag lies: behind the bag's contents, before cartridge, shields
+        and roll [uGy].
     peak
         Worst band over the mean [1].
     log_hits
@@ -115,7 +118,7 @@ def scanner_name(part: Pass) -> str:
 
 
 class _Arrivals:
-    """Fog and air kerma at the emulsion of one pass for any beam hardness, shield thickness, scatter and eta.
+    """Fog at the emulsion and air kerma beside the film of one pass, for any hardness, thickness, scatter and eta.
 
     Five logarithms are kept of every beam (soft, typical, hard) as polynomials in the thickness factor: the two
     response moments of fog, what scatter adds to it, air kerma, and what scatter adds to that.  All are per microgray
@@ -175,13 +178,15 @@ def _logs_of(beam: Beam, chain: Chain, eta: float) -> tuple[float, float, float,
         return _log(mean_response(broad, eta)) - _log(mean_response(narrow, eta))
 
     fog = gain(end.narrow_moments, end.broad_moments) - gain(start.narrow_moments, start.broad_moments)
-    air = _log(end.broad_kerma / start.broad_kerma)
+    # A badge lies in the bag beside the film: cartridge, pouch and roll are not before it.
+    beside = passage(beam, () if bare else dict(chain.steps).get("bag", ()))
+    air = _log(beside.broad_kerma / start.broad_kerma)
     return (
         _log(end.broad_moments[0] / start.broad_kerma),
         _log(end.broad_moments[1] / start.broad_kerma),
         fog,
         air,
-        air - _log(end.narrow_kerma / start.narrow_kerma),
+        air - _log(beside.narrow_kerma / start.narrow_kerma),
     )
 
 

@@ -20,7 +20,7 @@ from filmdose.radiation import (
     film_response,
     filtered,
     spectrum_of,
-    transmission_curve,
+    transmission,
 )
 from filmdose.radiation.broad_beam import broad_beam_kvps
 from filmdose.radiation.constants import constant_range
@@ -155,7 +155,7 @@ def plot_transmission(
     thickness_mm: float = 1.0,
     ax: Axes | None = None,
 ) -> Axes:
-    """Share of the fog that comes through against thickness, narrow beam; broad-beam values where published.
+    """Share of the fog that comes through against thickness, with scatter; published broad-beam values beside it.
 
     Parameters
     ----------
@@ -172,7 +172,9 @@ def plot_transmission(
     thickness = np.linspace(0.0, thickness_mm, 200)
     for number, (material, colour) in enumerate(zip(materials, ordered_colours(len(materials)), strict=True)):
         name = Shield(material=material, thickness_mm=1.0).material
-        through = transmission_curve(name, thickness, beam)
+        through = np.array(
+            [transmission(Shield(material=name, thickness_mm=float(x)), beam).effective for x in thickness]
+        )
         ax.plot(thickness, through, color=colour, linestyle=DASHES[number % len(DASHES)])
         _name_line(ax, name, through, colour)
         if broad_beam_kvps(name) and beam.tube_kvp is not None:

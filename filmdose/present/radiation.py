@@ -94,7 +94,18 @@ def sources_document(kind: str | None = "source") -> Document:
     """
     rows = list_data(kind)
     if kind == "source":
-        more = ["title", "at", "beam", "beam_soft", "beam_hard", "peak_to_mean", "country", "date", "reviewed"]
+        more = [
+            "title",
+            "at",
+            "beam",
+            "beam_soft",
+            "beam_hard",
+            "peak_to_mean",
+            "country",
+            "date",
+            "reviewed",
+            "caution",
+        ]
         rows = rows.join(list_sources()[more], on="name")
     columns = {"kind": rows["kind"]} if kind is None else {}
     columns |= {
@@ -108,6 +119,8 @@ def sources_document(kind: str | None = "source") -> Document:
         "references": rows["references"],
     }
     notes = [f"{name}: {note}" for name, note in zip(rows["name"], rows["note"], strict=True) if note]
+    if kind == "source":
+        notes = [*rows["caution"][rows["caution"] != ""], *notes]
     return Document(
         kind="sources",
         title=f"Shipped data: {kind or 'all'}",

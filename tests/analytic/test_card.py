@@ -87,7 +87,7 @@ def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
         card.title,
         card.made,
         "2026-05-01",
-        "no dose per bag has been published",
+        "badge readings at 20 checkpoints",
         "Test one unimportant roll",
     ):
         # readers of older versions see a gap where letters are kerned

@@ -103,9 +103,7 @@ def test_grid_mixes_kinds():
 
 
 def test_worst_band_decides_and_the_spread_is_told():
-    uneven, peak, mean = (
-        answer(400, k, Question(peak_to_mean=p)) for k, p in ((10.0, 3.0), (30.0, 1.0), (10.0, 1.0))
-    )
+    uneven, peak, mean = (answer(400, k, Question(peak_to_mean=p)) for k, p in ((10.0, 3.0), (30.0, 1.0), (10.0, 1.0)))
     assert uneven.stops == pytest.approx(peak.stops, abs=1e-12)
     assert uneven.ei == peak.ei
     assert uneven.spread["worst_band"]["fog_density"] == pytest.approx(peak.fog_density)

@@ -102,7 +102,8 @@ def test_typical_scores_give_the_typical_dose_and_hits():
     draws = model.draws(np.zeros((1, len(model.inputs))))
     dose = history_dose(history)
     assert draws.kerma_ugy[0, 0] == pytest.approx(dose.kerma_ugy, rel=1e-9)
-    assert draws.air_kerma_ugy[0, 0] == pytest.approx(dose.air_kerma_ugy, rel=1e-9)
+    beside = history_dose(history, steps="bag").air_kerma_ugy
+    assert draws.air_kerma_ugy[0, 0] == pytest.approx(beside, rel=1e-9)
     hits = calibrated_hits_per_ugy() * dose.kerma_ugy
     assert draws.log_hits[0, 0] == pytest.approx(math.log(hits), rel=1e-9)
 
@@ -133,7 +134,16 @@ def test_with_typical_scores_odds_and_history_are_one_law(name):
     model = trip_model([Roll(id="a", film=generic_film(400), history=ROLLS[name])])
     draws, dose = model.draws(np.zeros((1, len(model.inputs)))), history_dose(ROLLS[name])
     assert draws.kerma_ugy[0, 0] == pytest.approx(dose.kerma_ugy, rel=1e-10)
-    assert draws.air_kerma_ugy[0, 0] == pytest.approx(dose.air_kerma_ugy, rel=1e-10)
+    beside = history_dose(ROLLS[name], steps="bag").air_kerma_ugy
+    assert draws.air_kerma_ugy[0, 0] == pytest.approx(beside, rel=1e-10)
+
+
+def test_a_badge_in_the_bag_reads_what_the_source_says_and_not_what_the_cartridge_leaves():
+    history = History(passes=Pass(source="cabin-ct", shield="lead=0.5", count=2))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    draws = model.draws(np.zeros((1, len(model.inputs))))
+    assert draws.air_kerma_ugy[0, 0] == pytest.approx(2 * get_source("cabin-ct").kerma_typical_ugy)
+    assert draws.kerma_ugy[0, 0] < 0.3 * draws.air_kerma_ugy[0, 0]
 
 
 def test_scatter_is_drawn_between_the_narrow_beam_and_beyond_the_law():

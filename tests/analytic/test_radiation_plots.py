@@ -8,7 +8,7 @@ import pytest
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
-from filmdose.radiation import Beam, broad_beam_transmission, film_response, transmission_curve
+from filmdose.radiation import Beam, broad_beam_transmission, film_response, transmission, transmission_curve
 
 
 @pytest.fixture(autouse=True)
@@ -42,11 +42,15 @@ def test_film_response_is_the_functions_own():
     np.testing.assert_allclose(response.get_ydata(), film_response(response.get_xdata()) / film_response(662.0))
 
 
-def test_transmission_narrow_and_broad():
+def test_transmission_with_scatter_and_published():
     ax = plot_transmission(["lead", "tin"], thickness_mm=0.5)
-    narrow, broad, tin = lines(ax)
-    np.testing.assert_allclose(narrow.get_ydata(), transmission_curve("lead", narrow.get_xdata()))
-    np.testing.assert_allclose(tin.get_ydata(), transmission_curve("tin", tin.get_xdata()))
+    ours, broad, tin = lines(ax)
+    for line, name in ((ours, "lead"), (tin, "tin")):
+        expected = [transmission(f"{name}={x:.17g}").effective for x in line.get_xdata()]
+        np.testing.assert_allclose(line.get_ydata(), expected)
+        assert np.all(
+            line.get_ydata()[1:] > transmission_curve(name, line.get_xdata()[1:])
+        )  # more than the narrow beam
     assert broad.get_ydata()[-1] == broad_beam_transmission("lead", 0.5, 140.0)
     assert {text.get_text() for text in ax.texts} == {"lead", "lead, broad beam (NCRP 147)", "tin"}
     # no fit at 160 kVp: no broad line

@@ -23,7 +23,7 @@ def test_odds_of_a_trip(run):
     assert (code, err) == (0, "")
     assert "[invented]" in out
     assert "Set EI" in out
-    assert "No dose per bag has been published" in " ".join(out.split())
+    assert "badge readings at 20 checkpoints" in " ".join(out.split())
     assert "Test on one unimportant roll first" in out
 
 

@@ -26,7 +26,7 @@ def test_the_example_is_planned_in_words(run):
     words = " ".join(out.split())
     assert "[invented]" in words
     parts = ("Ask for hand inspection", "worth at each checkpoint", "A pouch of lead 0.25 mm", "Which speed to carry",
-             "If everything is scanned", "No dose per bag has been published", "look up that of each country",
+             "If everything is scanned", "badge readings at 20 checkpoints", "look up that of each country",
              "Tell staff the truth")  # fmt: skip
     places = [words.index(part) for part in parts]
     assert places == sorted(places)

@@ -47,8 +47,8 @@ def test_a_hostile_trip_is_harmless_in_every_written_table(run, tmp_path):
         elif ending == "xlsx":
             assert pd.read_excel(path)["roll"].tolist() == ["'" + hostile]
             about = " ".join(pd.read_excel(path, sheet_name="about")["about this table"])
-            assert "No dose per bag has been published" in about
+            assert "badge readings at 20 checkpoints" in about
         else:
             text = path.read_text(encoding="utf-8")
             assert ("<script" in text) is (ending == "tex")  # LaTeX has no such markup
-            assert "No dose per bag has been published" in text
+            assert "badge readings at 20 checkpoints" in text
