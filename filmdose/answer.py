@@ -11,10 +11,9 @@ import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import xarray as xr
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
@@ -25,6 +24,9 @@ from filmdose.question import Question
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
 from filmdose.solver import CRITERIA, RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
+
+if TYPE_CHECKING:
+    import xarray as xr
 
 __all__ = [
     "OUTCOMES",
@@ -467,21 +469,14 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
     attributes.  ``ei`` is NaN where nothing helps (status "beyond_rescue") or the dose is NaN (status "unknown").
     The labels along ``film`` are unique.
     """
+    import xarray as xr
+
     asked = Question() if question is None else question
-    kerma = np.atleast_1d(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy"))
-    if kerma.ndim != 1:
-        raise ArgumentError("kerma_ugy", kerma.shape, "a one-dimensional sequence [uGy]")
-    resolved = [as_film(film) for film in films]
-    if not resolved:
-        raise ArgumentError("films", films, "at least one film or speed")
-    rows: dict[str, list[Any]] = {}
-    for film in resolved:
-        for key, array in grid_row(film, kerma, asked, GRID_ATTRIBUTES).items():
-            rows.setdefault(key, []).append(array)
+    resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
     dims = ("film", "kerma_ugy")
     data: dict[str, tuple[tuple[str, ...], Any, dict[str, str]]] = {
-        key: ((*dims, "criterion") if key == "stops" else dims, np.stack(arrays), GRID_ATTRIBUTES[key])
-        for key, arrays in rows.items()
+        key: ((*dims, "criterion") if key == "stops" else dims, np.stack([row[key] for row in rows]), attributes)
+        for key, attributes in GRID_ATTRIBUTES.items()
     }
     return xr.Dataset(
         data,
@@ -517,6 +512,19 @@ def grid_row(film: Film, kerma_ugy: FloatArray, question: Question, names: Itera
     """Answers of one film at an array of doses [uGy], by the names of ``GRID_ATTRIBUTES``."""
     found = solve_film(film, kerma_ugy, question)
     return {name: _GRID[name](film.speed, found) for name in names}
+
+
+def grid_rows(
+    films: Sequence[Film | float], kerma_ugy: Any, question: Question
+) -> tuple[list[Film], FloatArray, list[dict[str, Any]]]:
+    """The films, the doses [uGy] and one row of answers a film, checked: what :func:`answer_grid` is made of."""
+    kerma = np.atleast_1d(check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy"))
+    if kerma.ndim != 1:
+        raise ArgumentError("kerma_ugy", kerma.shape, "a one-dimensional sequence [uGy]")
+    resolved = [as_film(film) for film in films]
+    if not resolved:
+        raise ArgumentError("films", films, "at least one film or speed")
+    return resolved, kerma, [grid_row(film, kerma, question, GRID_ATTRIBUTES) for film in resolved]
 
 
 def unique_labels(labels: Sequence[str]) -> list[str]:

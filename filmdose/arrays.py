@@ -9,20 +9,23 @@ with its coordinates.  NaN in gives NaN there and only there.
 from __future__ import annotations
 
 import math
+import sys
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
-import pandas as pd
-import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
 from filmdose.errors import ArgumentError
 
+if TYPE_CHECKING:
+    import pandas as pd
+    import xarray as xr
+
 __all__ = ["FloatArray", "Numeric", "check_array", "check_count", "check_number", "elementwise"]
 
 FloatArray = NDArray[np.float64]
-Numeric = float | ArrayLike | pd.Series | pd.DataFrame | xr.DataArray
+Numeric: TypeAlias = "float | ArrayLike | pd.Series | pd.DataFrame | xr.DataArray"
 
 
 def _range_text(low: float, high: float, low_open: bool, unit: str) -> str:
@@ -135,10 +138,14 @@ def elementwise(function: Callable[..., FloatArray], *arguments: Any) -> Any:
     the unit changes); else with a DataFrame or Series the result has its index
     (and columns or name); else an array; and a float when all are scalars.
     """
-    if any(isinstance(a, xr.DataArray) for a in arguments):
-        return xr.apply_ufunc(function, *arguments, keep_attrs=False, dask="parallelized", output_dtypes=[np.float64])
-    pandas_like = [a for a in arguments if isinstance(a, (pd.Series, pd.DataFrame))]
-    if pandas_like:
+    # An argument of a package that was never imported cannot be: so neither is imported here.
+    xarray, pandas = sys.modules.get("xarray"), sys.modules.get("pandas")
+    if xarray is not None and any(isinstance(a, xarray.DataArray) for a in arguments):
+        return xarray.apply_ufunc(
+            function, *arguments, keep_attrs=False, dask="parallelized", output_dtypes=[np.float64]
+        )
+    pandas_like = [a for a in arguments if pandas is not None and isinstance(a, (pandas.Series, pandas.DataFrame))]
+    if pandas is not None and pandas_like:
         template = pandas_like[0]
         for other in pandas_like[1:]:
             if not template.index.equals(other.index):
@@ -146,9 +153,9 @@ def elementwise(function: Callable[..., FloatArray], *arguments: Any) -> Any:
                     "index", list(other.index[:3]), "the same index in every pandas argument", "Align them first."
                 )
         values = function(*(np.asarray(a, dtype=np.float64) for a in arguments))
-        if isinstance(template, pd.Series):
-            return pd.Series(values, index=template.index, name=template.name)
-        return pd.DataFrame(values, index=template.index, columns=template.columns)
+        if isinstance(template, pandas.Series):
+            return pandas.Series(values, index=template.index, name=template.name)
+        return pandas.DataFrame(values, index=template.index, columns=template.columns)
     result = function(*(np.asarray(a, dtype=np.float64) for a in arguments))
     return float(result) if np.ndim(result) == 0 else result
 

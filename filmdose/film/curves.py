@@ -12,14 +12,15 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.optimize import elementwise as scipy_elementwise
 
 from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
+
+if TYPE_CHECKING:
+    from scipy.interpolate import PchipInterpolator
 
 __all__ = ["Curve", "MeasuredCurve", "ToeShoulderCurve", "softplus"]
 
@@ -84,6 +85,8 @@ def _where_reached(
     function: Callable[[FloatArray], Any], first: FloatArray, second: FloatArray, target: FloatArray
 ) -> FloatArray:
     """Log exposure between ``first`` and ``second`` at which a monotone function is ``target``."""
+    from scipy.optimize import elementwise as scipy_elementwise
+
     find_root: Any = scipy_elementwise.find_root
     bracket = (np.minimum(first, second), np.maximum(first, second))
     tolerances = {"xatol": 1e-14, "xrtol": 0.0}
@@ -160,6 +163,8 @@ class MeasuredCurve:
 
     @cached_property
     def _polynomial(self) -> PchipInterpolator:
+        from scipy.interpolate import PchipInterpolator
+
         return PchipInterpolator(np.asarray(self.log_exposures), np.asarray(self.densities), extrapolate=False)
 
     @cached_property

@@ -7,15 +7,15 @@ Card and page are made from one :class:`Card`, which holds every figure on them.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import xarray as xr
 
-from filmdose.answer import answer_grid
+from filmdose.answer import grid_row
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
@@ -223,7 +223,7 @@ def make_card(
     asked = Question() if question is None else question
 
     def answers(film: Film, doses: FloatArray) -> list[str]:
-        return _cells(words, film, answer_grid([film], doses, asked))
+        return _cells(words, film, grid_row(film, doses, asked, ("fog_density", "ei", "verdict")))
 
     columns = [answers(film, totals) for film in chosen]
     rows = [_source_row(words, source, walls) for source in sources]
@@ -245,13 +245,13 @@ def make_card(
     )
 
 
-def _cells(text: Words, film: Film, grid: xr.Dataset) -> list[str]:
+def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
     """Text of every dose of one film."""
     if film.reversal:
-        lost = np.abs(grid["fog_density"].to_numpy()[0])
+        lost = np.abs(row["fog_density"])
         return [text("thinner", density=f"{value:.2f}") for value in lost]
     cells = []
-    for ei, verdict in zip(grid["ei"].to_numpy()[0], grid["verdict"].to_numpy()[0], strict=True):
+    for ei, verdict in zip(row["ei"], row["verdict"], strict=True):
         if np.isnan(ei):
             cells.append(text["nothing"])
         else:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answer import Answer, answer, answer_grid
+from filmdose.answer import Answer, answer, grid_row
 from filmdose.exposed import ExposedLoss
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import film_value
@@ -144,7 +144,7 @@ _DOSES = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
 
 def _equivalent_kerma(film: Film, fog_density: float) -> float:
     """Dose at which the film's own calibration gives a fog [uGy]."""
-    fog = np.abs(answer_grid([film], _DOSES)["fog_density"].to_numpy()[0])
+    fog = np.abs(grid_row(film, _DOSES, Question(), ("fog_density",))["fog_density"])
     return float(np.interp(abs(fog_density), fog, _DOSES))
 
 
@@ -427,7 +427,7 @@ def _draw_curves(report: DamageReport, ax: object) -> None:
         report.roll.film,
         report.equivalent_kerma_ugy,
         report.loss.question,
-        exposed=report.roll.state == "exposed",
+        exposed=report.loss.exposed is not None,
         ax=ax,  # type: ignore[arg-type]
     )
 

@@ -65,12 +65,12 @@ class Table:
         >>> Table.of({"roll": ["a"], "ISO": [400]}, numeric=["ISO"])
         Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=frozenset({1}), title='', caption='')
         """
-        names = [str(name) for name in columns]
+        texts = {str(name): map(_cell, columns[name]) for name in columns}  # type: ignore[index]
         right = set(numeric)
         return cls(
-            header=tuple(names),
-            rows=tuple(tuple(map(_cell, row)) for row in zip(*(columns[name] for name in columns), strict=True)),
-            numeric=frozenset(place for place, name in enumerate(names) if name in right),
+            header=tuple(texts),
+            rows=tuple(zip(*texts.values(), strict=True)),
+            numeric=frozenset(place for place, name in enumerate(texts) if name in right),
             title=title,
             caption=caption,
         )

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answer import answer_grid
+from filmdose.answer import grid_rows, unique_labels
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.present.document import Block, Document, Paragraph, Table
@@ -67,11 +67,15 @@ def compensation_table(
     >>> table[["speed", "kerma_ugy", "ei", "verdict"]].values.tolist()[0]
     [800.0, 0.0, 800.0, 'good']
     """
-    grid = answer_grid(films, kerma_ugy, question)
-    cells = grid.drop_vars(["stops", "criterion"]).to_dataframe().reset_index()
-    for name in CRITERIA:
-        cells[f"stops_{name}"] = grid["stops"].sel(criterion=name).to_numpy().ravel()
-    cells["criterion"] = grid.attrs["criterion"]
+    asked = Question() if question is None else question
+    resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
+    parts = []
+    for film, label, row in zip(resolved, unique_labels([film.label for film in resolved]), rows, strict=True):
+        criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(CRITERIA)}
+        plain = {name: values for name, values in row.items() if name != "stops"}
+        film_columns = {"film": label, "kind": film.kind, "speed": film.speed, "kerma_ugy": kerma}
+        parts.append(pd.DataFrame({**film_columns, **plain, **criteria, "criterion": asked.criterion}))
+    cells = pd.concat(parts, ignore_index=True)
     first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "needed_stops", "given_stops", "ei", "verdict"]
     rest = ["status", "ei_exact", "room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"]
     return cells[[*first, *rest, *(f"stops_{name}" for name in CRITERIA), "criterion"]]
