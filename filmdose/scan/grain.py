@@ -64,7 +64,7 @@ class Transfer:
         value = check_array("value", self.value, low=0.0, high=1.5, nan_allowed=False)
         if frequency.ndim != 1 or frequency.size < 2 or frequency.shape != value.shape or np.any(np.diff(frequency) <= 0):
             raise ArgumentError("frequency", frequency.shape, "rising frequencies with a transfer for each")
-        check_number("relative_error", self.relative_error, low=0.0, high=1.0)
+        check_number("relative_error", self.relative_error, low=0.0, high=0.5)
 
     @classmethod
     def gaussian(cls, half_at: float, *, relative_error: float = 0.15) -> Transfer:
@@ -222,16 +222,15 @@ def measure_grain(
         blank = other.light(where.middle)[..., other.channel_index(channel)]
         own = _periodograms(blank, length, pixel_mm).mean(axis=0) * (clear_mean / mean)
     radius = _radius(length, pixel_mm)
-    sigmas = {
-        factor: _variance(pieces.mean(axis=0) - own, radius, transfer.stretched(factor), length * pixel_mm)
+    variance, shorter, longer = (
+        _variance(pieces.mean(axis=0) - own, radius, transfer.stretched(factor), length * pixel_mm)
         for factor in (1.0, 1.0 - transfer.relative_error, 1.0 + transfer.relative_error)
-    }
+    )
     each = np.array([_variance(piece - own, radius, transfer, length * pixel_mm) for piece in pieces])
     # pieces that overlap by half, under a Hann window, are nearly independent: 1.06 is what is left of it
     random = 1.06 * float(each.std(ddof=1)) / math.sqrt(len(each))
-    values = list(sigmas.values())
-    variance = max(values[0], 1e-12)
-    total = math.hypot(random, 0.5 * (values[1] - values[2]))
+    variance = max(variance, 1e-12)
+    total = math.hypot(random, 0.5 * (shorter - longer))
     measured, film, scanner = (
         _rings(spectrum, radius)
         for spectrum in (pieces.mean(axis=0), _corrected(pieces.mean(axis=0) - own, radius, transfer), own)
@@ -309,7 +308,10 @@ def _variance(spectrum: FloatArray, radius: FloatArray, transfer: Transfer, side
 
     argument = np.maximum(math.pi * APERTURE_UM / 1000.0 * radius, 1e-9)
     aperture = (2.0 * j1(argument) / argument) ** 2
-    return float((_corrected(spectrum, radius, transfer) * aperture).sum() / side_mm**2)
+    corrected = _corrected(spectrum, radius, transfer)
+    # the aperture's side lobes reach beyond the finest frequency of the pixels: some per cent of a white spectrum
+    beyond = 1e6 / APERTURE_AREA_UM2 - float(aperture.sum()) / side_mm**2
+    return float((corrected * aperture).sum() / side_mm**2) + beyond * float(corrected[radius > 0.8 * radius.max()].mean())
 
 
 def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfer:

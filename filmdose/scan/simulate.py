@@ -11,10 +11,13 @@ from pathlib import Path
 import numpy as np
 
 from filmdose.arrays import FloatArray
+from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
+from filmdose.scan.bands import CAUSES, FogProfile
 from filmdose.scan.image import Scan
+from filmdose.scan.spiral import Winding, wound_fog
 
-__all__ = ["grainy", "scan_from_pixels", "simulate_pixels", "write_tiff"]
+__all__ = ["grainy", "scan_from_pixels", "simulate_pixels", "simulate_profile", "write_tiff"]
 
 
 def grainy(density: FloatArray, noise_um2: FloatArray | float, *, pixel_um: float, rng: np.random.Generator) -> FloatArray:
@@ -137,3 +140,85 @@ def write_tiff(pixels: np.ndarray, path: str | Path, *, pixel_um: float | None =
     photometric = "rgb" if pixels.ndim == 3 else "minisblack"
     tifffile.imwrite(stream, pixels, photometric=photometric, **resolution)
     return write_bytes_atomic(path, stream.getvalue())
+
+
+def simulate_profile(
+    cause: str,
+    winding: Winding,
+    *,
+    rng: np.random.Generator,
+    stretches: int = 300,
+    noise: float = 0.003,
+    strength: float | None = None,
+    base: float = 0.3,
+) -> FogProfile:
+    """Density along an invented film with bands of a cause, its parameters drawn.
+
+    Parameters
+    ----------
+    cause
+        One of ``filmdose.scan.bands.CAUSES``.
+    winding
+        The nominal winding; the true one differs by up to 8 %.
+    rng
+        Random generator.
+    stretches
+        Positions along the film.
+    noise
+        Standard deviation of one density.
+    strength
+        Standard deviation of the bands over that of the noise; drawn from 0.5 to 10 when None.
+    base
+        Density without fog, which the profile carries as its control.
+    """
+    length = 0.99 * winding.length_mm
+    position = (np.arange(stretches) + 0.5) * length / stretches
+    strong = float(np.exp(rng.uniform(math.log(0.5), math.log(10.0)))) if strength is None else strength
+    shape = _band_shape(cause, winding, position, rng)
+    spread = float(shape.std())
+    bands = shape / spread * strong * noise if spread > 0.0 else shape
+    slope = noise * rng.normal() * (position / length - 0.5)
+    fog = bands - bands.min() + 2.0 * noise + slope
+    density = base + fog + noise * rng.standard_normal(stretches)
+    return FogProfile(position_mm=position, density=density, control_density=base)
+
+
+def _band_shape(cause: str, winding: Winding, position: FloatArray, rng: np.random.Generator) -> FloatArray:
+    length = float(position[-1])
+    end = ("inside", "outside")[int(rng.integers(2))]
+    if cause == "even":
+        return np.zeros_like(position)
+    if cause == "radiation":
+        radius, layer = rng.uniform(0.92, 1.08, 2) * (winding.core_radius_mm, winding.layer_mm)
+        true = Winding(
+            length_mm=winding.length_mm,
+            core_radius_mm=float(radius),
+            layer_mm=float(layer),
+            attenuation_per_mm=winding.attenuation_per_mm * float(rng.uniform(0.5, 2.0)),
+        )
+        beam = ("fan", "shield-edge", "stopped-belt")[int(rng.integers(3))]
+        return wound_fog(
+            true,
+            position,
+            beam,
+            end=end,
+            direction_deg=float(rng.uniform(0.0, 360.0)),
+            fan_deg=float(rng.uniform(5.0, 60.0)),
+            edge_mm=float(rng.uniform(-0.7, 0.7)) * true.core_radius_mm,
+            slit_mm=float(rng.uniform(2.0, 6.0)),
+        )
+    if cause == "fixed-pitch":
+        pitch = float(np.exp(rng.uniform(math.log(6.0 * length / position.size), math.log(length / 4.0))))
+        phase = 2.0 * math.pi * position / pitch + rng.uniform(0.0, 2.0 * math.pi)
+        return np.asarray(np.exp(rng.uniform(0.1, 4.0) * np.cos(phase)))
+    if cause == "light-leak":
+        away = position - rng.uniform(0.05, 0.95) * length
+        width = float(np.exp(rng.uniform(math.log(2.0), math.log(40.0))))
+        if rng.random() < 0.5:
+            return np.asarray(np.exp(-0.5 * (away / width) ** 2))
+        return np.asarray(np.where(away * rng.choice([-1, 1]) >= 0, np.exp(-np.abs(away) / width), 0.0))
+    if cause == "development":
+        k = np.arange(1, 60)
+        weight = np.exp(-0.25 * (math.pi * k / rng.uniform(3.0, 20.0)) ** 2) * rng.standard_normal(k.size)
+        return np.asarray(np.cos(math.pi * position[:, None] / length * k) @ weight)
+    raise UnknownNameError("cause", cause, CAUSES)
