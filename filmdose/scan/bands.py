@@ -42,7 +42,7 @@ CAUSES: dict[str, str] = {
 }
 
 #: Signal over noise, as variances, over which the strength of a cause is spread.
-_STRENGTHS = np.array([0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0])
+_STRENGTHS = np.logspace(-2.0, 2.0, 9)
 _HARMONICS = 4
 _MOST_BINS = 450
 _FEWEST_BINS = 24
@@ -211,7 +211,7 @@ def profile_from_scan(
         if light <= 0.0 or blank <= 0.0:
             raise InputFileError(scan.path, f"box {part}", "there is no light.", "Choose a strip of clear film.")
         values.append(-LOG10_E * math.log(light / blank))
-    position = (np.arange(count) + 0.5) * pixels * scan.pixel_um / 1000.0
+    position = np.asarray((np.arange(count) + 0.5) * pixels * scan.pixel_um / 1000.0, dtype=np.float64)
     return FogProfile(position_mm=position, density=np.array(values), control_density=control_density)
 
 
@@ -285,7 +285,10 @@ def explain_bands(
     position = short.position_mm + start
     if position[-1] > winding.length_mm:
         raise ArgumentError(
-            "position_mm", float(position[-1]), f"positions up to the film's {winding.length_mm:g} mm", "Check the winding."
+            "position_mm",
+            float(position[-1]),
+            f"positions up to the film's {winding.length_mm:g} mm",
+            "Check the winding.",
         )
     line = _line(short.position_mm)
     rest = short.density - line @ (line.T @ short.density)
@@ -338,7 +341,7 @@ class _Family:
     details: tuple[str, ...]
 
     def explain(self, rest: FloatArray) -> tuple[float, FloatArray, str]:
-        """Log of the mean likelihood over that of an even film; fit and words of the best model. rest is of length 1."""
+        """Log of the mean likelihood over that of an even film; fit and words of the best model."""
         freedom = rest.size - 2
         amplitude = (self.rows @ rest.astype(np.float32)).astype(np.float64)
         strength = _STRENGTHS[:, None, None] * self.variances
@@ -348,7 +351,11 @@ class _Family:
         top = float(log.max())
         at, model = np.unravel_index(int(np.argmax(log)), log.shape)
         fitted = (shrink[at, model] * amplitude[model]) @ self.rows[model]
-        return top + math.log(float(np.exp(log - top).mean())), np.asarray(fitted, dtype=np.float64), self.details[model]
+        return (
+            top + math.log(float(np.exp(log - top).mean())),
+            np.asarray(fitted, dtype=np.float64),
+            self.details[model],
+        )
 
 
 def _family(designs: FloatArray, line: FloatArray, details: list[str]) -> _Family:
@@ -374,7 +381,9 @@ def _families(positions: tuple[float, ...], winding: Winding, end: str | None) -
     }
 
 
-def _harmonics(phase: FloatArray, position: FloatArray, longest: FloatArray, step: float) -> tuple[FloatArray, FloatArray]:
+def _harmonics(
+    phase: FloatArray, position: FloatArray, longest: FloatArray, step: float
+) -> tuple[FloatArray, FloatArray]:
     """A soft and a sharp design of every phase, shape (models, n): harmonics, and the first ones with a slope.
 
     ``longest`` is the shortest period of each model [mm]; harmonics that the stretches cannot show are left out.
@@ -418,7 +427,9 @@ def _padded(soft: FloatArray, sharp: FloatArray) -> FloatArray:
     return soft if missing <= 0 else np.pad(soft, ((0, 0), (0, 0), (0, missing)))
 
 
-def _light_leak(position: FloatArray, line: FloatArray, winding: Winding, ends: tuple[str, ...], step: float) -> _Family:
+def _light_leak(
+    position: FloatArray, line: FloatArray, winding: Winding, ends: tuple[str, ...], step: float
+) -> _Family:
     length = float(position[-1] - position[0])
     centres = np.linspace(position[0], position[-1], 150)
     designs, details = [], []
@@ -431,7 +442,11 @@ def _light_leak(position: FloatArray, line: FloatArray, winding: Winding, ends: 
             printed.append(turn)
         for width in widths:
             one = np.exp(-0.5 * (away / width) ** 2)
-            designs += [one, np.where(away >= 0, np.exp(-away / width), 0.0), np.where(away <= 0, np.exp(away / width), 0.0)]
+            designs += [
+                one,
+                np.where(away >= 0, np.exp(-away / width), 0.0),
+                np.where(away <= 0, np.exp(away / width), 0.0),
+            ]
             words = f" (at {centre:.0f} mm)"
             details += [words] * 3
             if width < 15.0:

@@ -14,7 +14,7 @@ elsewhere in the frame, the unevenness of the lamp.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -24,7 +24,15 @@ from filmdose.errors import InputFileError
 from filmdose.scan.faults import CLIPPED_REFUSED, DUST_REFUSED, DUST_TOLD, Fault
 from filmdose.scan.image import Box, Scan
 
-__all__ = ["UNMEASURED_FLARE", "AreaDensity", "AreaStatistics", "Flare", "area_statistics", "measure_area", "measure_flare"]
+__all__ = [
+    "UNMEASURED_FLARE",
+    "AreaDensity",
+    "AreaStatistics",
+    "Flare",
+    "area_statistics",
+    "measure_area",
+    "measure_flare",
+]
 
 LOG10_E = math.log10(math.e)
 
@@ -137,7 +145,9 @@ def area_statistics(light: FloatArray) -> AreaStatistics:
     )
 
 
-def _less_plane(light: FloatArray, kept: np.ndarray, y: FloatArray, x: FloatArray) -> tuple[FloatArray, tuple[float, float]]:
+def _less_plane(
+    light: FloatArray, kept: np.ndarray, y: FloatArray, x: FloatArray
+) -> tuple[FloatArray, tuple[float, float]]:
     """The light less its plane, and the plane's rise across columns and rows over the mean."""
     weight = kept.sum()
     mean = (light * kept).sum() / weight
@@ -231,6 +241,22 @@ class AreaDensity:
         return tuple(
             math.sqrt(p**2 + c**2 + f**2)
             for p, c, f in zip(self.pixel_error, self.clear_error, self.flare_error, strict=True)
+        )
+
+    def scaled(self, scale: float) -> AreaDensity:
+        """The same area with densities over the scale that a calibrated wedge gave."""
+        factor = 1.0 / check_number("scale", scale, low=0.5, high=2.0)
+
+        def times(values: tuple[float, ...]) -> tuple[float, ...]:
+            return tuple(factor * value for value in values)
+
+        return replace(
+            self,
+            density=times(self.density),
+            pixel_error=times(self.pixel_error),
+            clear_error=times(self.clear_error),
+            flare_slope=times(self.flare_slope),
+            sigma=times(self.sigma),
         )
 
     def to_frame(self) -> pd.DataFrame:
@@ -384,7 +410,9 @@ def measure_area(scan: Scan, box: Box, *, clear: Scan | Box, flare: Flare = UNME
     if dust > DUST_TOLD:
         faults.append(Fault.of("some-dust", f"{100 * dust:.1f} % of the area is specks."))
     if max(a.slope for a in area) > 0.1 and not aligned:
-        faults.append(Fault.of("uneven", f"The light rises by {100 * max(a.slope for a in area):.0f} % across the box."))
+        faults.append(
+            Fault.of("uneven", f"The light rises by {100 * max(a.slope for a in area):.0f} % across the box.")
+        )
     columns = list(zip(*rows, strict=True))
     return AreaDensity(
         box=box,
@@ -400,4 +428,3 @@ def measure_area(scan: Scan, box: Box, *, clear: Scan | Box, flare: Flare = UNME
         flare=flare,
         faults=tuple(dict.fromkeys(faults)),
     )
-

@@ -90,7 +90,8 @@ def file_faults(
         ratio = encoding_from_histogram(stored[..., stored.shape[-1] // 2])
         if ratio is not None and ratio > 1.5:
             yield Fault.of(
-                "gamma", f"its dark levels lie {ratio:.1f} times as far apart as its bright ones, as a gamma makes them."
+                "gamma",
+                f"its dark levels lie {ratio:.1f} times as far apart as its bright ones, as a gamma makes them.",
             )
     low, high = float((stored <= stored.min()).mean()), float((stored >= 0.9999 * full_scale).mean())
     if stored.min() == 0 and 1e-4 < low < 0.05 and 1e-4 < high < 0.05:

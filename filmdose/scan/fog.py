@@ -67,11 +67,12 @@ class FogMeasurement:
 
     def reading(self, *, record: str = "", date: datetime.date | None = None, note: str = "") -> Reading:
         """The reading of a trip file that says the same."""
-        return Reading(**self.entry(), record=record, date=date, note=note) if self.control else Reading(
-            base_plus_fog=self.entry()["base_plus_fog"],
-            control=self.entry()["known_base_plus_fog"],
-            control_measured=False,
-            error=self.entry()["error"],
+        fields = self.entry()
+        return Reading(
+            base_plus_fog=fields["base_plus_fog"],
+            control=fields["control" if self.control else "known_base_plus_fog"],
+            control_measured=self.control is not None,
+            error=fields["error"],
             record=record,
             date=date,
             note=note,
@@ -120,8 +121,10 @@ class FogMeasurement:
             f"fog {self.fog_density:+.3f} ± {self.fog_error:.3f} density ({self.channel}): "
             f"{self.base_plus_fog:.3f} on the roll, {self.control_density:.3f} for {beside}"
         ]
-        return "\n".join([*lines, f"roll: {self.roll}", *([f"control: {self.control}"] if self.control else [])]
-                         + [f"note: {fault}" for fault in self.faults])
+        return "\n".join(
+            [*lines, f"roll: {self.roll}", *([f"control: {self.control}"] if self.control else [])]
+            + [f"note: {fault}" for fault in self.faults]
+        )
 
 
 def measure_fog(

@@ -62,7 +62,12 @@ class Transfer:
     def __post_init__(self) -> None:
         frequency = check_array("frequency", self.frequency, low=0.0, unit="cycles/mm", nan_allowed=False)
         value = check_array("value", self.value, low=0.0, high=1.5, nan_allowed=False)
-        if frequency.ndim != 1 or frequency.size < 2 or frequency.shape != value.shape or np.any(np.diff(frequency) <= 0):
+        if (
+            frequency.ndim != 1
+            or frequency.size < 2
+            or frequency.shape != value.shape
+            or np.any(np.diff(frequency) <= 0)
+        ):
             raise ArgumentError("frequency", frequency.shape, "rising frequencies with a transfer for each")
         check_number("relative_error", self.relative_error, low=0.0, high=0.5)
 
@@ -83,7 +88,7 @@ class Transfer:
 
     def __call__(self, frequency: Any) -> FloatArray:
         """Transfer at frequencies [cycles/mm]."""
-        return np.interp(frequency, self.frequency, self.value)
+        return np.asarray(np.interp(frequency, self.frequency, self.value))
 
     def stretched(self, factor: float) -> Transfer:
         """The same transfer at ``factor`` times the frequencies."""
@@ -139,6 +144,17 @@ class GrainMeasurement:
         """1000 sigma at 48 um, as on makers' sheets."""
         return 1000.0 * self.sigma_48
 
+    def to_frame(self) -> pd.DataFrame:
+        """The spectrum, one row a ring."""
+        return pd.DataFrame(
+            {
+                "cycles_per_mm": self.frequency,
+                "measured_um2": self.measured,
+                "scanner_um2": self.scanner,
+                "film_um2": self.film,
+            }
+        )
+
     def to_dict(self) -> dict[str, Any]:
         """Everything as plain values."""
         return {
@@ -149,12 +165,7 @@ class GrainMeasurement:
             "noise_error_um2": self.noise_error,
             "segments": self.segments,
             "box": str(self.box),
-            "spectrum": {
-                "cycles_per_mm": self.frequency.tolist(),
-                "measured_um2": self.measured.tolist(),
-                "scanner_um2": self.scanner.tolist(),
-                "film_um2": self.film.tolist(),
-            },
+            "spectrum": self.to_frame().to_dict("list"),
         }
 
     def __str__(self) -> str:
@@ -236,7 +247,9 @@ def measure_grain(
         for spectrum in (pieces.mean(axis=0), _corrected(pieces.mean(axis=0) - own, radius, transfer), own)
     )
     return GrainMeasurement(
-        density=math.nan if area is None else area.density[area.channels.index(channel) if len(area.channels) > 1 else 0],
+        density=math.nan
+        if area is None
+        else area.density[area.channels.index(channel) if len(area.channels) > 1 else 0],
         sigma_48=math.sqrt(variance),
         sigma_error=0.5 * total / math.sqrt(variance),
         frequency=_rings(radius, radius),
@@ -270,7 +283,10 @@ def _periodograms(light: FloatArray, length: int, pixel_mm: float) -> FloatArray
             pieces.append(np.abs(np.fft.fft2(density * window2)) ** 2 * (pixel_mm**2 / (window2**2).sum()))
     if len(pieces) < 4:
         raise InputFileError(
-            "scan", "", "fewer than four pieces of the area are free of specks.", "Clean the film, or choose another box."
+            "scan",
+            "",
+            "fewer than four pieces of the area are free of specks.",
+            "Clean the film, or choose another box.",
         )
     return np.array(pieces)
 
@@ -311,7 +327,9 @@ def _variance(spectrum: FloatArray, radius: FloatArray, transfer: Transfer, side
     corrected = _corrected(spectrum, radius, transfer)
     # the aperture's side lobes reach beyond the finest frequency of the pixels: some per cent of a white spectrum
     beyond = 1e6 / APERTURE_AREA_UM2 - float(aperture.sum()) / side_mm**2
-    return float((corrected * aperture).sum() / side_mm**2) + beyond * float(corrected[radius > 0.8 * radius.max()].mean())
+    return float((corrected * aperture).sum() / side_mm**2) + beyond * float(
+        corrected[radius > 0.8 * radius.max()].mean()
+    )
 
 
 def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfer:
@@ -372,7 +390,11 @@ def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfe
     binning = np.sinc(frequency * scan.pixel_um / 1000.0 / finer) ** 2  # bins of a quarter pixel, and their difference
     value = transfer / transfer[0] / np.maximum(binning, 0.1)
     wanted = frequency <= 0.6 / (scan.pixel_um / 1000.0)
-    return Transfer(frequency=frequency[wanted], value=np.clip(value[wanted], 0.0, 1.5), relative_error=0.05)
+    return Transfer(
+        frequency=np.asarray(frequency[wanted], dtype=np.float64),
+        value=np.clip(value[wanted], 0.0, 1.5),
+        relative_error=0.05,
+    )
 
 
 def grain_frame(measurements: list[GrainMeasurement]) -> pd.DataFrame:

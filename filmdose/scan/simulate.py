@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -20,7 +21,9 @@ from filmdose.scan.spiral import Winding, wound_fog
 __all__ = ["grainy", "scan_from_pixels", "simulate_pixels", "simulate_profile", "write_tiff"]
 
 
-def grainy(density: FloatArray, noise_um2: FloatArray | float, *, pixel_um: float, rng: np.random.Generator) -> FloatArray:
+def grainy(
+    density: FloatArray, noise_um2: FloatArray | float, *, pixel_um: float, rng: np.random.Generator
+) -> FloatArray:
     """Densities with white grain noise: variance of one pixel = W / pixel area.
 
     The mean *transmittance* of the noisy pixels is that of the mean density, as a densitometer's aperture sees it.
@@ -136,7 +139,9 @@ def write_tiff(pixels: np.ndarray, path: str | Path, *, pixel_um: float | None =
     import tifffile
 
     stream = io.BytesIO()
-    resolution = {} if pixel_um is None else {"resolution": (25_400.0 / pixel_um,) * 2, "resolutionunit": "INCH"}
+    resolution: dict[str, Any] = (
+        {} if pixel_um is None else {"resolution": (25_400.0 / pixel_um,) * 2, "resolutionunit": "INCH"}
+    )
     photometric = "rgb" if pixels.ndim == 3 else "minisblack"
     tifffile.imwrite(stream, pixels, photometric=photometric, **resolution)
     return write_bytes_atomic(path, stream.getvalue())
@@ -167,13 +172,13 @@ def simulate_profile(
     noise
         Standard deviation of one density.
     strength
-        Standard deviation of the bands over that of the noise; drawn from 0.5 to 10 when None.
+        Standard deviation of the bands over that of the noise; drawn from 0.1 to 10 when None.
     base
         Density without fog, which the profile carries as its control.
     """
     length = 0.99 * winding.length_mm
     position = (np.arange(stretches) + 0.5) * length / stretches
-    strong = float(np.exp(rng.uniform(math.log(0.5), math.log(10.0)))) if strength is None else strength
+    strong = float(np.exp(rng.uniform(math.log(0.1), math.log(10.0)))) if strength is None else strength
     shape = _band_shape(cause, winding, position, rng)
     spread = float(shape.std())
     bands = shape / spread * strong * noise if spread > 0.0 else shape

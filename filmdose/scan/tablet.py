@@ -234,7 +234,7 @@ def read_tablet(
 
 def _thinned(scan: Scan, area: Box) -> tuple[FloatArray, float]:
     """Log light of an area, averaged over blocks to about 500 pixels a side, and the size of a block."""
-    size = max(1, int(math.ceil(max(area.width, area.height) / 500)))
+    size = max(1, math.ceil(max(area.width, area.height) / 500))
     index = len(scan.channels) // 2
     rows = []
     for top in range(area.top, area.top + area.height - size + 1, size):
@@ -253,9 +253,8 @@ def _askew(density: FloatArray) -> float:
     from scipy.ndimage import gaussian_filter
 
     soft = gaussian_filter(density, 1.5)
-    down, right = np.gradient(soft)
-    edge = 4
-    down, right = down[edge:-edge, edge:-edge], right[edge:-edge, edge:-edge]
+    inner = np.s_[4:-4, 4:-4]
+    down, right = np.gradient(soft, axis=0)[inner], np.gradient(soft, axis=1)[inner]
     strength = down**2 + right**2
     strong = strength > np.quantile(strength, 0.9)
     direction = np.arctan2(down[strong], right[strong])
@@ -267,7 +266,8 @@ def _turned(density: FloatArray, angle: float) -> FloatArray:
     """The picture turned back, so that the wedge lies level; NaN where there is nothing."""
     from skimage.transform import rotate
 
-    return np.asarray(rotate(density, -angle, order=1, mode="constant", cval=np.nan, preserve_range=True))
+    turn: Any = rotate  # scikit-image has no types
+    return np.asarray(turn(density, -angle, order=1, mode="constant", cval=np.nan, preserve_range=True))
 
 
 def _rows_with_steps(turned: FloatArray) -> FloatArray:
