@@ -123,11 +123,14 @@ def area_statistics(light: FloatArray) -> AreaStatistics:
     y, x = np.linspace(-0.5, 0.5, rows)[:, None], np.linspace(-0.5, 0.5, columns)[None, :]
     kept = np.ones(light.shape, dtype=bool)
     rest, tilt = light, (0.0, 0.0)
+    levels = np.unique(light[::4, ::4])
+    # where most pixels share one number, the step to the next one is all that is known of the noise
+    finest = float(np.diff(levels).min()) if levels.size > 1 else 0.0
     for _ in range(2):  # the second round knows the plane without the dust
         rest, tilt = _less_plane(light, kept, y, x)
         middle = float(np.median(rest[kept]))
         spread = 1.4826 * float(np.median(np.abs(rest[kept] - middle)))
-        outside = np.abs(rest - middle) > max(DUST_DEVIATIONS * spread, 1e-9)
+        outside = np.abs(rest - middle) > DUST_DEVIATIONS * max(spread, finest) + 1e-9
         kept = ~binary_dilation(outside, iterations=2) if outside.any() else ~outside
         if kept.mean() < 1.0 - DUST_REFUSED:
             break

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from filmdose.arrays import FloatArray
-
 __all__ = ["FAULTS", "Fault", "encoding_from_histogram", "file_faults", "profile_gamma"]
 
 #: What to do against each fault; those marked True make a scan useless unless they are accepted by name.
@@ -72,14 +70,12 @@ class Fault:
         return f"{self.reason} {self.action}"
 
 
-def file_faults(
-    light: FloatArray, black_level: FloatArray, full_scale: float, profile: bytes | None
-) -> Iterator[Fault]:
-    """Faults of a whole picture, from a thinned-out copy of it and its colour profile."""
+def file_faults(stored: np.ndarray, full_scale: float, profile: bytes | None) -> Iterator[Fault]:
+    """Faults of a whole picture, from numbers of one channel as they are stored, and its colour profile."""
     gamma = None if profile is None else profile_gamma(profile)
     if gamma is not None and not 0.9 < gamma < 1.1:
         yield Fault.of("gamma", f"its colour profile says that it is encoded with a gamma of about {gamma:.1f}.")
-    stored = np.rint(light + black_level).astype(np.int64)
+    stored = np.rint(stored).astype(np.int64)
     if stored.max() == stored.min():
         return  # nothing to see in an even picture
     codes = np.unique(stored)
@@ -87,7 +83,7 @@ def file_faults(
         yield Fault.of("eight-bit", f"its {codes.size} levels are 8 bits spread over 16.")
         return
     if gamma is None:
-        ratio = encoding_from_histogram(stored[..., stored.shape[-1] // 2])
+        ratio = encoding_from_histogram(stored)
         if ratio is not None and ratio > 1.5:
             yield Fault.of(
                 "gamma",
@@ -118,8 +114,8 @@ def encoding_from_histogram(stored: np.ndarray) -> float | None:
     width = max(256, top // 64)
     counts = np.bincount(stored.ravel(), minlength=top + 1)[: (top + 1) // width * width].reshape(-1, width)
     occupied = (counts > 0).sum(axis=1)
-    # with 8 pixels on each occupied level a gap is no accident
-    known = (counts.sum(axis=1) >= 8 * np.maximum(occupied, 1)) & (occupied >= 8)
+    # with 4 pixels on each occupied level a gap is seldom an accident
+    known = (counts.sum(axis=1) >= 4 * np.maximum(occupied, 1)) & (occupied >= 8)
     spacing = width / np.maximum(occupied, 1)
     centre = np.arange(occupied.size) + 0.5
     dark, bright = known & (centre < 0.35 * occupied.size), known & (centre > 0.6 * occupied.size)
@@ -163,7 +159,7 @@ def _tone_curve_gamma(profile: bytes, offset: int) -> float | None:
         g, a, b, c, d, e, f = ([n / 65_536.0 for n in numbers] + [0.0] * 7)[:7]
         if function == 0:
             return g
-        value = (a * 0.5 + b) ** g + (e if function == 4 else c if function == 2 else 0.0)
+        value = float((a * 0.5 + b) ** g) + (e if function == 4 else c if function == 2 else 0.0)
         if function in (3, 4) and d > 0.5:
             value = c * 0.5 + (f if function == 4 else 0.0)
         return math.log(value) / math.log(0.5)

@@ -25,7 +25,7 @@ __all__ = ["Box", "Scan", "parse_box", "read_scan"]
 RAW_ENDINGS = (".dng", ".nef", ".cr2", ".cr3", ".arw", ".raf", ".orf", ".rw2", ".pef", ".3fr", ".iiq")
 
 #: A box is read up to this many pixels a side, from its middle: more would not make a mean any surer.
-LARGEST_SIDE = 2048
+LARGEST_SIDE = 1024
 
 _UM_PER_INCH = 25_400.0
 
@@ -146,12 +146,17 @@ class Scan:
 
     def light(self, box: Box) -> FloatArray:
         """Numbers less the black level within a box: proportional to light, shape (rows, columns, channels)."""
-        return self.stored(box).astype(np.float64) - np.asarray(self.black_level)
+        return np.asarray(self.stored(box).astype(np.float64) - np.asarray(self.black_level))
+
+    def thinned(self, limit: int = 4_000_000) -> NDArray[Any]:
+        """Every n-th row and column of the middle channel as stored, so that at most about ``limit`` pixels remain."""
+        step = max(1, int(np.ceil(np.sqrt(self.height * self.width / limit))))
+        return self._turned(self.pixels[::step, ::step, self.pixels.shape[2] // 2])
 
     def overview(self, limit: int = 500_000) -> FloatArray:
         """Every n-th row and column, less the black level, so that at most about ``limit`` pixels remain."""
         step = max(1, int(np.ceil(np.sqrt(self.height * self.width / limit))))
-        return self._turned(self.pixels[::step, ::step]).astype(np.float64) - np.asarray(self.black_level)
+        return np.asarray(self._turned(self.pixels[::step, ::step]).astype(np.float64) - np.asarray(self.black_level))
 
 
 def read_scan(
@@ -210,7 +215,7 @@ def read_scan(
     if pixel_um is not None:
         given = check_number("pixel_um", pixel_um, low=0.0, low_open=True, high=1000.0, unit="um")
         scan = replace(scan, pixel_um=given)
-    faults = tuple(file_faults(scan.overview(), np.asarray(scan.black_level), scan.full_scale, profile))
+    faults = tuple(file_faults(scan.thinned(), scan.full_scale, profile))
     for fault in faults:
         if fault.refuses and fault.name not in accept:
             raise InputFileError(path, "", fault.reason, fault.action)
@@ -229,7 +234,7 @@ def _need(package: str) -> Any:
 def _not_a_tiff(path: Path) -> InputFileError:
     action = "Scan again and save a linear 16-bit TIFF, or the camera's raw file."
     try:
-        properties = _need("imageio.v3").improps(path)
+        properties = _need("imageio.v3").improps(path, plugin="pillow")
     except MissingExtraError:
         raise
     except Exception:  # whatever its readers raise, it is not a picture for them
@@ -252,7 +257,8 @@ def _read_tiff(path: Path) -> tuple[Scan, bytes | None]:
             if axes not in ("YX", "YXS", "SYX"):
                 raise InputFileError(path, "", f"its axes {axes} are not those of one picture.", cut)
             pixels = tifffile.memmap(path, page=0, mode="r") if page.is_memmappable else page.asarray(out="memmap")
-            profile = page.tags.get("InterColorProfile")
+            tag = page.tags.get("InterColorProfile")
+            profile = None if tag is None else bytes(tag.value)
             pixel_um = _pixel_um(page)
             inverted = page.photometric == 0
     except InputFileError:
@@ -278,7 +284,7 @@ def _read_tiff(path: Path) -> tuple[Scan, bytes | None]:
         white_is_zero=inverted,
         faults=faults,
     )
-    return scan, None if profile is None else bytes(profile.value)
+    return scan, profile
 
 
 def _check_depth(path: Path, kind: Any, photometric: int) -> tuple[Fault, ...]:
