@@ -130,16 +130,17 @@ def find_steps(scan: Scan, steps: int, *, box: Box | None = None) -> tuple[list[
     for upright in (False, True):
         turned = _turned(density.T if upright else density, -angle if upright else angle)
         rows = _rows_with_steps(turned)
+        if rows.size == 0:
+            continue
         profile = _column_medians(turned[rows])
         score, first, pitch = _comb(profile, count)
         if best is None or score > best[0]:
             best = (score, upright, rows, first, pitch, profile)
-    assert best is not None
-    score, upright, rows, first, pitch, profile = best
-    if score < 0.2:
+    if best is None or best[0] < 0.2:
         raise InputFileError(
             scan.path, f"box {area}", "no regular steps were found.", "Draw the box closely around the wedge."
         )
+    _, upright, rows, first, pitch, profile = best
     boxes = []
     radians = math.radians(-angle if upright else angle)
     cosine, sine = math.cos(radians), math.sin(radians)
@@ -286,7 +287,7 @@ def _rows_with_steps(turned: FloatArray) -> FloatArray:
             fits.append(norm > 0.0 and float(a @ b) / norm > 0.9 and level < 0.1)
         chosen = good[np.array(fits, dtype=bool)]
         if chosen.size < 5:
-            break
+            return chosen[:0]
         rows = chosen
     return np.asarray(rows)
 
@@ -319,15 +320,17 @@ def _comb(profile: FloatArray, steps: int) -> tuple[float, float, float]:
     rise = (sums[x + reach] - 2.0 * sums[x] + sums[x - reach]) / reach
     edge = np.zeros(length + 1)
     # a covered step makes two huge edges, which must not outweigh all others, and noise makes small ones
-    edge[x] = np.clip(np.abs(rise) - 2.0 * float(np.quantile(np.abs(rise), 0.2)), 0.0, 0.3)
+    edge[x] = np.clip(np.abs(rise) - 3.0 * float(np.median(np.abs(rise))), 0.0, 0.3)
     total = edge.sum()
     if total < 0.01 * length / steps:
         return 0.0, 0.0, 1.0
     within = np.concatenate(([0.0], np.cumsum(edge)))
     best = (0.0, 0.0, 1.0)
-    for pitch in np.arange(smallest, largest, max(0.02, 0.2 * smallest / length)):
+    # teeth at the far end move by less than half an edge from one pitch to the next
+    pitches = np.exp(np.arange(math.log(smallest), math.log(largest), 0.3 * reach / length))
+    for pitch in pitches:
         shifts = np.arange(0.0, pitch, 0.5)
-        teeth = shifts[:, None] + np.arange(0, math.ceil(length / pitch) + 1)[None, :] * pitch
+        teeth = shifts[:, None] + np.arange(0, math.ceil(length / pitch) + 1) * pitch
         low, high = np.clip(teeth - reach, 0, length), np.clip(teeth + reach, 0, length)
         axis = np.arange(within.size)
         met = np.interp(high + 1, axis, within) - np.interp(low, axis, within)
