@@ -1,9 +1,10 @@
 """Grain of an even area: noise power spectrum, granularity through 48 um, and what radiation adds.
 
-    W(f) = [W_scan(f) - W_scanner(f) C / S] / MTF(f)**2          [um2]
+    W(f) = [W_scan(f) - W_scanner(f) C / S] / sum_k MTF(f + k f_s)**2          [um2]
     sigma_48**2 = integral of W(f) |2 J1(pi d f) / (pi d f)|**2 d2f,   d = 48 um
 
-W_scanner is measured in clear light (mean C) and grows in density as shot noise does where film (mean S) is darker.
+The sum runs over the aliases that sampling at f_s folds back: grains are smaller than pixels, so that their noise
+reaches beyond what the pixels resolve.  W_scanner is measured in clear light (mean C) and grows in density as shot noise does where film (mean S) is darker.
 Where the transfer has fallen below 0.3 nothing is divided any more: the spectrum goes on as it was at that point.
 """
 
@@ -88,7 +89,7 @@ class Transfer:
 
     def __call__(self, frequency: Any) -> FloatArray:
         """Transfer at frequencies [cycles/mm]."""
-        return np.asarray(np.interp(frequency, self.frequency, self.value))
+        return np.asarray(np.interp(frequency, self.frequency, self.value, right=0.0))
 
     def stretched(self, factor: float) -> Transfer:
         """The same transfer at ``factor`` times the frequencies."""
@@ -234,17 +235,18 @@ def measure_grain(
         own = _periodograms(blank, length, pixel_mm).mean(axis=0) * (clear_mean / mean)
     radius = _radius(length, pixel_mm)
     variance, shorter, longer = (
-        _variance(pieces.mean(axis=0) - own, radius, transfer.stretched(factor), length * pixel_mm)
+        _variance(pieces.mean(axis=0) - own, radius, _passed(transfer.stretched(factor), length, pixel_mm))
         for factor in (1.0, 1.0 - transfer.relative_error, 1.0 + transfer.relative_error)
     )
-    each = np.array([_variance(piece - own, radius, transfer, length * pixel_mm) for piece in pieces])
+    passed = _passed(transfer, length, pixel_mm)
+    each = np.array([_variance(piece - own, radius, passed) for piece in pieces])
     # pieces that overlap by half, under a Hann window, are nearly independent: 1.06 is what is left of it
     random = 1.06 * float(each.std(ddof=1)) / math.sqrt(len(each))
     variance = max(variance, 1e-12)
     total = math.hypot(random, 0.5 * (shorter - longer))
     measured, film, scanner = (
         _rings(spectrum, radius)
-        for spectrum in (pieces.mean(axis=0), _corrected(pieces.mean(axis=0) - own, radius, transfer), own)
+        for spectrum in (pieces.mean(axis=0), _corrected(pieces.mean(axis=0) - own, radius, passed), own)
     )
     return GrainMeasurement(
         density=math.nan
@@ -305,12 +307,18 @@ def _rings(spectrum: FloatArray, radius: FloatArray) -> FloatArray:
     return np.asarray(np.bincount(number.ravel(), spectrum.ravel())[1:top] / counts)
 
 
-def _corrected(spectrum: FloatArray, radius: FloatArray, transfer: Transfer) -> FloatArray:
-    value = transfer(radius)
-    usable = value >= LEAST_TRANSFER
+def _passed(transfer: Transfer, length: int, pixel_mm: float) -> FloatArray:
+    """Share of the power of white noise that reaches each frequency, aliases included."""
+    axis = np.fft.fftfreq(length, pixel_mm)
+    shifted = [axis + k / pixel_mm for k in (-1, 0, 1)]
+    return np.asarray(sum(transfer(np.hypot(down[:, None], right[None, :])) ** 2 for down in shifted for right in shifted))
+
+
+def _corrected(spectrum: FloatArray, radius: FloatArray, passed: FloatArray) -> FloatArray:
+    usable = passed >= LEAST_TRANSFER**2
     limit = float(radius[usable].max())
     edge = usable & (radius > 0.8 * limit)
-    result = np.where(usable, spectrum / np.maximum(value, LEAST_TRANSFER) ** 2, 0.0)
+    result = np.where(usable, spectrum / np.maximum(passed, LEAST_TRANSFER**2), 0.0)
     result[~usable] = result[edge].mean()
     step = float(radius[0, 1])
     low, near = radius < 1.6 * step, (radius > 1.6 * step) & (radius < 4.0 * step)
@@ -318,13 +326,14 @@ def _corrected(spectrum: FloatArray, radius: FloatArray, transfer: Transfer) -> 
     return np.asarray(result)
 
 
-def _variance(spectrum: FloatArray, radius: FloatArray, transfer: Transfer, side_mm: float) -> float:
+def _variance(spectrum: FloatArray, radius: FloatArray, passed: FloatArray) -> float:
     """Variance of density through the 48 um aperture."""
     from scipy.special import j1
 
     argument = np.maximum(math.pi * APERTURE_UM / 1000.0 * radius, 1e-9)
     aperture = (2.0 * j1(argument) / argument) ** 2
-    corrected = _corrected(spectrum, radius, transfer)
+    corrected = _corrected(spectrum, radius, passed)
+    side_mm = 1.0 / float(radius[0, 1])
     # the aperture's side lobes reach beyond the finest frequency of the pixels: some per cent of a white spectrum
     beyond = 1e6 / APERTURE_AREA_UM2 - float(aperture.sum()) / side_mm**2
     return float((corrected * aperture).sum() / side_mm**2) + beyond * float(
@@ -389,7 +398,7 @@ def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfe
     frequency = np.fft.rfftfreq(spread.size, scan.pixel_um / 1000.0 / finer)
     binning = np.sinc(frequency * scan.pixel_um / 1000.0 / finer) ** 2  # bins of a quarter pixel, and their difference
     value = transfer / transfer[0] / np.maximum(binning, 0.1)
-    wanted = frequency <= 0.6 / (scan.pixel_um / 1000.0)
+    wanted = frequency <= 1.0 / (scan.pixel_um / 1000.0)
     return Transfer(
         frequency=np.asarray(frequency[wanted], dtype=np.float64),
         value=np.clip(value[wanted], 0.0, 1.5),
