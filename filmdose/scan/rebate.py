@@ -50,7 +50,10 @@ def find_rebate(scan: Scan, *, clear_light: float | None = None, reversal: bool 
         raise InputFileError(
             scan.path, "", "no even strip of unexposed film was found along an edge.", "Give its box by hand."
         )
-    (first, last, _), across = (max if reversal else min)(strips, key=lambda found: found[0][2])
+    levels = [density for (_, _, density), _ in strips]
+    best = max(levels) if reversal else min(levels)
+    alike = [found for found in strips if abs(found[0][2] - best) < UNEVEN]
+    (first, last, _), across = max(alike, key=lambda found: found[0][1] - found[0][0])
     inner = max(1, (last - first) // 5)
     start, stop = (first + inner) * step, (last - inner) * step
     length = (scan.width if across else scan.height) * 8 // 10
