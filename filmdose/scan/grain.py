@@ -311,7 +311,9 @@ def _passed(transfer: Transfer, length: int, pixel_mm: float) -> FloatArray:
     """Share of the power of white noise that reaches each frequency, aliases included."""
     axis = np.fft.fftfreq(length, pixel_mm)
     shifted = [axis + k / pixel_mm for k in (-1, 0, 1)]
-    return np.asarray(sum(transfer(np.hypot(down[:, None], right[None, :])) ** 2 for down in shifted for right in shifted))
+    return np.asarray(
+        sum(transfer(np.hypot(down[:, None], right[None, :])) ** 2 for down in shifted for right in shifted)
+    )
 
 
 def _corrected(spectrum: FloatArray, radius: FloatArray, passed: FloatArray) -> FloatArray:

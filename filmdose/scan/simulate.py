@@ -201,17 +201,7 @@ def _band_shape(cause: str, winding: Winding, position: FloatArray, rng: np.rand
             layer_mm=float(layer),
             attenuation_per_mm=winding.attenuation_per_mm * float(rng.uniform(0.5, 2.0)),
         )
-        beam = ("fan", "shield-edge", "stopped-belt")[int(rng.integers(3))]
-        return wound_fog(
-            true,
-            position,
-            beam,
-            end=end,
-            direction_deg=float(rng.uniform(0.0, 360.0)),
-            fan_deg=float(rng.uniform(5.0, 60.0)),
-            edge_mm=float(rng.uniform(-0.7, 0.7)) * true.core_radius_mm,
-            slit_mm=float(rng.uniform(2.0, 6.0)),
-        )
+        return sum((_one_pass(true, position, end, rng) for _ in range(rng.integers(1, 4))), np.zeros_like(position))
     if cause == "fixed-pitch":
         pitch = float(np.exp(rng.uniform(math.log(6.0 * length / position.size), math.log(length / 4.0))))
         phase = 2.0 * math.pi * position / pitch + rng.uniform(0.0, 2.0 * math.pi)
@@ -227,3 +217,17 @@ def _band_shape(cause: str, winding: Winding, position: FloatArray, rng: np.rand
         weight = np.exp(-0.25 * (math.pi * k / rng.uniform(3.0, 20.0)) ** 2) * rng.standard_normal(k.size)
         return np.asarray(np.cos(math.pi * position[:, None] / length * k) @ weight)
     raise UnknownNameError("cause", cause, CAUSES)
+
+
+def _one_pass(winding: Winding, position: FloatArray, end: str, rng: np.random.Generator) -> FloatArray:
+    """One of up to three passes through a scanner, the roll lying differently each time."""
+    return wound_fog(
+        winding,
+        position,
+        ("fan", "shield-edge", "stopped-belt")[int(rng.integers(3))],
+        end=end,
+        direction_deg=float(rng.uniform(0.0, 360.0)),
+        fan_deg=float(rng.uniform(5.0, 60.0)),
+        edge_mm=float(rng.uniform(-0.7, 0.7)) * winding.core_radius_mm,
+        slit_mm=float(rng.uniform(2.0, 6.0)),
+    )

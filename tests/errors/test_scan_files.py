@@ -42,7 +42,9 @@ def test_a_good_scan_is_read_as_it_is(tmp_path, good):
     np.testing.assert_array_equal(scan.stored(scan.frame)[..., 0], good)
 
 
-@pytest.mark.parametrize("options", [{"compression": "zlib"}, {"compression": "lzw"}, {"tile": (64, 64)}, {"bigtiff": True}])
+@pytest.mark.parametrize(
+    "options", [{"compression": "zlib"}, {"compression": "lzw"}, {"tile": (64, 64)}, {"bigtiff": True}]
+)
 def test_ways_of_storing(tmp_path, good, options):
     path = tmp_path / "a.tif"
     tifffile.imwrite(path, good, photometric="minisblack", **options)
@@ -174,7 +176,12 @@ def test_automatic_levels(tmp_path, good):
 
 def test_black_level_and_pixel_size_are_checked(tmp_path, good):
     path = write_tiff(good, tmp_path / "a.tif")
-    for name, value in [("black_level", -1.0), ("black_level", 60_000.0), ("pixel_um", 0.0), ("pixel_um", float("nan"))]:
+    for name, value in [
+        ("black_level", -1.0),
+        ("black_level", 60_000.0),
+        ("pixel_um", 0.0),
+        ("pixel_um", float("nan")),
+    ]:
         with pytest.raises(ArgumentError, match=name):
             read_scan(path, **{name: value})
     assert read_scan(path, black_level=100.0).black_level == (100.0,)

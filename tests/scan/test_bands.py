@@ -46,7 +46,9 @@ def test_causes_are_told_apart(study):
 
 def test_weak_bands_are_called_noise_and_not_each_other(study):
     true, results = study
-    wrong = [result.cause for cause, result in zip(true, results, strict=True) if result.cause != cause and cause != "even"]
+    wrong = [
+        result.cause for cause, result in zip(true, results, strict=True) if result.cause != cause and cause != "even"
+    ]
     assert np.mean([cause == "even" for cause in wrong]) > 0.7
 
 

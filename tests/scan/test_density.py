@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scan_cases import AREA, OPAQUE, SHAPE, density_case
 
 from filmdose.errors import InputFileError
 from filmdose.scan.density import Flare, area_statistics, correlation_sum, measure_area, measure_flare
@@ -12,9 +13,6 @@ from filmdose.scan.image import Box
 from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels
 
 NO_FLARE = Flare(fraction=0.0, error=0.0, measured=True)
-AREA = Box(left=46, top=8, width=76, height=104)
-OPAQUE = Box(left=138, top=10, width=18, height=100)
-SHAPE = (120, 160)
 
 
 def counts(values):
@@ -95,26 +93,9 @@ def test_dust_is_left_out(rng):
     assert any(fault.name == "some-dust" for fault in dirty.faults)
 
 
-def one_case(rng):
-    """One simulated scan: (measured, true, standard error)."""
-    true = rng.uniform(0.1, 2.0)
-    density = np.full(SHAPE, true)
-    density[:, :40], density[:, 130:] = 0.0, 6.0
-    film = (density > 0) & (density < 6)
-    density = grainy(density, np.where(film, rng.uniform(0.1, 0.8) * density, 0.0), pixel_um=10.0, rng=rng)
-    flare = np.full(SHAPE, rng.uniform(0.0, 0.02))
-    flare[:, 130:] *= 1 + 0.1 * rng.standard_normal()  # it is not the same everywhere
-    common = {"rng": rng, "black_level": 500.0, "full_well": rng.uniform(5e3, 5e4), "blur_px": rng.choice([0.0, 0.6, 1.2])}
-    pixels = simulate_pixels(density, flare=flare, dust=int(rng.integers(0, 8)), **common)
-    scan = scan_from_pixels(pixels, black_level=500.0)
-    clear = scan_from_pixels(simulate_pixels(np.zeros(SHAPE), **common), black_level=500.0)
-    found = measure_area(scan, AREA, clear=clear, flare=measure_flare(scan, OPAQUE))
-    return found.density[0], true, found.standard_error[0]
-
-
 def test_nine_in_ten_intervals_hold_the_truth():
     rng = np.random.default_rng(14)
-    measured, true, error = np.array([one_case(rng) for _ in range(300)]).T
+    measured, true, error = np.array([density_case(rng) for _ in range(300)]).T
     held = np.mean(np.abs(measured - true) < 1.645 * error)
     assert 0.85 <= held <= 0.95
     assert abs(np.mean((measured - true) / error)) < 0.25

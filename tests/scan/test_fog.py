@@ -8,10 +8,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scan_cases import fog_case
 
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
-from filmdose.scan import Box, Flare, find_rebate, measure_area, measure_fog
+from filmdose.scan import Flare, find_rebate, measure_area, measure_fog
 from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, write_tiff
 from filmdose.trip import read_trip
 
@@ -60,24 +61,6 @@ def test_no_rebate_is_said(rng):
     image = rng.uniform(0.2, 1.5, (40, 60)).repeat(10, 0).repeat(10, 1)
     with pytest.raises(InputFileError, match="Give its box by hand"):
         find_rebate(scanned(image, rng))
-
-
-def fog_case(rng):
-    base, fog = rng.uniform(0.15, 0.5), rng.uniform(0.0, 0.6)
-    flare = Flare(fraction=rng.uniform(0.002, 0.015), error=0.0015, measured=True)
-    true = max(0.0, flare.fraction + flare.error * rng.standard_normal())
-    scale = 1 + 0.07 * rng.standard_normal()
-    shape, box = (90, 120), Box(left=30, top=5, width=60, height=80)
-    areas = []
-    clear = scan_from_pixels(simulate_pixels(np.zeros(shape), rng=rng))
-    for density in (base + fog, base):
-        seen = np.full(shape, scale * density)
-        seen[:, :20], seen[:, 100:] = 1.5, 0.0
-        seen = grainy(seen, 0.4 * density, pixel_um=10.0, rng=rng)
-        scan = scan_from_pixels(simulate_pixels(seen, rng=rng, flare=true, blur_px=0.7))
-        areas.append(measure_area(scan, box, clear=clear, flare=flare))
-    found = measure_fog(*areas)
-    return (found.fog_density - fog) / found.fog_error
 
 
 def test_the_error_of_the_fog_holds_the_truth():

@@ -83,7 +83,7 @@ def discs():
     light = 1.0 - covered.reshape(side // pixel, pixel, side // pixel, pixel).mean(axis=(1, 3))
     overlap = fftconvolve(disc, disc[::-1, ::-1]) * sub**2
     # Boolean model: covariance of bare ground is exp(-n (2a - overlap)) - exp(-2 n a)
-    power = ((np.exp(-number * (2 * area - overlap)) - math.exp(-2 * number * area)).sum() * sub**2)
+    power = (np.exp(-number * (2 * area - overlap)) - math.exp(-2 * number * area)).sum() * sub**2
     noise = (math.log10(math.e) / math.exp(-number * area)) ** 2 * power
     return light, number, area, noise
 
@@ -149,9 +149,7 @@ def test_clusters_come_back_from_fogged_and_clean_rebate(true):
     rng = np.random.default_rng(int(true))
     emulsion = replace(generic_film(400).records[0], cluster_grains=true)
     kerma = 400.0
-    fogged, clean = (
-        measured(float(emulsion.density(DARK, k)), film_noise(emulsion, k), rng) for k in (kerma, 0.0)
-    )
+    fogged, clean = (measured(float(emulsion.density(DARK, k)), film_noise(emulsion, k), rng) for k in (kerma, 0.0))
     found = cluster_factor(fogged, clean, replace(emulsion, cluster_grains=5.0))
     assert_allclose(found.kerma_ugy, kerma, rtol=0.05)
     assert abs(found.cluster_grains - true) < 2.5 * found.error

@@ -3,37 +3,14 @@
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from skimage.transform import rotate
+from scan_cases import CLEAN, EXPOSURES, FILM, STEPS, TRUE, picture
 
 from filmdose.errors import ArgumentError, InputFileError, ValidityWarning
 from filmdose.film.fitting import fit_film
 from filmdose.film.generic import generic_film
-from filmdose.film.readings import read_steps, tablet_log_exposures, write_steps
+from filmdose.film.readings import read_steps, write_steps
 from filmdose.scan import Box, calibrate_with_wedge, find_steps, read_tablet
-from filmdose.scan.density import Flare
 from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, write_tiff
-
-STEPS = 21
-EXPOSURES = tablet_log_exposures(STEPS, 0.15, clear_log_exposure=-1.0)
-CLEAN = Flare(fraction=0.0, error=0.0005, measured=True)
-FILM = generic_film(400)
-TRUE = np.asarray(FILM.records[0].density(EXPOSURES))
-
-
-def picture(rng, *, angle=0.0, densities=TRUE, base=None, cover=None, crop=None, flare=0.0, gamma=1.0):
-    width = 26
-    image = np.full((240, 130 + width * len(densities)), densities.min() if base is None else base)
-    image[50:190, 65 : 65 + width * len(densities)] = np.repeat(densities, width)
-    if cover is not None:
-        image[:, 65 + width * cover[0] : 65 + width * cover[1]] = 3.5
-    if crop is not None:
-        image = image[:, 65 + round(width * crop[0]) : 65 + round(width * crop[1])]
-    if angle:
-        image = rotate(image, angle, resize=abs(angle) > 45, mode="edge", preserve_range=True, order=1)
-    seen = grainy(image, 0.4 * image, pixel_um=10.0, rng=rng)
-    scan = scan_from_pixels(simulate_pixels(seen, rng=rng, blur_px=0.8, dust=4, flare=flare, gamma=gamma), pixel_um=10.0)
-    clear = scan_from_pixels(simulate_pixels(np.zeros(image.shape), rng=rng, gamma=gamma), pixel_um=10.0)
-    return scan, clear
 
 
 def right(found, allowed=0.012):
