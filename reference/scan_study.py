@@ -90,8 +90,28 @@ def causes(count: int, winding: str) -> None:
         print(f"true in {true[inside].mean():.3f}")
 
 
+def weak_bands(count: int) -> None:
+    """Share of profiles that are given to their true cause, by the strength of the bands over the noise."""
+    rng = np.random.default_rng(9)
+    wound = get_winding("135-36")
+    causes = [name for name in CAUSES if name != "even"]
+    print(f"given to the true cause, {count} profiles each: {', '.join(causes)}")
+    for strength in (0.1, 0.2, 0.3, 0.5, 1.0):
+        shares = [
+            np.mean(
+                [
+                    explain_bands(simulate_profile(cause, wound, rng=rng, strength=strength), wound).cause == cause
+                    for _ in range(count)
+                ]
+            )
+            for cause in causes
+        ]
+        print(f"  bands of {strength:.1f} of the noise:", *(f"{share:.2f}" for share in shares))
+
+
 if __name__ == "__main__":
     densities(300)
     tablets(60)
     causes(500, "135-36")
     causes(500, "120")
+    weak_bands(60)

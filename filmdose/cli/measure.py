@@ -33,6 +33,14 @@ class _Light:
     scale_error: float | None = None
 
 
+def _how(show: bool) -> None:
+    if show:
+        from filmdose.files import data_text
+
+        typer.echo(data_text("how_to_scan.md"), nl=False)
+        raise typer.Exit
+
+
 def measure(
     scan: Annotated[Path, typer.Argument(help="Linear scan: 16-bit TIFF or a raw file.", metavar="SCAN.tif")],
     control: Annotated[
@@ -105,6 +113,9 @@ def measure(
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Draw where it was measured.", metavar="FILE.png")
     ] = None,
+    how: Annotated[
+        bool, typer.Option("--how", callback=_how, is_eager=True, help="Print how to scan for measuring.")
+    ] = False,
     format: FormatOption = "text",
 ) -> None:
     """Measure densities on a scan: fog of a roll, a step tablet, or grain."""

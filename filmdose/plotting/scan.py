@@ -48,8 +48,12 @@ def plot_boxes(scan: Scan, boxes: Mapping[str, Box], *, ax: Axes | None = None) 
     )
     for name, box in boxes.items():
         x, y = [box.left, box.left + box.width], [box.top, box.top + box.height]
-        ax.plot([x[0], x[1], x[1], x[0], x[0]], [y[0], y[0], y[1], y[1], y[0]], color="white", linewidth=2.6)
-        ax.plot([x[0], x[1], x[1], x[0], x[0]], [y[0], y[0], y[1], y[1], y[0]], color=FOGGED, linewidth=1.2)
+        ax.plot(
+            [x[0], x[1], x[1], x[0], x[0]], [y[0], y[0], y[1], y[1], y[0]], color="white", linewidth=2.6, linestyle="-"
+        )
+        ax.plot(
+            [x[0], x[1], x[1], x[0], x[0]], [y[0], y[0], y[1], y[1], y[0]], color=FOGGED, linewidth=1.2, linestyle="-"
+        )
         ax.text(
             *(0.5 * sum(x), 0.5 * sum(y), plain(name)),
             ha="center",

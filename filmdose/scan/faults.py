@@ -30,7 +30,7 @@ FAULTS: dict[str, tuple[bool, str]] = {
 }
 
 #: Share of dusty pixels that is told, and that is too much.
-DUST_TOLD, DUST_REFUSED = 0.002, 0.10
+DUST_TOLD, DUST_REFUSED = 0.002, 0.25
 
 #: Share of saturated pixels of a box that is too much.
 CLIPPED_REFUSED = 0.001
@@ -158,7 +158,7 @@ def _tone_curve_gamma(profile: bytes, offset: int) -> float | None:
         numbers = struct.unpack_from(f">{(1, 3, 4, 5, 7)[min(function, 4)]}i", profile, offset + 12)
         g, a, b, c, d, e, f = ([n / 65_536.0 for n in numbers] + [0.0] * 7)[:7]
         if function == 0:
-            return g
+            return float(g)
         value = float((a * 0.5 + b) ** g) + (e if function == 4 else c if function == 2 else 0.0)
         if function in (3, 4) and d > 0.5:
             value = c * 0.5 + (f if function == 4 else 0.0)

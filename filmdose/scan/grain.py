@@ -4,7 +4,8 @@
     sigma_48**2 = integral of W(f) |2 J1(pi d f) / (pi d f)|**2 d2f,   d = 48 um
 
 The sum runs over the aliases that sampling at f_s folds back: grains are smaller than pixels, so that their noise
-reaches beyond what the pixels resolve.  W_scanner is measured in clear light (mean C) and grows in density as shot noise does where film (mean S) is darker.
+reaches beyond what the pixels resolve.  W_scanner is measured in clear light (mean C) and grows in density as shot
+noise does where film (mean S) is darker.
 Where the transfer has fallen below 0.3 nothing is divided any more: the spectrum goes on as it was at that point.
 """
 

@@ -144,7 +144,7 @@ def find_steps(scan: Scan, steps: int, *, box: Box | None = None) -> tuple[list[
     boxes = []
     radians = math.radians(-angle if upright else angle)
     cosine, sine = math.cos(radians), math.sin(radians)
-    lateral = float(rows.mean())
+    lateral = float(np.median(rows))
     half_height = _half_extent(rows)
     middle = centre[::-1] if upright else centre
     valid = np.flatnonzero(np.isfinite(profile))
@@ -272,24 +272,34 @@ def _turned(density: FloatArray, angle: float) -> FloatArray:
 
 
 def _rows_with_steps(turned: FloatArray) -> FloatArray:
-    """Rows that show the same profile as those that vary most."""
+    """Rows that show the same profile as those that vary most; none when no five of them agree."""
     good = np.flatnonzero(np.isfinite(turned).sum(axis=1) > 0.5 * turned.shape[1])
-    vary = np.nanstd(turned[good], axis=1)
+    limited = _limited(turned)
+    vary = limited[good].std(axis=1)
     rows = good[vary >= np.quantile(vary, 0.7)]
     for _ in range(3):
-        model = _column_medians(turned[rows])
+        model = np.median(limited[rows], axis=0)
+        level = _column_medians(turned[rows])
         fits = []
         for row in good:
-            both = np.isfinite(turned[row]) & np.isfinite(model)
-            a, b = turned[row][both] - turned[row][both].mean(), model[both] - model[both].mean()
+            both = np.isfinite(turned[row]) & np.isfinite(level)
+            a, b = limited[row][both] - limited[row][both].mean(), model[both] - model[both].mean()
             norm = math.sqrt(float((a @ a) * (b @ b)))
-            level = abs(float(np.median(turned[row][both] - model[both])))
-            fits.append(norm > 0.0 and float(a @ b) / norm > 0.9 and level < 0.1)
+            off = abs(float(np.median(turned[row][both] - level[both])))
+            fits.append(norm > 0.0 and float(a @ b) / norm > 0.9 and off < 0.1)
         chosen = good[np.array(fits, dtype=bool)]
         if chosen.size < 5:
             return chosen[:0]
         rows = chosen
     return np.asarray(rows)
+
+
+def _limited(turned: FloatArray) -> FloatArray:
+    """Rows whose slopes are limited to those of steps, so that a cover that lies across does not drown them."""
+    wide = np.pad(turned, ((0, 0), (1, 1)), mode="edge")
+    soft = (wide[:, :-2] + wide[:, 1:-1] + wide[:, 2:]) / 3.0
+    slope = np.diff(soft, axis=1, prepend=soft[:, :1])
+    return np.asarray(np.cumsum(np.clip(np.nan_to_num(slope), -0.05, 0.05), axis=1))
 
 
 def _column_medians(rows: FloatArray) -> FloatArray:
@@ -320,7 +330,7 @@ def _comb(profile: FloatArray, steps: int) -> tuple[float, float, float]:
     rise = (sums[x + reach] - 2.0 * sums[x] + sums[x - reach]) / reach
     edge = np.zeros(length + 1)
     # a covered step makes two huge edges, which must not outweigh all others, and noise makes small ones
-    edge[x] = np.clip(np.abs(rise) - 3.0 * float(np.median(np.abs(rise))), 0.0, 0.3)
+    edge[x] = np.clip(np.abs(rise) - 3.0 * float(np.median(np.abs(rise))), 0.0, 0.15)
     total = edge.sum()
     if total < 0.01 * length / steps:
         return 0.0, 0.0, 1.0
@@ -338,7 +348,7 @@ def _comb(profile: FloatArray, steps: int) -> tuple[float, float, float]:
         # the two borders of anything make a comb of two teeth: what counts is how many share the edges
         many = met.sum(axis=1) ** 2 / np.maximum((met**2).sum(axis=1), 1e-12)
         # what a comb of as many teeth would meet by chance is taken off
-        scores = (share - (high - low).sum(axis=1) / length) * many / (many + 3.0)
+        scores = (share - (high - low).sum(axis=1) / length) * many / (many + 5.0)
         top = int(np.argmax(scores))
         if scores[top] > best[0]:
             best = (float(scores[top]), float(shifts[top] + valid[0]), float(pitch))
@@ -366,16 +376,22 @@ def _trend(density: FloatArray) -> float:
 
 
 def _anchored(density: FloatArray, steps: int) -> slice:
-    """The steps among more even areas: those that end, or begin, where density jumps against its order."""
-    for k in np.argsort(np.diff(density)):
-        if not density[k + 1] - density[k] < -0.1:
-            break
-        ends, begins = slice(k + 1 - steps, k + 1), slice(k + 1, k + 1 + steps)
-        if k + 1 >= steps and not np.any(np.diff(density[ends]) < -0.1):
-            return ends
-        if k + 1 + steps <= density.size and not np.any(np.diff(density[begins]) < -0.1):
-            return begins
-    return slice(None)
+    """The steps among more even areas: those behind or before which density jumps against its order.
+
+    Of several such places the one counts that leaves most steps in order; a covered step makes a jump, too.
+    """
+    best, most = slice(None), 0
+    for first in range(density.size - steps + 1):
+        inside = density[first : first + steps]
+        run = inside[_ordered(inside)]
+        if run.size == 0:
+            continue
+        after, before = density[first + steps :], density[:first]
+        ends = after.size > 0 and after[0] < run[-1] - 0.1
+        begins = before.size > 0 and before[-1] > run[0] + 0.1
+        if (ends or begins) and run.size > most:
+            best, most = slice(first, first + steps), run.size
+    return best
 
 
 def _ordered(density: FloatArray) -> list[int]:

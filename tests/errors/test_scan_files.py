@@ -117,12 +117,16 @@ def test_no_pixels_and_few_pixels(tmp_path):
     assert "no pixels" in refused(path) or "broken" in refused(path)
 
 
+#: Gamma, a, b, c, d of IEC 61966-2-1 (S).
+PARA = (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+
+
 def tone_curve(kind):
     curve = {
         "linear": b"curv" + bytes(4) + struct.pack(">I", 0),
         "2.2": b"curv" + bytes(4) + struct.pack(">IH", 1, round(2.2 * 256)),
         "table": b"curv" + bytes(4) + struct.pack(">I", 3) + struct.pack(">3H", 0, round(65_535 * 0.5**1.8), 65_535),
-        "para": b"para" + bytes(4) + struct.pack(">HH5i", 3, 0, *(round(65_536 * v) for v in (2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045))),
+        "para": b"para" + bytes(4) + struct.pack(">HH5i", 3, 0, *(round(65_536 * v) for v in PARA)),
     }[kind]  # fmt: skip
     return bytes(128) + struct.pack(">I4sII", 1, b"gTRC", 144, len(curve)) + curve
 

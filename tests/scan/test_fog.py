@@ -157,6 +157,13 @@ def test_wrong_words_are_one_line_and_change_nothing(run, files, words, says):
     assert files["trip"].read_bytes() == before
 
 
+def test_the_page_on_scanning_is_printed(run):
+    code, out, err = run("measure", "--how")
+    assert (code, err) == (0, "")
+    assert out.startswith("# How to scan")
+    assert "linear, gamma 1.0" in out
+
+
 def test_channels_must_agree(rng):
     grey = scan_from_pixels(simulate_pixels(np.full((60, 60), 0.3), rng=rng))
     clear = scan_from_pixels(simulate_pixels(np.zeros((60, 60)), rng=rng))
