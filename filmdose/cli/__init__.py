@@ -26,6 +26,8 @@ VERBS: dict[str, str] = {
     "log": "Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.",
     "learn": "Learn from measured rolls, and keep it for other rolls and other trips.",
     "report": "Write the damage report of one roll.",
+    "measure": "Measure densities on a scan: fog of a roll, a step tablet, or grain.",
+    "bands": "Tell bands of radiation on the wound roll from rollers, light leaks and uneven development.",
     "fit": "Fit a film to step-tablet readings and write it to a film file.",
     "budget": "Print how much dose each film stands until a loss, and how many passes that is.",
     "shield": "Print how much of a beam comes through a shield: narrow and broad beam side by side.",

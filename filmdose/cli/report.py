@@ -37,6 +37,11 @@ def report(
     ] = None,
     samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 2**14,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
+    bands: Annotated[
+        Path | None,
+        typer.Option("--bands", help="Density along the film, for a page about its bands.", metavar="PROFILE.csv"),
+    ] = None,
+    winding: Annotated[str, typer.Option("--winding", help="How that film was wound.", metavar="NAME")] = "135-36",
     criterion: CriterionOption = DEFAULT_CRITERION,
     scene_range: SceneRangeOption = SCENE_RANGE,
     cost_under: CostUnderOption = 4.0,
@@ -60,7 +65,14 @@ def report(
             seed=seed,
             date=None if date is None else parse_date(date),
         )
-    document = report_document(damage)
+    page = None
+    if bands is not None:
+        from filmdose.scan.bands import explain_bands, read_profile
+        from filmdose.scan.spiral import get_winding
+
+        control = found.readings[-1].control if found.readings else None
+        page = explain_bands(read_profile(bands, control_density=control), get_winding(winding))
+    document = report_document(damage, page)
     for target in targets:
         deliver(document, None, target)
         typer.echo(f"written: {target}")

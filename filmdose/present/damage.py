@@ -18,6 +18,7 @@ from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
+from filmdose.present.bands import bands_blocks
 from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.question import Question
@@ -28,6 +29,7 @@ from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, 
 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
+    from filmdose.scan.bands import BandResult
 
 __all__ = ["DamageReport", "assess_damage", "report_document"]
 
@@ -172,8 +174,8 @@ def _kerma_from_fog(roll: Roll, reading: Reading, priors: Priors, seed: int) -> 
 # -- what it says --------------------------------------------------------------------------------------------------
 
 
-def report_document(report: DamageReport) -> Document:
-    """The report as a document."""
+def report_document(report: DamageReport, bands: BandResult | None = None) -> Document:
+    """The report as a document, with a page about bands along the film where they were measured."""
     blocks = (
         *_opening(report),
         *_what_happened(report),
@@ -182,6 +184,7 @@ def report_document(report: DamageReport) -> Document:
         *_what_was_lost(report),
         *_how(report),
         *_measured_and_inferred(report),
+        *(() if bands is None else bands_blocks(bands, "7  Bands along the film")),
         *_references(report),
     )
     return Document(

@@ -1,0 +1,297 @@
+"""filmdose measure: densities, fog, step tablets and grain from a scan."""
+
+from __future__ import annotations
+
+import datetime
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from filmdose.arrays import check_number
+from filmdose.cli.card import parse_date
+from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
+from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
+from filmdose.errors import ArgumentError
+
+if TYPE_CHECKING:
+    from filmdose.film.model import Film
+    from filmdose.scan import Box, Flare, Scan
+
+_CLEAR = "Give --clear CLEAR.tif (a scan without film, same settings) or --clear-box of a place without film."
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Light:
+    """The scan with what it is compared with."""
+
+    scan: Scan
+    clear: Scan | Box
+    flare: Flare
+    scale: float = 1.0
+    scale_error: float | None = None
+
+
+def _how(show: bool) -> None:
+    if show:
+        from filmdose.files import data_text
+
+        typer.echo(data_text("how_to_scan.md"), nl=False)
+        raise typer.Exit
+
+
+def measure(
+    scan: Annotated[Path, typer.Argument(help="Linear scan: 16-bit TIFF or a raw file.", metavar="SCAN.tif")],
+    control: Annotated[
+        Path | None,
+        typer.Option("--control", help="Scan of an unscanned roll, developed alike.", metavar="CONTROL.tif"),
+    ] = None,
+    clear: Annotated[
+        Path | None, typer.Option("--clear", help="Scan without film, same settings.", metavar="CLEAR.tif")
+    ] = None,
+    clear_box: Annotated[
+        str | None, typer.Option("--clear-box", help="A place without film in the same frame.", metavar="L,T,W,H")
+    ] = None,
+    box: Annotated[
+        str | None,
+        typer.Option(
+            "--box", help="Where to measure, in pixels; the rebate is looked for by default.", metavar="L,T,W,H"
+        ),
+    ] = None,
+    control_box: Annotated[
+        str | None, typer.Option("--control-box", help="The same in the control.", metavar="L,T,W,H")
+    ] = None,
+    opaque_box: Annotated[
+        str | None,
+        typer.Option("--opaque-box", help="Opaque card in the frame, which tells the flare.", metavar="L,T,W,H"),
+    ] = None,
+    wedge_box: Annotated[
+        str | None, typer.Option("--wedge-box", help="A calibrated step wedge in the frame.", metavar="L,T,W,H")
+    ] = None,
+    wedge: Annotated[
+        Path | None, typer.Option("--wedge", help="Its densities, rising, in a column density.", metavar="WEDGE.csv")
+    ] = None,
+    roll: Annotated[str | None, typer.Option("--roll", help="Roll that was measured.", metavar="ID")] = None,
+    into: Annotated[
+        Path | None, typer.Option("--into", help="Trip file to which the reading is appended.", metavar="TRIP.toml")
+    ] = None,
+    steps: Annotated[
+        int | None, typer.Option("--steps", help="Read a step tablet of so many steps instead.", metavar="N")
+    ] = None,
+    increment: Annotated[float, typer.Option("--increment", help="Density from step to step of the tablet.")] = 0.15,
+    clear_log_exposure: Annotated[
+        float, typer.Option("--clear-log-exposure", help="Log10 exposure under its clearest step; 0 when not known.")
+    ] = 0.0,
+    first_step: Annotated[
+        int | None, typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.")
+    ] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Step file to write, for fit.", metavar="STEPS.csv")
+    ] = None,
+    grain: Annotated[bool, typer.Option("--grain", help="Measure the grain of the box instead.")] = False,
+    transfer: Annotated[
+        float | None, typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.")
+    ] = None,
+    edge_box: Annotated[
+        str | None,
+        typer.Option("--edge-box", help="An opaque edge, askew, that tells the transfer.", metavar="L,T,W,H"),
+    ] = None,
+    speed: SpeedOption = None,
+    kind: KindOption = DEFAULT_KIND,
+    film: FilmOption = None,
+    channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.")] = "green",
+    black: Annotated[
+        float | None, typer.Option("--black", help="Number that no light gives.", metavar="COUNTS")
+    ] = None,
+    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.")] = None,
+    accept: Annotated[
+        list[str] | None,
+        typer.Option("--accept", help="Fault that is to be let pass; may be repeated.", metavar="FAULT"),
+    ] = None,
+    date: Annotated[str | None, typer.Option("--date", help="When it was read; today by default.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option("--picture", help="Draw where it was measured.", metavar="FILE.png")
+    ] = None,
+    how: Annotated[
+        bool, typer.Option("--how", callback=_how, is_eager=True, help="Print how to scan for measuring.")
+    ] = False,
+    format: FormatOption = "text",
+) -> None:
+    """Measure densities on a scan: fog of a roll, a step tablet, or grain."""
+    from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
+
+    check_format(format)
+    if into is not None and roll is None:
+        raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
+    if (wedge is None) != (wedge_box is None):
+        raise ArgumentError("wedge", wedge, "--wedge together with --wedge-box")
+    options: dict[str, Any] = {
+        "black_level": black,
+        "pixel_um": None
+        if dpi is None
+        else 25_400.0 / check_number("dpi", dpi, low=10.0, high=100_000.0, unit="pixels per inch"),
+        "accept": tuple(accept or ()),
+    }
+    taken = read_scan(scan, **options)
+    if clear is None and clear_box is None:
+        raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
+    light = _Light(
+        scan=taken,
+        clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),
+        flare=UNMEASURED_FLARE,
+    )
+    light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
+    place = None if box is None else parse_box(box)
+    chosen = film if film is None and speed is None else film_from_options(speed, kind, film)
+    reversal = kind.endswith("reversal") if chosen is None else chosen.reversal
+    if steps is not None:
+        from filmdose.film.readings import tablet_log_exposures, write_steps
+        from filmdose.scan import read_tablet
+
+        tablet = read_tablet(
+            taken, steps, clear=light.clear, box=place, first_step=first_step, reversal=reversal, flare=light.flare
+        )
+        if output is not None:
+            exposures = tablet_log_exposures(steps, increment, clear_log_exposure=clear_log_exposure)
+            alone = None if chosen is not None and chosen.kind.startswith("colour") else channel
+            write_steps(tablet.readings(exposures, channel=alone), output)
+        _show(tablet, format, f"written to {output}" if output else "")
+        boxes = {str(number): area.box for number, area in zip(tablet.numbers, tablet.areas, strict=True)}
+    elif grain:
+        if place is None:
+            raise ArgumentError("box", None, "an even area", "Give --box L,T,W,H.")
+        _show_grain(light, place, chosen, channel, transfer, edge_box, format)
+        boxes = {"grain": place}
+    else:
+        boxes = _fog(
+            *(light, control, place, control_box, options, chosen, kind, roll, into, channel),
+            date=datetime.date.today() if date is None else parse_date(date),
+            format=format,
+        )
+    if picture is not None:
+        from filmdose.plotting.scan import plot_boxes, write_picture
+
+        if clear_box is not None:
+            boxes = boxes | {"clear": parse_box(clear_box)}
+        write_picture(lambda ax: plot_boxes(taken, boxes, ax=ax), picture)
+
+
+def _calibrated(
+    light: _Light, opaque_box: str | None, wedge_box: str | None, wedge: Path | None, channel: str
+) -> _Light:
+    """Flare, and the scale of densities, where the frame has something that tells them."""
+    from dataclasses import replace
+
+    from filmdose.film.readings import read_csv_table
+    from filmdose.scan import calibrate_with_wedge, find_steps, measure_flare, parse_box
+
+    if wedge is not None and wedge_box is not None:
+        table = read_csv_table(wedge)
+        if "density" not in table:
+            raise ArgumentError("wedge", str(wedge), "a CSV file with a column named density")
+        known = table["density"].to_numpy(dtype=float)
+        boxes, _ = find_steps(light.scan, len(known), box=parse_box(wedge_box, "wedge_box"))
+        if len(boxes) != len(known):
+            raise ArgumentError(
+                "wedge_box", wedge_box, f"a box around all {len(known)} steps", f"{len(boxes)} steps were found there."
+            )
+        if light.scan.light(boxes[0]).mean() < light.scan.light(boxes[-1]).mean():
+            boxes = boxes[::-1]
+        found = calibrate_with_wedge(light.scan, boxes, sorted(known), clear=light.clear, channel=channel)
+        return replace(light, flare=found.flare, scale=found.scale, scale_error=max(found.scale_error, 0.01))
+    if opaque_box is not None:
+        return replace(light, flare=measure_flare(light.scan, parse_box(opaque_box, "opaque_box")))
+    return light
+
+
+def _fog(
+    light: _Light,
+    control: Path | None,
+    place: Box | None,
+    control_box: str | None,
+    options: dict[str, Any],
+    film: Film | None,
+    kind: str,
+    roll: str | None,
+    into: Path | None,
+    channel: str,
+    *,
+    date: datetime.date,
+    format: str,
+) -> dict[str, Box]:
+    """Measure the fog, append the reading, show it; give back where it was measured."""
+    from filmdose.scan import find_rebate, measure_area, measure_fog, parse_box, read_scan
+    from filmdose.scan.fog import SCALE_ERROR
+    from filmdose.trip import find_roll, read_trip
+
+    if into is not None and roll is not None:
+        film = find_roll(read_trip(into), roll).film
+    reversal = kind.endswith("reversal") if film is None else film.reversal
+    box = place or find_rebate(light.scan, reversal=reversal)
+    area = measure_area(light.scan, box, clear=light.clear, flare=light.flare).scaled(light.scale)
+    scale_error = SCALE_ERROR if light.scale_error is None else light.scale_error
+    boxes = {"roll": box}
+    if control is None and control_box is None:
+        if film is None:
+            raise ArgumentError(
+                "control",
+                None,
+                "a control, or a film whose base plus fog is known",
+                "Give --control, or --film or --speed.",
+            )
+        found = measure_fog(area, film, channel=channel, scale_error=scale_error)
+    else:
+        other = light.scan if control is None else read_scan(control, **options)
+        where = parse_box(control_box, "control_box") if control_box else find_rebate(other, reversal=reversal)
+        beside = measure_area(other, where, clear=light.clear, flare=light.flare).scaled(light.scale)
+        found = measure_fog(area, beside, channel=channel, scale_error=scale_error)
+        boxes |= {"control": where} if control is None else {}
+    words = ""
+    if into is not None:
+        from filmdose.log import append_entry
+
+        record = channel if film is not None and channel in film.record_names and channel != "green" else None
+        fields = {"roll": roll, **found.entry(), "record": record, "date": date, "note": "measured on a scan"}
+        append_entry(into, "reading", fields)
+        words = f"appended to {into}: reading of {roll}"
+    _show(found, format, words)
+    return boxes
+
+
+def _show_grain(
+    light: _Light,
+    box: Box,
+    film: Film | None,
+    channel: str,
+    transfer: float | None,
+    edge_box: str | None,
+    format: str,
+) -> None:
+    from filmdose.scan import Transfer, grain_beside_film, measure_area, measure_grain, measure_transfer, parse_box
+
+    if (transfer is None) == (edge_box is None):
+        raise ArgumentError("transfer", transfer, "either --transfer or --edge-box", "Say what the scanner resolves.")
+    law = (
+        Transfer.gaussian(transfer)
+        if transfer is not None
+        else measure_transfer(light.scan, parse_box(edge_box or "", "edge_box"), channel=channel)
+    )
+    area = measure_area(light.scan, box, clear=light.clear, flare=light.flare)
+    found = measure_grain(light.scan, box, transfer=law, clear=light.clear, channel=channel, area=area)
+    words = ""
+    if film is not None:
+        record = film.record_names.index(channel) if channel in film.record_names else len(film.records) // 2
+        beside = grain_beside_film([found], film.records[record])
+        words = f"the film predicts {1000 * beside['predicted'].iloc[0]:.1f} at this density"
+    _show(found, format, words)
+
+
+def _show(result: Any, format: str, words: str) -> None:
+    if format == "json":
+        emit(json_text(result.to_dict()), None)
+    elif format == "text":
+        emit(f"{result}\n{words}" if words else str(result), None)
+    else:
+        frame = result.to_frame()
+        emit(frame_csv(frame) if format == "csv" else frame_markdown(frame), None)

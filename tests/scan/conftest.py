@@ -1,0 +1,9 @@
+"""Invented scans for this room."""
+
+import numpy as np
+import pytest
+
+
+@pytest.fixture
+def rng():
+    return np.random.default_rng(20260)
