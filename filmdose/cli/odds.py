@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,6 +21,8 @@ from filmdose.cli.options import (
     SCENE_RANGE,
     BadgeOption,
     BagOption,
+    CostOverOption,
+    CostUnderOption,
     CriterionOption,
     ExposedOption,
     FilmFormatOption,
@@ -39,6 +41,7 @@ from filmdose.cli.options import (
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import Reasons, odds_document
+from filmdose.question import Question
 from filmdose.trip import Roll, Trip, find_roll, read_trip
 
 if TYPE_CHECKING:
@@ -63,12 +66,6 @@ def odds(
         bool, typer.Option("--ignore-readings", help="As if nothing in the trip file had been measured.")
     ] = False,
     priors: PriorsOption = None,
-    cost_under: Annotated[
-        float | None, typer.Option("--cost-under", help="Cost of a stop too little exposure; 4 (reversal 1).")
-    ] = None,
-    cost_over: Annotated[
-        float | None, typer.Option("--cost-over", help="Cost of a stop too much exposure; 1 (reversal 4).")
-    ] = None,
     why: Annotated[
         str | None,
         typer.Option("--why", help="Say what matters most for this roll, and what would narrow it.", metavar="ROLL"),
@@ -78,6 +75,8 @@ def odds(
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
+    cost_under: CostUnderOption = 4.0,
+    cost_over: CostOverOption = 1.0,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -99,18 +98,21 @@ def odds(
         journey = Trip(rolls=(roll,))
     if why is not None:
         find_roll(journey, why)
+    question = Question(
+        criterion=criterion,
+        snr_target=snr_target,
+        scene_range=scene_range,
+        cost_under=cost_under,
+        cost_over=cost_over,
+    )
     notes: list[str] = []
     model = trip_model(journey, priors_from(priors))
     taught = None if ignore_readings and measured is None else learned_from(measured, model, seed, notes)
     with progress("drawing", counts=True) as advance:
         answer = propagate(
             model,
+            question,
             learned=taught,
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=scene_range,
-            cost_under=cost_under,
-            cost_over=cost_over,
             samples=samples,
             rng=seed,
             progress=advance,
@@ -118,17 +120,16 @@ def odds(
     reasons = None
     if why is not None:
         with progress("finding what matters"):
-            reasons = _reasons(model, why, criterion, snr_target, seed)
+            reasons = _reasons(model, why, question, seed)
     deliver(odds_document(answer, notes=notes, reasons=reasons), format, output)
 
 
-def _reasons(model: TripModel, roll: str, criterion: str, snr_target: float, seed: int) -> Reasons:
+def _reasons(model: TripModel, roll: str, question: Question, seed: int) -> Reasons:
     from filmdose.odds import narrowing, tornado, trip_sobol
 
-    options: dict[str, Any] = {"criterion": criterion, "snr_target": snr_target}
     return Reasons(
         roll=roll,
-        tornado=tornado(model, roll, **options),
-        sobol=trip_sobol(model, roll, rng=seed, **options),
-        narrowing=narrowing(model, roll, rng=seed, **options),
+        tornado=tornado(model, roll, question=question),
+        sobol=trip_sobol(model, roll, question=question, rng=seed),
+        narrowing=narrowing(model, roll, question=question, rng=seed),
     )

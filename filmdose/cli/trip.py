@@ -80,10 +80,8 @@ def _measured_rows(
     with progress("drawing", counts=True) as advance, warnings_as_notes(notes):
         odds = propagate(
             model,
+            question,
             learned=taught,
-            criterion=question.criterion,
-            snr_target=question.snr_target,
-            scene_range=question.scene_range,
             progress=advance,
         )
     notes.append(odds.footnote)

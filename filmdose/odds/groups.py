@@ -187,7 +187,7 @@ class FilmGroup:
         )
 
     def stops(self, draws: Draws, questions: Sequence[Question]) -> Iterator[tuple[int, FloatArray]]:
-        """Every roll with its compensation of least loss, or range lost, in every draw; infinite where nothing helps."""
+        """Every roll with its compensation of least loss, or range lost, in every draw; infinite where lost."""
         rows = self.shapes(draws)
         for column, roll in enumerate(self.rolls):
             question, hits = questions[roll], self.hits(draws, column)

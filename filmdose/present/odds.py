@@ -45,11 +45,9 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     """
     data: dict[str, Any] = {
         "title": odds.trip.title,
-        "criterion": odds.criterion,
-        "snr_target": odds.snr_target,
+        **{name: getattr(odds.question, name) for name in odds.question.__dataclass_fields__},
         "samples": odds.samples,
         "settled_stops": odds.settled_stops,
-        "table_error_stops": odds.table_error_stops,
         "learned": None if odds.learned is None else str(odds.learned),
         "notes": list(notes),
         "rolls": [row.to_dict() for row in odds.rolls],
@@ -86,13 +84,14 @@ def _table(rows: pd.DataFrame) -> Table:
         "fog": interval("fog_low", "fog_density", "fog_high", ".2f"),
         "stops": interval("stops_low", "stops", "stops_high", ".1f"),
         ">1 stop": _chances(rows["chance_over_one_stop"]),
-        "no rescue": _chances(rows["chance_beyond_rescue"]),
-        "middle EI": _indices(rows["ei_median"]),
-        "set EI": _indices(rows["ei_recommended"]),
+        "nothing helps": _chances(rows["chance_beyond_rescue"]),
+        "EI if typical": _indices(rows["ei_median"]),
+        "EI, safe": _indices(rows["ei_recommended"]),
         "bracket": rows["bracket_ei"],
+        "verdict": rows["verdict"],
         "status": rows["status"].str.replace("_", " "),
     }
-    right = ("ISO", "fog", "stops", ">1 stop", "no rescue", "middle EI", "set EI")
+    right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI, safe")
     return Table.of(columns, numeric=right)
 
 

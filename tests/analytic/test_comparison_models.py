@@ -3,8 +3,8 @@
 import math
 
 import pytest
-
 from filmdose.compensation import compensate
+
 from filmdose.film.comparison import LightPreflashCurve, UniformUnionCurve
 from filmdose.film.generic import generic_film
 

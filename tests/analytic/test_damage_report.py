@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
+from filmdose.compensation import compensate
 from page_reader import PageReader
 from scipy.optimize import brentq
 
-from filmdose.compensation import compensate
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.exposed import assess_exposed
 from filmdose.film.generic import generic_film

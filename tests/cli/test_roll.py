@@ -65,7 +65,6 @@ def test_lead_shield_lets_through_what_the_scatter_law_says(run):
 
 
 def test_format_and_bag_change_what_arrives(run):
-    flag = ("--film-format",)
     doses = [
         answer(run, "--speed", 400, "--pass", "cabin-xray=5", *more)["kerma_ugy"]
         for more in (

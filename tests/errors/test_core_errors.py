@@ -7,8 +7,8 @@ import threading
 
 import numpy as np
 import pytest
-
 from filmdose.compensation import compensate, compensation_grid
+
 from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
 from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import Emulsion

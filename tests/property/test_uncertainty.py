@@ -10,10 +10,11 @@ from dataclasses import replace
 import digitised
 import numpy as np
 import pytest
+from filmdose.compensation import compensate, needed_stops
+from filmdose.odds.surface import CloseSurface, SmoothSurface, film_surface, measured_error
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from filmdose.compensation import compensate, needed_stops
 from filmdose.errors import ValidityWarning
 from filmdose.film.fitting import fit_film
 from filmdose.film.generic import generic_film
@@ -31,7 +32,6 @@ from filmdose.odds import (
     trip_sobol,
 )
 from filmdose.odds.draw import roll_groups, shape_of
-from filmdose.odds.surface import CloseSurface, SmoothSurface, film_surface, measured_error
 from filmdose.solver import CRITERIA
 from filmdose.trip import Roll, Trip
 
