@@ -24,12 +24,12 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.question import Question
-from filmdose.solver import cubic_at, first_root
+from filmdose.solver import cubic_at
 from filmdose.standards import LOG10_2
 
 __all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "mean_highlight", "shadow_to_win"]
 
-_SUBDIVISIONS = 16
+_SUBDIVISIONS = 8
 _WINDOW = 5
 
 
@@ -69,9 +69,13 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     """
     hull = _hull(np.minimum.accumulate(lost, axis=1))
     over_tones = hull @ _averages(hull.shape[1], margin)
-    at_point = hull[:, margin:]
-    found = first_root(-at_point)
-    end = np.where(np.isnan(found), over_tones.argmin(axis=1), found)
+    at_point = hull[:, margin:]  # it falls; where it first is 0 nothing is left to win at the point itself
+    left = np.count_nonzero(at_point > 0.0, axis=1)
+    rows = np.arange(left.size)
+    before = np.maximum(left - 1, 0)
+    above, below = at_point[rows, before], at_point[rows, np.minimum(left, at_point.shape[1] - 1)]
+    crossing = before + np.divide(above, above - below, out=np.zeros_like(above), where=above > below)
+    end = np.where(left < at_point.shape[1], np.where(left == 0, 0.0, crossing), over_tones.argmin(axis=1))
     first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
     over_tones -= cubic_at(over_tones, first, end - first)[:, None]
     return over_tones
@@ -138,7 +142,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
 
     Notes
     -----
-    The least node is found, then the least of 32 points around it on cubics through four nodes, then the least of
+    The least node is found, then the least of 16 points around it on cubics through four nodes, then the least of
     that point, the vertex of the parabola through its neighbours and the two kinks where a loss begins.
     """
     rows, count = shadow.shape

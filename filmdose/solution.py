@@ -32,6 +32,7 @@ from filmdose.solver import (
     reversal_loss,
 )
 from filmdose.standards import ISO2240_SHADOW, LOG10_2, SPEED_POINT
+from filmdose.threads import one_thread
 
 __all__ = [
     "STATUSES",
@@ -210,7 +211,8 @@ def solve_film(film: Film, kerma_ugy: FloatArray, question: Question) -> FilmSol
     kerma = np.asarray(kerma_ugy, dtype=np.float64)
     flat = np.ascontiguousarray(kerma.ravel() * question.peak_to_mean)
     solve = _reversal_block if film.reversal else _negative_block
-    blocks = [solve(film, flat[start : start + _BLOCK], question) for start in range(0, max(flat.size, 1), _BLOCK)]
+    with one_thread():
+        blocks = [solve(film, flat[start : start + _BLOCK], question) for start in range(0, max(flat.size, 1), _BLOCK)]
     solution = blocks[0] if len(blocks) == 1 else _joined(blocks)
     unknown = np.isnan(flat)
     if unknown.any():

@@ -27,6 +27,7 @@ from filmdose.odds.results import RollOdds, TripOdds, roll_odds
 from filmdose.odds.tally import Histogram, Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
+from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ def propagate(
                 progress(min(1.0, sum(done) * block / (2 * half)))
         return tallies
 
-    with ThreadPoolExecutor(max_workers=2) as pool:
+    with one_thread(), ThreadPoolExecutor(max_workers=2) as pool:
         halves = list(pool.map(one_half, (0, 1), generator.spawn(2)))
     if progress is not None:
         progress(1.0)
