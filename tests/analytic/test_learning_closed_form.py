@@ -34,7 +34,12 @@ S_DOSE = math.log(5.0) / norm.ppf(0.95)
 
 
 def machine(typical=100.0):
-    return Source(name="test machine", kerma_low_ugy=typical / 5, kerma_typical_ugy=typical, kerma_high_ugy=typical * 5)
+    return Source(
+        name="test machine",
+        air_kerma_low_ugy=typical / 5,
+        air_kerma_typical_ugy=typical,
+        air_kerma_high_ugy=typical * 5,
+    )
 
 
 def one_roll(speed=400.0, typical=100.0, name="a"):

@@ -135,11 +135,11 @@ def test_a_trip_without_rolls_and_a_roll_that_is_not_there():
 
 
 def test_a_source_without_a_range_to_draw_from():
-    zero = Source(name="odd", kerma_low_ugy=0.0, kerma_typical_ugy=1.0, kerma_high_ugy=2.0)
+    zero = Source(name="odd", air_kerma_low_ugy=0.0, air_kerma_typical_ugy=1.0, air_kerma_high_ugy=2.0)
     with pytest.raises(ArgumentError, match="above 0"):
         propagate(one(source=zero), samples=64)
-    other = Source(name="odd", kerma_typical_ugy=3.0)
-    passes = tuple(Pass(source=s) for s in (Source(name="odd", kerma_typical_ugy=1.0), other))
+    other = Source(name="odd", air_kerma_typical_ugy=3.0)
+    passes = tuple(Pass(source=s) for s in (Source(name="odd", air_kerma_typical_ugy=1.0), other))
     with pytest.raises(ArgumentError, match="one dose for each scanner"):
         propagate([Roll(id="a", film=generic_film(400), history=History(passes=passes))], samples=64)
 
@@ -216,7 +216,7 @@ def test_nothing_to_learn_and_nothing_that_matters():
     roll = Roll(
         id="a",
         film=generic_film(400),
-        history=History(passes=Pass(source="cabin-ct", kerma_ugy=50.0)),
+        history=History(passes=Pass(source="cabin-ct", air_kerma_ugy=50.0)),
         peak_to_mean=1.0,
     )
     model = trip_model([roll], default_priors().all_known())
