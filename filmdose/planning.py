@@ -63,7 +63,8 @@ def unknown_source() -> Source:
     Examples
     --------
     >>> source = unknown_source()
-    >>> get_source("cabin-xray").air_kerma_typical_ugy < source.air_kerma_typical_ugy < get_source("cabin-ct").air_kerma_typical_ugy
+    >>> xray, ct = (get_source(name).air_kerma_typical_ugy for name in ("cabin-xray", "cabin-ct"))
+    >>> xray < source.air_kerma_typical_ugy < ct
     True
     """
     scores = np.array([-5.0, 0.0, 5.0])  # between which the logarithm of a dose is straight
