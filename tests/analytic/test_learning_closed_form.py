@@ -200,9 +200,10 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
         title="first",
         rolls=tuple(rolls_of(("a", 400, History(passes=Pass(source=SCANNER, scanner="x", count=2))))),
     )
+    known = Source(name="known", air_kerma_typical_ugy=300.0, at="film")
     later = Trip(
         title="second",
-        rolls=tuple(rolls_of(("later", 50, History(passes=Pass(source="hold-ct", scanner="x"))))),
+        rolls=tuple(rolls_of(("later", 100, History(passes=Pass(source=known))))),
     )
     fog = fog_reading("a", 0.20)
     without = learn(here, fog)
@@ -215,7 +216,7 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
         stops = propagate(later, learned=taught, samples=2**14)["later"].stops
         widths.append(stops[2] - stops[0])
     assert widths[1] > 0.88 * widths[0]
-    assert widths[2] < 0.85 * widths[0]
+    assert widths[2] < 0.9 * widths[0]
 
 
 def test_a_later_trip_through_the_same_class_gains_by_what_scanners_of_a_class_have_in_common():
