@@ -116,7 +116,7 @@ class Pass:
         1]; see :func:`filmdose.radiation.dwell_multiplier`.
     views
         How many views a projection unit has, each of which gives the source's dose [at least 1].
-    kerma_ugy
+    air_kerma_ugy
         Air kerma of one pass [uGy] in place of the source's, as a number or a text such as "0.3 mR"; it then has
         no range.
     at
@@ -140,7 +140,7 @@ class Pass:
     shield: ShieldLike = None
     multiplier: float = 1.0
     views: int = 1
-    kerma_ugy: AirKerma | float | str | None = None
+    air_kerma_ugy: AirKerma | float | str | None = None
     at: str | None = None
     bag: Bag | str | None = None
     peak_to_mean: float | None = None
@@ -160,8 +160,8 @@ class Pass:
         if self.views > 1 and not self.resolved_source.per_view:
             action = "Its dose is that of a whole pass."
             raise ArgumentError("views", self.views, f"1 for {self.resolved_source.name}", action)
-        if self.kerma_ugy is not None:
-            object.__setattr__(self, "kerma_ugy", parse_kerma("kerma_ugy", self.kerma_ugy))
+        if self.air_kerma_ugy is not None:
+            object.__setattr__(self, "air_kerma_ugy", parse_kerma("air_kerma_ugy", self.air_kerma_ugy))
         if self.at is not None and self.at not in PLACES:
             raise UnknownNameError("at", self.at, PLACES)
         if self.bag is not None:
@@ -191,7 +191,7 @@ class Pass:
     @property
     def stands_at(self) -> str:
         """Where its kerma stands: one of ``PLACES``."""
-        return self.at or (self.resolved_source.at if self.kerma_ugy is None else "inside")
+        return self.at or (self.resolved_source.at if self.air_kerma_ugy is None else "inside")
 
     @property
     def shields(self) -> tuple[Shield, ...]:
@@ -428,8 +428,8 @@ def _as_history(history: Any) -> History:
 def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
     """Air kerma of all passes of a part where it stands [uGy]: low, typical, high."""
     source = part.resolved_source
-    per_pass = source.kerma_points_ugy if part.kerma_ugy is None else (float(part.kerma_ugy),) * 3
-    times = part.count * part.multiplier * (part.views if part.kerma_ugy is None else 1)
+    per_pass = source.air_kerma_points_ugy if part.air_kerma_ugy is None else (float(part.air_kerma_ugy),) * 3
+    times = part.count * part.multiplier * (part.views if part.air_kerma_ugy is None else 1)
     low, typical, high = (AirKerma(times * kerma) for kerma in per_pass)
     return low, typical, high
 
@@ -474,7 +474,7 @@ def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ..
         "at": part.stands_at,
         **_row(pass_air_kerma_ugy(part), source.beam, chain, eta_low),
         "peak_to_mean": source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean,
-        "evidence": source.evidence if part.kerma_ugy is None else "measured",
+        "evidence": source.evidence if part.air_kerma_ugy is None else "measured",
     }
 
 
@@ -514,7 +514,7 @@ def _storage_row(shelf: Storage, eta_low: float) -> dict[str, Any]:
 def _notes(parts: History) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
-        if source.caution and part.kerma_ugy is None:
+        if source.caution and part.air_kerma_ugy is None:
             yield source.caution
         if part.shields and no_wall_counts(source.beam):
             yield f"No shield is credited against {source.title} ({source.beam})."

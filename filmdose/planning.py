@@ -63,23 +63,24 @@ def unknown_source() -> Source:
     Examples
     --------
     >>> source = unknown_source()
-    >>> get_source("cabin-xray").kerma_typical_ugy < source.kerma_typical_ugy < get_source("cabin-ct").kerma_typical_ugy
+    >>> xray, ct = (get_source(name).air_kerma_typical_ugy for name in ("cabin-xray", "cabin-ct"))
+    >>> xray < source.air_kerma_typical_ugy < ct
     True
     """
     scores = np.array([-5.0, 0.0, 5.0])  # between which the logarithm of a dose is straight
     log_dose = np.linspace(-10.0, 15.0, 25_001)
     below = np.zeros(log_dose.size)
     for name, weight in UNKNOWN_MIXTURE.items():
-        low, typical, high = get_source(name).kerma_points_ugy
+        low, typical, high = get_source(name).air_kerma_points_ugy
         prior = Prior(low=low, typical=typical, high=high, unit="uGy")
         below += weight * ndtr(np.interp(log_dose, np.log(prior.values(scores)), scores))
     low, typical, high = (AirKerma(float(x)) for x in np.exp(np.interp((0.05, 0.5, 0.95), below, log_dose)))
     return Source(
         name=UNKNOWN_SOURCE,
         title="unknown scanner",
-        kerma_low_ugy=low,
-        kerma_typical_ugy=typical,
-        kerma_high_ugy=high,
+        air_kerma_low_ugy=low,
+        air_kerma_typical_ugy=typical,
+        air_kerma_high_ugy=high,
         beam=REFERENCE_BEAM,
         peak_to_mean=1.0,
         evidence="inference",

@@ -555,7 +555,7 @@ def _build(path: str | Path, place: str, make: Callable[[], Any]) -> Any:
         raise InputFileError(path, where, str(error)) from error
 
 
-_FIELD_OF = {"kerma_ugy": "kerma", "thickness_mm": "shield", "material": "shield"}
+_FIELD_OF = {"air_kerma_ugy": "kerma", "thickness_mm": "shield", "material": "shield"}
 
 
 def _pass(row: dict[str, Any]) -> Pass:
@@ -564,7 +564,7 @@ def _pass(row: dict[str, Any]) -> Pass:
         count=row.get("count", 1),
         shield=row.get("shield"),
         multiplier=row.get("multiplier", 1.0),
-        kerma_ugy=row.get("kerma"),
+        air_kerma_ugy=row.get("kerma"),
         peak_to_mean=row.get("peak_to_mean"),
         scanner=row.get("scanner", ""),
         date=row.get("date"),

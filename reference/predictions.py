@@ -10,7 +10,7 @@ from typing import Any
 from filmdose.history import History, Pass
 from filmdose.radiation import Source
 
-QUANTITIES = ("fog_density", "needed_stops", "range_kept", "shield_transmission")
+QUANTITIES = ("fog_density", "given_stops", "range_kept", "shield_transmission")
 _CASE = {"kind", "speed", "format", "passes", "shield", "multiplier", "air_kerma_ugy", "beam"}
 
 
@@ -42,7 +42,7 @@ class Prediction:
         passes = [Pass.parse(text, **options) for text in self.case.get("passes", ())]
         if "air_kerma_ugy" in self.case:
             given = Source(
-                name="stated dose", kerma_typical_ugy=self.case["air_kerma_ugy"], beam=self.case["beam"], at="film"
+                name="stated dose", air_kerma_typical_ugy=self.case["air_kerma_ugy"], beam=self.case["beam"], at="film"
             )
             passes.append(Pass(source=given))
         return History(passes=tuple(passes), format=self.case.get("format", "35mm"))

@@ -210,7 +210,7 @@ def history_from_options(
         parts.append(badge_pass(badge, shield))
     if kerma is not None:
         given = Source(
-            name="given dose", title="dose as given", kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
+            name="given dose", title="dose as given", air_kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
         )
         parts.append(Pass(source=given))
     return History(
@@ -230,9 +230,9 @@ def badge_pass(text: str, shield: str | None) -> Pass:
     source = Source(
         name="badge",
         title=f"badge in the bag, {reading.strip()} as {found.quantity}",
-        kerma_low_ugy=found.air_kerma_low_ugy,
-        kerma_typical_ugy=found.air_kerma_ugy,
-        kerma_high_ugy=found.air_kerma_high_ugy,
+        air_kerma_low_ugy=found.air_kerma_low_ugy,
+        air_kerma_typical_ugy=found.air_kerma_ugy,
+        air_kerma_high_ugy=found.air_kerma_high_ugy,
         at="inside",
         beam=scanner.beam,
         beam_soft=scanner.beam_soft,

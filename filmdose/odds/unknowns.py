@@ -281,7 +281,7 @@ class TripModel:
         parts: list[tuple[Any, float, float]] = []
         for part in roll.history.passes:
             peak = part.resolved_source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean
-            names = () if part.kerma_ugy is not None else self._dose_names(part)
+            names = () if part.air_kerma_ugy is not None else self._dose_names(part)
             key = self._add_pass(names, part, roll.history)
             parts.append((key, pass_air_kerma_ugy(part)[1], peak))
         for flight in roll.history.flights:
@@ -303,7 +303,7 @@ class TripModel:
         source, scanner = part.resolved_source, scanner_name(part)
         name = f"dose[{source.name} @ {scanner}]" if scanner else f"dose[{source.name} @ this trip]"
         if name not in self._doses:
-            low, typical, high = source.kerma_points_ugy
+            low, typical, high = source.air_kerma_points_ugy
             if typical == 0.0:
                 return ()
             prior = self.priors.dose(source.name, scanner)
@@ -314,7 +314,7 @@ class TripModel:
                     )
                 prior = Prior(low=low, typical=typical, high=high, unit="uGy", evidence=source.evidence)
             self._doses[name] = (prior, typical, f"dose[{source.name}]", scanner)
-            self._points[name] = source.kerma_points_ugy
+            self._points[name] = source.air_kerma_points_ugy
             self._shares[name] = self._share(source)
             if not prior.is_known:
                 share = self._share(source)
@@ -324,10 +324,10 @@ class TripModel:
                 if share < 1.0:
                     label = f"dose per pass of {source.name}, {machine} against its class"
                     self._add(name, prior, label, trip_only=True)
-        elif self._points[name] != source.kerma_points_ugy:
+        elif self._points[name] != source.air_kerma_points_ugy:
             raise ArgumentError(
                 f"source {source.name}",
-                source.kerma_points_ugy,
+                source.air_kerma_points_ugy,
                 f"one dose for each scanner, here {self._points[name]} [uGy]",
                 "Give another source another name.",
             )

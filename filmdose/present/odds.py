@@ -64,7 +64,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         part.resolved_source.caution
         for roll in odds.trip.rolls
         for part in roll.history.passes
-        if part.resolved_source.caution and part.kerma_ugy is None
+        if part.resolved_source.caution and part.air_kerma_ugy is None
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")

@@ -116,9 +116,9 @@ def dose_points() -> pd.DataFrame:
         {
             "pass": sources["name"],
             "what": sources["title"],
-            "low": sources["kerma_low_ugy"],
-            "typical": sources["kerma_typical_ugy"],
-            "high": sources["kerma_high_ugy"],
+            "low": sources["air_kerma_low_ugy"],
+            "typical": sources["air_kerma_typical_ugy"],
+            "high": sources["air_kerma_high_ugy"],
             "evidence": sources["evidence"],
             "note": sources["note"],
         }

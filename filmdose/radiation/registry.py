@@ -103,7 +103,7 @@ def _from_toml() -> list[dict[str, Any]]:
     entries = []
     data = load_data_toml("sources.toml")
     for name, row in data["sources"].items():
-        low, value, high = (row[f"kerma_{point}_ugy"] for point in ("low", "typical", "high"))
+        low, value, high = (row[f"air_kerma_{point}_ugy"] for point in ("low", "typical", "high"))
         unit = "uGy air kerma per pass"
         entries.append(
             _entry("source", name, "sources.toml", data["version"], row, value=value, low=low, high=high, unit=unit)

@@ -31,7 +31,7 @@ class Source:
         Short name, as used in a pass ("cabin-xray").
     title
         Name in words.
-    kerma_low_ugy, kerma_typical_ugy, kerma_high_ugy
+    air_kerma_low_ugy, air_kerma_typical_ugy, air_kerma_high_ugy
         Air kerma per pass [uGy]: the 5, 50 and 95 % points of a log-normal. Numbers or texts such as "0.1 mR".
     at
         Where that kerma stands: "bag" (outside of it), "inside" (in a bag of typical contents, as a badge travels) or
@@ -59,9 +59,9 @@ class Source:
     """
 
     name: str
-    kerma_typical_ugy: AirKerma
-    kerma_low_ugy: AirKerma | None = None
-    kerma_high_ugy: AirKerma | None = None
+    air_kerma_typical_ugy: AirKerma
+    air_kerma_low_ugy: AirKerma | None = None
+    air_kerma_high_ugy: AirKerma | None = None
     title: str = ""
     at: str = "inside"
     per_view: bool = False
@@ -81,16 +81,18 @@ class Source:
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
             raise ArgumentError("name", self.name, "a name of at least one character")
-        typical = parse_kerma("kerma_typical_ugy", self.kerma_typical_ugy)
-        low = typical if self.kerma_low_ugy is None else parse_kerma("kerma_low_ugy", self.kerma_low_ugy)
-        high = typical if self.kerma_high_ugy is None else parse_kerma("kerma_high_ugy", self.kerma_high_ugy)
+        typical = parse_kerma("air_kerma_typical_ugy", self.air_kerma_typical_ugy)
+        low, high = (
+            typical if getattr(self, field) is None else parse_kerma(field, getattr(self, field))
+            for field in ("air_kerma_low_ugy", "air_kerma_high_ugy")
+        )
         if not low <= typical <= high:
             raise ArgumentError("kerma per pass", (low, typical, high), "low <= typical <= high [uGy]")
         if self.evidence not in EVIDENCE_GRADES:
             raise UnknownNameError("evidence", self.evidence, EVIDENCE_GRADES)
-        object.__setattr__(self, "kerma_typical_ugy", typical)
-        object.__setattr__(self, "kerma_low_ugy", low)
-        object.__setattr__(self, "kerma_high_ugy", high)
+        object.__setattr__(self, "air_kerma_typical_ugy", typical)
+        object.__setattr__(self, "air_kerma_low_ugy", low)
+        object.__setattr__(self, "air_kerma_high_ugy", high)
         object.__setattr__(self, "title", self.title or self.name)
         if self.at not in PLACES:
             raise UnknownNameError("at", self.at, PLACES)
@@ -101,11 +103,11 @@ class Source:
         object.__setattr__(self, "references", tuple(self.references))
 
     @property
-    def kerma_points_ugy(self) -> tuple[AirKerma, AirKerma, AirKerma]:
+    def air_kerma_points_ugy(self) -> tuple[AirKerma, AirKerma, AirKerma]:
         """Air kerma per pass [uGy], low, typical and high."""
-        low = self.kerma_typical_ugy if self.kerma_low_ugy is None else self.kerma_low_ugy
-        high = self.kerma_typical_ugy if self.kerma_high_ugy is None else self.kerma_high_ugy
-        return low, self.kerma_typical_ugy, high
+        low = self.air_kerma_typical_ugy if self.air_kerma_low_ugy is None else self.air_kerma_low_ugy
+        high = self.air_kerma_typical_ugy if self.air_kerma_high_ugy is None else self.air_kerma_high_ugy
+        return low, self.air_kerma_typical_ugy, high
 
 
 def _as_beam(field: str, given: Beam | str | None) -> Beam | None:
@@ -144,7 +146,7 @@ def get_source(name: str) -> Source:
 
     Examples
     --------
-    >>> get_source("cabin-xray").kerma_typical_ugy
+    >>> get_source("cabin-xray").air_kerma_typical_ugy
     1.2
     """
     try:
@@ -166,9 +168,9 @@ def list_sources() -> pd.DataFrame:
         {
             "name": source.name,
             "title": source.title,
-            "kerma_low_ugy": source.kerma_low_ugy,
-            "kerma_typical_ugy": source.kerma_typical_ugy,
-            "kerma_high_ugy": source.kerma_high_ugy,
+            "air_kerma_low_ugy": source.air_kerma_low_ugy,
+            "air_kerma_typical_ugy": source.air_kerma_typical_ugy,
+            "air_kerma_high_ugy": source.air_kerma_high_ugy,
             "unit": data["unit"],
             "at": source.at,
             "beam": str(source.beam),

@@ -101,7 +101,7 @@ def test_a_film_that_is_restored_in_part_and_works_is_carried():
     """By signal-to-noise it never needs a finite number of stops; it still gives an index."""
     seen = 0
     for kerma in np.geomspace(10.0, 500.0, 12):
-        part = Pass(source="cabin-ct", kerma_ugy=float(kerma))
+        part = Pass(source="cabin-ct", air_kerma_ugy=float(kerma))
         table = speed_to_carry(history_dose(part), [400])
         found = answer(400, history_dose(part).kerma_ugy)
         if found.needed_stops is None and found.verdict in ("good", "usable") and table["verdict_high"][0] != "lost":
@@ -112,7 +112,7 @@ def test_a_film_that_is_restored_in_part_and_works_is_carried():
 
 @pytest.mark.parametrize("kerma", [0.0, 3.0, 30.0, 100.0, 300.0])
 def test_the_film_to_carry_is_the_slowest_that_gives_the_index_needed(kerma):
-    part = Pass(source="cabin-ct", kerma_ugy=kerma)
+    part = Pass(source="cabin-ct", air_kerma_ugy=kerma)
     for needed in (25, 100, 400):
         table = speed_to_carry(part, needed_ei=needed)
         good = table[table["verdict"].isin(["good", "usable"]) & (table["verdict_high"] != "lost")]

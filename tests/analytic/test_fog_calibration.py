@@ -114,7 +114,7 @@ def test_the_calibrated_film_narrows_its_own_odds():
     found = calibrate_fog(
         tablet(film, stated=0.005), FoggedSteps(readings=tablet(film, 300.0, stated=0.005), kerma_ugy=300.0)
     )
-    roll = Roll(id="a", film=found.film, history=History(passes=Pass(source="cabin-ct", kerma_ugy=100.0)))
+    roll = Roll(id="a", film=found.film, history=History(passes=Pass(source="cabin-ct", air_kerma_ugy=100.0)))
     wide = propagate([roll], samples=2048)["a"].stops
     narrow = propagate([roll], priors=found.priors(), samples=2048)["a"].stops
     assert narrow[2] - narrow[0] < 0.4 * (wide[2] - wide[0])

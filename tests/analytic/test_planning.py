@@ -38,7 +38,7 @@ def known():
 @pytest.fixture(scope="module")
 def certain(known):
     """Nothing unknown at all."""
-    doses = {f"dose:{name}": get_source(name).kerma_typical_ugy for name in UNKNOWN_MIXTURE}
+    doses = {f"dose:{name}": get_source(name).air_kerma_typical_ugy for name in UNKNOWN_MIXTURE}
     return known.replaced(doses)
 
 
@@ -58,11 +58,13 @@ def split_log_normal_cdf(x, low, typical, high):
 
 def test_unknown_scanner_has_the_quantiles_of_the_mixture():
     source = unknown_source()
-    for found, probability in zip(source.kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
+    for found, probability in zip(source.air_kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
 
         def excess(x, probability=probability):
             return (
-                sum(w * split_log_normal_cdf(x, *get_source(n).kerma_points_ugy) for n, w in UNKNOWN_MIXTURE.items())
+                sum(
+                    w * split_log_normal_cdf(x, *get_source(n).air_kerma_points_ugy) for n, w in UNKNOWN_MIXTURE.items()
+                )
                 - probability
             )
 
@@ -102,7 +104,7 @@ def test_expected_loss_averages_over_the_dose_and_not_at_its_middle(known):
     plan = make_plan(
         trip_of(roll_of("a", 1600), legs=[Leg(source="cabin-ct", rolls=("a",))]), priors=known, samples=4096
     )
-    low, typical, high = get_source("cabin-ct").kerma_points_ugy
+    low, typical, high = get_source("cabin-ct").air_kerma_points_ugy
     score = norm.ppf((np.arange(20_000) + 0.5) / 20_000)
     side = np.where(score > 0, math.log(high / typical), math.log(typical / low)) / norm.ppf(0.95)
     stops = given_stops(1600, dose_of(CT) * np.exp(side * score))
@@ -178,7 +180,7 @@ def plan_with(certain, count, **options):
 @pytest.mark.parametrize("needed", [None, 40.0, 110.0])
 def test_the_speed_to_carry_is_that_of_the_inverse_question(certain, count, needed):
     """With nothing unknown, `plan` and `speed_to_carry` answer one question alike."""
-    parts = [Pass(source="cabin-ct", kerma_ugy=get_source("cabin-ct").kerma_typical_ugy, count=count)]
+    parts = [Pass(source="cabin-ct", air_kerma_ugy=get_source("cabin-ct").air_kerma_typical_ugy, count=count)]
     simple = speed_to_carry(history_dose(parts), PLAN_SPEEDS, needed_ei=needed)
     plan = plan_with(certain, count, needed_ei=needed)
     assert plan.speeds["carry"].tolist() == simple["carry"].tolist()

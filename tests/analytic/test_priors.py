@@ -88,7 +88,7 @@ def test_dose_quantiles_of_every_source_come_back_through_a_trip(name):
     model = trip_model([Roll(id="a", film=generic_film(400), history=History(passes=Pass(source=name)))])
     scores = np.random.default_rng(1).standard_normal((100_000, len(model.inputs)))
     drawn = model.dose_per_pass_ugy(scores, f"dose[{name} @ this trip]")
-    for point, share in zip(source.kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
+    for point, share in zip(source.air_kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
         assert abs(np.mean(drawn < point) - share) < 0.004
 
 
@@ -123,9 +123,9 @@ ROLLS = {
     "bare": History(passes=Pass(source="cabin-ct")),
     "pouch": History(passes=Pass(source="cabin-ct", shield="lead=0.25"), format="120"),
     "stack": History(passes=Pass(source="cabin-xray", shield="lead=0.1+tin=0.2", views=2), bag="empty"),
-    "mono": History(passes=Pass(source=Source(name="m", kerma_typical_ugy=3.0, beam="80keV"), shield="tin=0.2")),
+    "mono": History(passes=Pass(source=Source(name="m", air_kerma_typical_ugy=3.0, beam="80keV"), shield="tin=0.2")),
     "hard": History(passes=Pass(source="mail-sanitisation", shield="lead=1")),
-    "other": History(passes=Pass(source="hold-ct", kerma_ugy=50.0), flights=Flight(hours=3), format="sheet"),
+    "other": History(passes=Pass(source="hold-ct", air_kerma_ugy=50.0), flights=Flight(hours=3), format="sheet"),
 }
 
 
@@ -142,12 +142,12 @@ def test_a_badge_in_the_bag_reads_what_the_source_says_and_not_what_the_cartridg
     history = History(passes=Pass(source="cabin-ct", shield="lead=0.5", count=2))
     model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
     draws = model.draws(np.zeros((1, len(model.inputs))))
-    assert draws.air_kerma_ugy[0, 0] == pytest.approx(2 * get_source("cabin-ct").kerma_typical_ugy)
+    assert draws.air_kerma_ugy[0, 0] == pytest.approx(2 * get_source("cabin-ct").air_kerma_typical_ugy)
     assert draws.kerma_ugy[0, 0] < 0.3 * draws.air_kerma_ugy[0, 0]
 
 
 def test_scatter_is_drawn_between_the_narrow_beam_and_beyond_the_law():
-    history = History(passes=Pass(source=Source(name="o", kerma_typical_ugy=1.0, at="film"), shield="lead=0.25"))
+    history = History(passes=Pass(source=Source(name="o", air_kerma_typical_ugy=1.0, at="film"), shield="lead=0.25"))
     model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
     at = transmission("lead=0.25")
     prior = model.priors["shield_scatter"]
@@ -168,7 +168,7 @@ def test_the_ends_of_the_beam_are_the_beams_of_the_source(side):
     model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
     scores = np.zeros((1, len(model.inputs)))
     scores[0, model.position["beam_hardness[hold-ct]"]] = side * 1.6448536269514722
-    known = Source(name="known", kerma_typical_ugy=source.kerma_typical_ugy, beam=end, at=source.at)
+    known = Source(name="known", air_kerma_typical_ugy=source.air_kerma_typical_ugy, beam=end, at=source.at)
     same = history_dose(Pass(source=known, shield="lead=0.2"))
     assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=1e-5)
 
@@ -189,7 +189,7 @@ def test_a_thicker_shield_and_another_efficiency_act_as_in_the_history():
 
 
 def test_the_class_share_is_each_sources_own_unless_the_priors_say_otherwise():
-    own = Source(name="own", kerma_low_ugy=1.0, kerma_typical_ugy=2.0, kerma_high_ugy=4.0, class_share=0.8)
+    own = Source(name="own", air_kerma_low_ugy=1.0, air_kerma_typical_ugy=2.0, air_kerma_high_ugy=4.0, class_share=0.8)
     history = History(passes=tuple(Pass(source=own, scanner=name) for name in "ab"))
     model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
     scores = np.random.default_rng(2).standard_normal((50_000, len(model.inputs)))

@@ -27,8 +27,8 @@ def test_text_gives_the_reasons(run):
 
 
 def test_json_has_all_that_is_needed_to_recompute_the_answer(run):
-    got = answer(run, "--speed", 800, "--pass", "cabin-ct=2", "--pass", "cabin-xray=3")
-    passes = [Pass(source="cabin-ct", count=2), Pass(source="cabin-xray", count=3)]
+    got = answer(run, "--speed", 800, "--pass", "cabin-ct=1", "--pass", "cabin-xray=3")
+    passes = [Pass(source="cabin-ct"), Pass(source="cabin-xray", count=3)]
     assert got["kerma_ugy"] == pytest.approx(history_dose(passes).kerma_ugy)
     film = got["film"]
     z, c = np.array(film["log_sensitivity"]), np.array(film["weights"])

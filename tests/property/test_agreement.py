@@ -152,11 +152,11 @@ def card(film, doses, question, tools):
 def trip(film, doses, question, tools):
     """A roll of a trip whose one pass has the dose, read on the film."""
     unit = history_dose(
-        History(passes=(Pass(source="cabin-ct", kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
+        History(passes=(Pass(source="cabin-ct", air_kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
     ).kerma_ugy
     results = []
     for dose in doses:
-        passes = (Pass(source="cabin-ct", kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
+        passes = (Pass(source="cabin-ct", air_kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
         found = answer_roll(Roll(id="one", film=film, history=History(passes=passes)), question).answer
         results.append({name: getattr(found, name) for name in (*NUMBERS, *TEXTS)})
     return results
@@ -245,9 +245,9 @@ def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
     assert printed["exposed"] == plain["exposed"]
     assert (printed["message"], printed["verdict"]) == (expected.message, expected.verdict)
     unit = history_dose(
-        History(passes=(Pass(source="cabin-ct", kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
+        History(passes=(Pass(source="cabin-ct", air_kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
     ).kerma_ugy
-    passes = (Pass(source="cabin-ct", kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
+    passes = (Pass(source="cabin-ct", air_kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
     roll = Roll(id="one", film=film, history=History(passes=passes), state="exposed", scene_range=2.0)
     on_trip = answer_roll(roll, Question()).answer
     assert on_trip.outcome == "exposed"

@@ -110,7 +110,7 @@ def test_zero_of_everything_is_zero_dose():
 
 def at_film(kerma_ugy, **more):
     """A pass of the reference beam whose kerma stands at the film."""
-    return Pass(source=Source(name="own", kerma_typical_ugy=kerma_ugy, at="film"), **more)
+    return Pass(source=Source(name="own", air_kerma_typical_ugy=kerma_ugy, at="film"), **more)
 
 
 def test_the_unshielded_reference_beam_at_the_film_gives_the_kerma_itself():
@@ -134,7 +134,7 @@ def test_every_step_can_be_switched_off_and_all_of_them_make_the_whole():
     steps = ("bag", "cartridge", "shields", "roll")
     assert whole["transmission"] == pytest.approx(math.prod(whole[f"through_{step}"] for step in steps), rel=1e-12)
     bare = history_dose(part, steps=())
-    assert bare.kerma_ugy == pytest.approx(get_source("cabin-xray").kerma_typical_ugy)
+    assert bare.kerma_ugy == pytest.approx(get_source("cabin-xray").air_kerma_typical_ugy)
     for step in steps:
         one = history_dose(part, steps=step).contributions.iloc[0]
         assert 0 < one[f"through_{step}"] == one["transmission"] < 1
@@ -177,14 +177,14 @@ def test_a_fuller_bag_lets_less_through_and_the_typical_one_is_the_default(water
 
 
 def test_a_badge_in_the_bag_has_the_bag_behind_it_already():
-    inside = history_dose(Pass(source="cabin-ct", kerma_ugy=100.0)).contributions.iloc[0]
-    outside = history_dose(Pass(source="cabin-ct", kerma_ugy=100.0, at="bag")).contributions.iloc[0]
-    film = history_dose(Pass(source="cabin-ct", kerma_ugy=100.0, at="film")).contributions.iloc[0]
+    inside = history_dose(Pass(source="cabin-ct", air_kerma_ugy=100.0)).contributions.iloc[0]
+    outside = history_dose(Pass(source="cabin-ct", air_kerma_ugy=100.0, at="bag")).contributions.iloc[0]
+    film = history_dose(Pass(source="cabin-ct", air_kerma_ugy=100.0, at="film")).contributions.iloc[0]
     assert inside["through_bag"] == film["through_bag"] == film["through_cartridge"] == film["through_roll"] == 1.0
     # the same beam: outside, the bag takes its share of kerma; what it lets through is harder
     assert outside["kerma_ugy"] < inside["kerma_ugy"] < film["kerma_ugy"]
     assert inside["relative_response"] < outside["relative_response"]
-    empty = history_dose(Pass(source="cabin-ct", kerma_ugy=100.0, bag="empty")).contributions.iloc[0]
+    empty = history_dose(Pass(source="cabin-ct", air_kerma_ugy=100.0, bag="empty")).contributions.iloc[0]
     assert empty["through_bag"] > 1.0
 
 
@@ -197,27 +197,30 @@ def test_a_roll_override_of_the_bag_holds_for_passes_that_do_not_say_otherwise()
 def test_each_view_of_a_projection_unit_gives_its_dose():
     one, two = (history_dose(Pass(source="cabin-xray", views=views)) for views in (1, 2))
     assert two.kerma_ugy == pytest.approx(2 * one.kerma_ugy)
-    own = history_dose(Pass(source="cabin-xray", views=2, kerma_ugy=3.0))
-    assert own.kerma_ugy == pytest.approx(history_dose(Pass(source="cabin-xray", kerma_ugy=3.0)).kerma_ugy)
+    own = history_dose(Pass(source="cabin-xray", views=2, air_kerma_ugy=3.0))
+    assert own.kerma_ugy == pytest.approx(history_dose(Pass(source="cabin-xray", air_kerma_ugy=3.0)).kerma_ugy)
 
 
 def test_stacked_shields_multiply_in_the_narrow_beam():
     stack = history_dose(
-        Pass(source=Source(name="mono", kerma_typical_ugy=1.0, beam="100keV"), shield="tin=0.1+tin=0.2")
+        Pass(source=Source(name="mono", air_kerma_typical_ugy=1.0, beam="100keV"), shield="tin=0.1+tin=0.2")
     )
-    single = history_dose(Pass(source=Source(name="mono", kerma_typical_ugy=1.0, beam="100keV"), shield="tin=0.3"))
+    single = history_dose(Pass(source=Source(name="mono", air_kerma_typical_ugy=1.0, beam="100keV"), shield="tin=0.3"))
     assert stack.kerma_ugy == pytest.approx(single.kerma_ugy, rel=1e-12)
 
 
 def test_a_measured_kerma_replaces_the_range():
-    dose = history_dose(Pass(source="cabin-xray", kerma_ugy="0.3 mR", count=2, at="film"))
+    dose = history_dose(Pass(source="cabin-xray", air_kerma_ugy="0.3 mR", count=2, at="film"))
     # 1 mR = 8.764 uGy air kerma (2.58e-7 C/kg times 33.97 J/C)
     assert dose.kerma_ugy == pytest.approx(2 * 0.3 * 8.764, rel=1e-4)
     assert dose.kerma_low_ugy == dose.kerma_ugy == dose.kerma_high_ugy
 
 
 def test_unevenness_is_weighted_by_dose():
-    even, streaked = Pass(source="cabin-ct", kerma_ugy=30.0), Pass(source="cabin-ct", kerma_ugy=10.0, peak_to_mean=3.0)
+    even, streaked = (
+        Pass(source="cabin-ct", air_kerma_ugy=30.0),
+        Pass(source="cabin-ct", air_kerma_ugy=10.0, peak_to_mean=3.0),
+    )
     assert history_dose([even, streaked]).peak_to_mean == pytest.approx((30 * 1 + 10 * 3) / 40)
     assert history_dose([even, Pass(source="cabin-ct", count=0, peak_to_mean=9.0)]).peak_to_mean == 1.0
 
@@ -226,7 +229,7 @@ def test_notes_say_what_is_not_known():
     cabin = "badge readings at 20 checkpoints of 9 airports of one country"
     assert any(cabin in note for note in history_dose(Pass(source="cabin-ct")).notes)
     assert not any(cabin in note for note in history_dose(Pass(source="cabin-xray")).notes)
-    assert not any(cabin in note for note in history_dose(Pass(source="cabin-ct", kerma_ugy=100.0)).notes)
+    assert not any(cabin in note for note in history_dose(Pass(source="cabin-ct", air_kerma_ugy=100.0)).notes)
     assert any("scatters" in note for note in history_dose(Pass(source="cabin-xray", shield="tin=0.2")).notes)
     assert any("no shield reduces" in note for note in history_dose(Flight(hours=1)).notes)
     assert any(
@@ -254,7 +257,7 @@ def test_results_read_well():
     page = dose._repr_html_()
     for words in ("effective kerma", "absorbed dose in the emulsion", "cabin-ct", "9 h at 36000 ft", "100 days"):
         assert words in page
-    assert "<script" not in history_dose(Pass(source=Source(name="<script>", kerma_typical_ugy=1.0)))._repr_html_()
+    assert "<script" not in history_dose(Pass(source=Source(name="<script>", air_kerma_typical_ugy=1.0)))._repr_html_()
 
 
 def test_emulsion_dose_is_some_forty_times_the_air_kerma_of_a_scanner_and_equal_for_hard_rays():
