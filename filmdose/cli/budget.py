@@ -13,6 +13,7 @@ from filmdose.cli.options import (
     CriterionOption,
     FilmsOption,
     KindOption,
+    Question,
     SnrTargetOption,
     SpeedsOption,
     films_from_options,
