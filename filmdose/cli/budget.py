@@ -13,6 +13,7 @@ from filmdose.cli.options import (
     CriterionOption,
     FilmsOption,
     KindOption,
+    Question,
     SnrTargetOption,
     SpeedsOption,
     films_from_options,
@@ -21,7 +22,6 @@ from filmdose.cli.output import FormatOption, OutputOption, check_output, delive
 from filmdose.errors import ArgumentError
 from filmdose.inverse import LOSSES, dose_budget
 from filmdose.present.tables import TABLE_SPEEDS, budget_document
-from filmdose.question import Question
 
 
 def budget(

@@ -12,8 +12,9 @@ import typer
 from filmdose.arrays import check_number
 from filmdose.cli.card import parse_date
 from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
-from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
+from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.errors import ArgumentError
+from filmdose.present.scan import scan_document
 
 if TYPE_CHECKING:
     from filmdose.film.model import Film
@@ -116,12 +117,12 @@ def measure(
     how: Annotated[
         bool, typer.Option("--how", callback=_how, is_eager=True, help="Print how to scan for measuring.")
     ] = False,
-    format: FormatOption = "text",
+    format: FormatOption = None,
 ) -> None:
     """Measure densities on a scan: fog of a roll, a step tablet, or grain."""
     from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
 
-    check_format(format)
+    check_output(format, None)
     if into is not None and roll is None:
         raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
     if (wedge is None) != (wedge_box is None):
@@ -156,7 +157,7 @@ def measure(
             exposures = tablet_log_exposures(steps, increment, clear_log_exposure=clear_log_exposure)
             alone = None if chosen is not None and chosen.kind.startswith("colour") else channel
             write_steps(tablet.readings(exposures, channel=alone), output)
-        _show(tablet, format, f"written to {output}" if output else "")
+        deliver(scan_document("measure", tablet, note=f"written to {output}" if output else ""), format)
         boxes = {str(number): area.box for number, area in zip(tablet.numbers, tablet.areas, strict=True)}
     elif grain:
         if place is None:
@@ -218,7 +219,7 @@ def _fog(
     channel: str,
     *,
     date: datetime.date,
-    format: str,
+    format: str | None,
 ) -> dict[str, Box]:
     """Measure the fog, append the reading, show it; give back where it was measured."""
     from filmdose.scan import find_rebate, measure_area, measure_fog, parse_box, read_scan
@@ -255,7 +256,7 @@ def _fog(
         fields = {"roll": roll, **found.entry(), "record": record, "date": date, "note": "measured on a scan"}
         append_entry(into, "reading", fields)
         words = f"appended to {into}: reading of {roll}"
-    _show(found, format, words)
+    deliver(scan_document("measure", found, note=words), format)
     return boxes
 
 
@@ -266,7 +267,7 @@ def _show_grain(
     channel: str,
     transfer: float | None,
     edge_box: str | None,
-    format: str,
+    format: str | None,
 ) -> None:
     from filmdose.scan import Transfer, grain_beside_film, measure_area, measure_grain, measure_transfer, parse_box
 
@@ -284,14 +285,4 @@ def _show_grain(
         record = film.record_names.index(channel) if channel in film.record_names else len(film.records) // 2
         beside = grain_beside_film([found], film.records[record])
         words = f"the film predicts {1000 * beside['predicted'].iloc[0]:.1f} at this density"
-    _show(found, format, words)
-
-
-def _show(result: Any, format: str, words: str) -> None:
-    if format == "json":
-        emit(json_text(result.to_dict()), None)
-    elif format == "text":
-        emit(f"{result}\n{words}" if words else str(result), None)
-    else:
-        frame = result.to_frame()
-        emit(frame_csv(frame) if format == "csv" else frame_markdown(frame), None)
+    deliver(scan_document("measure", found, note=words), format)

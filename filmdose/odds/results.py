@@ -241,6 +241,8 @@ def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
         "kerma_high_ugy": row.kerma_ugy[2],
         "fog_density": row.fog_density[1],
         "stops": number(row.stops[1]),
+        "needed_stops": number(row.stops[1]),
+        "given_stops": number(row.given_stops),
         "ei": number(row.ei_recommended),
         "ei_exact": number(row.ei_recommended_exact),
         "verdict": row.verdict,

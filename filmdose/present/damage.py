@@ -111,15 +111,14 @@ def assess_damage(
     chosen = find_roll(trip, roll)
     asked = roll_question(chosen, Question() if question is None else question, 1.0)
     known = default_priors() if priors is None else priors
-    wanted = {"criterion": asked.criterion, "scene_range": asked.scene_range}
-    options = {**wanted, "priors": known, "samples": samples, "rng": seed}
-    before = propagate(trip, **options)[roll]  # type: ignore[arg-type]
+    drawn = partial(propagate, trip, asked, priors=known, samples=samples, rng=seed)
+    before = drawn()[roll]
     after, contradiction = before, ""
     readings = trip_readings(trip)
     if readings:
         try:
             learned = learn(trip, readings, priors=known, rng=seed)
-            after = propagate(trip, learned=learned, **options)[roll]  # type: ignore[arg-type]
+            after = drawn(learned=learned)[roll]
         except ContradictionError as error:
             contradiction = str(error)
     from_fog = tuple(_kerma_from_fog(chosen, reading, known, seed) for reading in chosen.readings)

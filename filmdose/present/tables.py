@@ -225,7 +225,8 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
         "film": rows["film"],
         "loss": ["lost" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
         "dose [uGy]": [
-            "-" if math.isnan(dose) else f"{dose:,.3g} ({low:,.3g} to {high:,.3g})" for dose, low, high in doses
+            "-" if math.isnan(dose) else f"{figure_text(dose)} ({figure_text(low)} to {figure_text(high)})"
+            for dose, low, high in doses
         ],
     }
     for column in rows.columns:

