@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from filmdose.arrays import check_number
-from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -53,14 +53,16 @@ def bands(
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Draw the profile and the cause.", metavar="FILE.png")
     ] = None,
-    format: FormatOption = "text",
+    output: OutputOption = None,
+    format: FormatOption = None,
 ) -> None:
     """Tell bands of radiation on the wound roll from rollers, light leaks and uneven development."""
     from dataclasses import replace
 
+    from filmdose.present.scan import bands_document
     from filmdose.scan import explain_bands, get_winding, join_profiles, read_profile
 
-    check_format(format)
+    check_output(format, output)
     given: dict[str, Any] = {"length_mm": length, "core_radius_mm": core_radius, "layer_mm": layer}
     wound = replace(get_winding(winding), **{name: value for name, value in given.items() if value is not None})
     if all(path.suffix.lower() in (".csv", ".txt") for path in files):
@@ -73,12 +75,7 @@ def bands(
         from filmdose.plotting.scan import plot_bands, write_picture
 
         write_picture(lambda ax: plot_bands(result, ax=ax), plot)
-    if format == "json":
-        emit(json_text(result.to_dict()), None)
-    elif format == "text":
-        emit(str(result), None)
-    else:
-        emit(frame_csv(result.to_frame()) if format == "csv" else frame_markdown(result.to_frame()), None)
+    deliver(bands_document(result), format, output)
 
 
 def _from_scan(

@@ -94,6 +94,11 @@ def test_files_that_are_cut_off(tmp_path, good, options, share):
     cut = tmp_path / "cut.tif"
     cut.write_bytes(whole.read_bytes()[: int(share * whole.stat().st_size)])
     assert "broken or cut off" in refused(cut)
+    words = [sys.executable, "-c", "from filmdose.cli import run; run()", "measure", str(cut), "--clear", str(whole)]
+    if share == 0.3:
+        done = subprocess.run([*words, "--speed", "400"], capture_output=True, text=True, check=False)
+        assert done.returncode == 2
+        assert done.stderr.count("\n") == 1
 
 
 @pytest.mark.parametrize("kind", [np.uint8, np.float32, np.uint32])
