@@ -150,7 +150,7 @@ class Scan:
         """Numbers less the black level within a box: proportional to light, shape (rows, columns, channels)."""
         return np.asarray(self.stored(box).astype(np.float64) - np.asarray(self.black_level))
 
-    def thinned(self, limit: int = 4_000_000) -> NDArray[Any]:
+    def thinned(self, limit: int = 2_000_000) -> NDArray[Any]:
         """Every n-th row and column of the middle channel as stored, so that at most about ``limit`` pixels remain."""
         step = max(1, int(np.ceil(np.sqrt(self.height * self.width / limit))))
         return self._turned(self.pixels[::step, ::step, self.pixels.shape[2] // 2])

@@ -157,10 +157,10 @@ def test_the_command_on_a_profile(run, rng, tmp_path):
 def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
     path = write_csv_table(profile.to_frame(), tmp_path / "profile.csv")
-    code, out, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.html")
+    code, _, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.html")
     assert (code, err) == (0, "")
     assert "Bands along the film" in (tmp_path / "r.html").read_text()
-    code, out, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.pdf")
+    run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.pdf")
     assert (tmp_path / "r.pdf").read_bytes()[:4] == b"%PDF"
 
 

@@ -215,7 +215,7 @@ def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
     scan, clear = scanned(grainy(image, power, pixel_um=PX, rng=rng), rng)
     paths = [write_tiff(s.pixels[..., 0], tmp_path / f"{n}.tif", pixel_um=PX) for n, s in (("a", scan), ("b", clear))]
     half = math.sqrt(math.log(2) / 2) / (math.pi * PX / 1000)
-    code, out, err = run(
+    code, _, err = run(
         "measure", paths[0], "--clear", paths[1], "--grain", "--steps", 4, "--box", "55,20,1450,420",
         "--transfer", half, "--speed", 400, "--output", tmp_path / "grain.csv",
     )  # fmt: skip
