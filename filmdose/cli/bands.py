@@ -10,7 +10,6 @@ import typer
 from filmdose.arrays import check_number
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.errors import ArgumentError
-from filmdose.present.scan import scan_document
 
 if TYPE_CHECKING:
     from filmdose.scan import FogProfile
@@ -54,12 +53,13 @@ def bands(
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Draw the profile and the cause.", metavar="FILE.png")
     ] = None,
-    format: FormatOption = None,
     output: OutputOption = None,
+    format: FormatOption = None,
 ) -> None:
     """Tell bands of radiation on the wound roll from rollers, light leaks and uneven development."""
     from dataclasses import replace
 
+    from filmdose.present.scan import bands_document
     from filmdose.scan import explain_bands, get_winding, join_profiles, read_profile
 
     check_output(format, output)
@@ -75,7 +75,7 @@ def bands(
         from filmdose.plotting.scan import plot_bands, write_picture
 
         write_picture(lambda ax: plot_bands(result, ax=ax), plot)
-    deliver(scan_document("bands", result), format, output)
+    deliver(bands_document(result), format, output)
 
 
 def _from_scan(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -14,11 +15,10 @@ from filmdose.cli.card import parse_date
 from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.errors import ArgumentError
-from filmdose.present.scan import scan_document
 
 if TYPE_CHECKING:
     from filmdose.film.model import Film
-    from filmdose.scan import Box, Flare, Scan
+    from filmdose.scan import Box, Flare, Scan, TabletReading
 
 _CLEAR = "Give --clear CLEAR.tif (a scan without film, same settings) or --clear-box of a place without film."
 
@@ -88,9 +88,9 @@ def measure(
         int | None, typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.")
     ] = None,
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="Step file to write, for fit.", metavar="STEPS.csv")
+        Path | None, typer.Option("--output", "-o", help="CSV to write for fit: steps, or grain.", metavar="FILE.csv")
     ] = None,
-    grain: Annotated[bool, typer.Option("--grain", help="Measure the grain of the box instead.")] = False,
+    grain: Annotated[bool, typer.Option("--grain", help="Measure the grain of the box, or of the steps.")] = False,
     transfer: Annotated[
         float | None, typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.")
     ] = None,
@@ -146,24 +146,22 @@ def measure(
     place = None if box is None else parse_box(box)
     chosen = film if film is None and speed is None else film_from_options(speed, kind, film)
     reversal = kind.endswith("reversal") if chosen is None else chosen.reversal
+    boxes: dict[str, Box] = {}
     if steps is not None:
-        from filmdose.film.readings import tablet_log_exposures, write_steps
         from filmdose.scan import read_tablet
 
         tablet = read_tablet(
             taken, steps, clear=light.clear, box=place, first_step=first_step, reversal=reversal, flare=light.flare
         )
-        if output is not None:
-            exposures = tablet_log_exposures(steps, increment, clear_log_exposure=clear_log_exposure)
-            alone = None if chosen is not None and chosen.kind.startswith("colour") else channel
-            write_steps(tablet.readings(exposures, channel=alone), output)
-        deliver(scan_document("measure", tablet, note=f"written to {output}" if output else ""), format)
         boxes = {str(number): area.box for number, area in zip(tablet.numbers, tablet.areas, strict=True)}
-    elif grain:
-        if place is None:
-            raise ArgumentError("box", None, "an even area", "Give --box L,T,W,H.")
-        _show_grain(light, place, chosen, channel, transfer, edge_box, format)
-        boxes = {"grain": place}
+    if grain:
+        if steps is None:
+            if place is None:
+                raise ArgumentError("box", None, "an even area", "Give --box L,T,W,H, or --steps N for a wedge.")
+            boxes = {"grain": place}
+        _grain(light, boxes.values(), chosen, channel, transfer, edge_box, output, format)
+    elif steps is not None:
+        _tablet(tablet, (steps, increment, clear_log_exposure), chosen, channel, light.scale, output, format)
     else:
         boxes = _fog(
             *(light, control, place, control_box, options, chosen, kind, roll, into, channel),
@@ -222,6 +220,7 @@ def _fog(
     format: str | None,
 ) -> dict[str, Box]:
     """Measure the fog, append the reading, show it; give back where it was measured."""
+    from filmdose.present.scan import fog_document
     from filmdose.scan import find_rebate, measure_area, measure_fog, parse_box, read_scan
     from filmdose.scan.fog import SCALE_ERROR
     from filmdose.trip import find_roll, read_trip
@@ -248,28 +247,64 @@ def _fog(
         beside = measure_area(other, where, clear=light.clear, flare=light.flare).scaled(light.scale)
         found = measure_fog(area, beside, channel=channel, scale_error=scale_error)
         boxes |= {"control": where} if control is None else {}
-    words = ""
+    notes = []
     if into is not None:
         from filmdose.log import append_entry
 
         record = channel if film is not None and channel in film.record_names and channel != "green" else None
         fields = {"roll": roll, **found.entry(), "record": record, "date": date, "note": "measured on a scan"}
         append_entry(into, "reading", fields)
-        words = f"appended to {into}: reading of {roll}"
-    deliver(scan_document("measure", found, note=words), format)
+        notes.append(f"Appended to {into}: reading of {roll}.")
+    deliver(fog_document(found, notes=notes), format)
     return boxes
 
 
-def _show_grain(
+def _tablet(
+    tablet: TabletReading,
+    exposures: tuple[int, float, float],
+    film: Film | None,
+    channel: str,
+    scale: float,
+    output: Path | None,
+    format: str | None,
+) -> None:
+    """Write the step file, and show the steps."""
+    from dataclasses import replace
+
+    from filmdose.film.readings import tablet_log_exposures, write_steps
+    from filmdose.present.scan import tablet_document
+
+    tablet = replace(tablet, areas=tuple(area.scaled(scale) for area in tablet.areas))
+    if output is not None:
+        steps, increment, clear = exposures
+        alone = None if film is not None and film.kind.startswith("colour") else channel
+        table = tablet_log_exposures(steps, increment, clear_log_exposure=clear)
+        write_steps(tablet.readings(table, channel=alone), output)
+    deliver(tablet_document(tablet, notes=[f"Written to {output}."] if output else []), format)
+
+
+def _grain(
     light: _Light,
-    box: Box,
+    boxes: Iterable[Box],
     film: Film | None,
     channel: str,
     transfer: float | None,
     edge_box: str | None,
+    output: Path | None,
     format: str | None,
 ) -> None:
-    from filmdose.scan import Transfer, grain_beside_film, measure_area, measure_grain, measure_transfer, parse_box
+    """Measure the grain of boxes, write it, and show it beside what the film predicts."""
+    from filmdose.film.readings import write_csv_table
+    from filmdose.present.scan import grain_document
+    from filmdose.scan import (
+        Transfer,
+        grain_beside_film,
+        grain_frame,
+        measure_area,
+        measure_grain,
+        measure_transfer,
+        parse_box,
+    )
 
     if (transfer is None) == (edge_box is None):
         raise ArgumentError("transfer", transfer, "either --transfer or --edge-box", "Say what the scanner resolves.")
@@ -278,11 +313,14 @@ def _show_grain(
         if transfer is not None
         else measure_transfer(light.scan, parse_box(edge_box or "", "edge_box"), channel=channel)
     )
-    area = measure_area(light.scan, box, clear=light.clear, flare=light.flare)
-    found = measure_grain(light.scan, box, transfer=law, clear=light.clear, channel=channel, area=area)
-    words = ""
+    found = []
+    for box in boxes:
+        area = measure_area(light.scan, box, clear=light.clear, flare=light.flare).scaled(light.scale)
+        found.append(measure_grain(light.scan, box, transfer=law, clear=light.clear, channel=channel, area=area))
+    beside = grain_frame(found)
     if film is not None:
         record = film.record_names.index(channel) if channel in film.record_names else len(film.records) // 2
-        beside = grain_beside_film([found], film.records[record])
-        words = f"the film predicts {1000 * beside['predicted'].iloc[0]:.1f} at this density"
-    deliver(scan_document("measure", found, note=words), format)
+        beside = grain_beside_film(found, film.records[record])
+    if output is not None:
+        write_csv_table(beside[["density", "sigma"]], output)
+    deliver(grain_document(found, beside, notes=[f"Written to {output}."] if output else []), format)

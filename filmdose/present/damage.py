@@ -18,9 +18,9 @@ from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
-from filmdose.present.bands import bands_blocks
 from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.present.scan import bands_blocks
 from filmdose.question import Question
 from filmdose.trip import Reading, Roll, Trip, find_roll, roll_question
 from filmdose.units import format_speed

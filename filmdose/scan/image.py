@@ -6,8 +6,10 @@ the door with the reason and what to do at the scanner; see ``faults``.
 
 from __future__ import annotations
 
+import logging
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -148,7 +150,7 @@ class Scan:
         """Numbers less the black level within a box: proportional to light, shape (rows, columns, channels)."""
         return np.asarray(self.stored(box).astype(np.float64) - np.asarray(self.black_level))
 
-    def thinned(self, limit: int = 4_000_000) -> NDArray[Any]:
+    def thinned(self, limit: int = 2_000_000) -> NDArray[Any]:
         """Every n-th row and column of the middle channel as stored, so that at most about ``limit`` pixels remain."""
         step = max(1, int(np.ceil(np.sqrt(self.height * self.width / limit))))
         return self._turned(self.pixels[::step, ::step, self.pixels.shape[2] // 2])
@@ -247,8 +249,7 @@ def _read_tiff(path: Path) -> tuple[Scan, bytes | None]:
     tifffile = _need("tifffile")
     cut = "Copy it again from the scanner, or save it without compression."
     try:
-        with warnings.catch_warnings(), tifffile.TiffFile(path) as tiff:
-            warnings.simplefilter("ignore")
+        with _quiet("tifffile"), tifffile.TiffFile(path) as tiff:
             page = tiff.pages[0]
             shape, axes, kind = page.shape, page.axes, page.dtype
             if 0 in shape or page.size == 0:
@@ -285,6 +286,20 @@ def _read_tiff(path: Path) -> tuple[Scan, bytes | None]:
         faults=faults,
     )
     return scan, profile
+
+
+@contextmanager
+def _quiet(name: str) -> Iterator[None]:
+    """Keep a library's warnings and log lines to itself; what matters is in the error."""
+    logger = logging.getLogger(name)
+    level = logger.level
+    logger.setLevel(logging.CRITICAL + 1)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            yield
+    finally:
+        logger.setLevel(level)
 
 
 def _check_depth(path: Path, kind: Any, photometric: int) -> tuple[Fault, ...]:

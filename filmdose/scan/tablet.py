@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import ArgumentError, InputFileError
@@ -126,7 +127,7 @@ def find_steps(scan: Scan, steps: int, *, box: Box | None = None) -> tuple[list[
     density, scale = _thinned(scan, area)
     angle = _askew(density)
     centre = (np.array(density.shape) - 1.0) / 2.0
-    best: tuple[float, bool, FloatArray, float, float, FloatArray] | None = None
+    best: tuple[float, bool, NDArray[np.intp], float, float, FloatArray] | None = None
     for upright in (False, True):
         turned = _turned(density.T if upright else density, -angle if upright else angle)
         rows = _rows_with_steps(turned)
@@ -271,7 +272,7 @@ def _turned(density: FloatArray, angle: float) -> FloatArray:
     return np.asarray(turn(density, -angle, order=1, mode="constant", cval=np.nan, preserve_range=True))
 
 
-def _rows_with_steps(turned: FloatArray) -> FloatArray:
+def _rows_with_steps(turned: FloatArray) -> NDArray[np.intp]:
     """Rows that show the same profile as those that vary most; none when no five of them agree."""
     good = np.flatnonzero(np.isfinite(turned).sum(axis=1) > 0.5 * turned.shape[1])
     limited = _limited(turned)
@@ -287,7 +288,7 @@ def _rows_with_steps(turned: FloatArray) -> FloatArray:
             norm = math.sqrt(float((a @ a) * (b @ b)))
             off = abs(float(np.median(turned[row][both] - level[both])))
             fits.append(norm > 0.0 and float(a @ b) / norm > 0.9 and off < 0.1)
-        chosen = good[np.array(fits, dtype=bool)]
+        chosen: NDArray[np.intp] = good[np.array(fits, dtype=bool)]
         if chosen.size < 5:
             return chosen[:0]
         rows = chosen
@@ -310,7 +311,7 @@ def _column_medians(rows: FloatArray) -> FloatArray:
     return result
 
 
-def _half_extent(rows: FloatArray) -> float:
+def _half_extent(rows: NDArray[np.intp]) -> float:
     return max(2.0, 0.5 * (float(np.quantile(rows, 0.95)) - float(np.quantile(rows, 0.05))))
 
 

@@ -135,7 +135,7 @@ def test_a_profile_from_a_scan(rng):
     assert_allclose(both.position_mm[200] - both.position_mm[199], 2.8)
 
 
-def test_the_command_on_a_profile_and_in_a_report(run, rng, tmp_path):
+def test_the_command_on_a_profile(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
     path = write_csv_table(profile.to_frame(), tmp_path / "profile.csv")
     words = ("bands", path, "--control", 0.3)
@@ -147,10 +147,20 @@ def test_the_command_on_a_profile_and_in_a_report(run, rng, tmp_path):
     data = json.loads(out)
     assert data["cause"] == "radiation"
     assert data["peak_to_mean"] >= 1.0
-    code, out, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.html")
+    assert data["schema"] == "filmdose/bands"
+    for format in ("csv", "markdown", "html"):
+        code, out, err = run(*words, "--format", format)
+        assert (code, err) == (0, "")
+        assert "fitted" in out or "radiation on the wound roll" in out
+
+
+def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
+    profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
+    path = write_csv_table(profile.to_frame(), tmp_path / "profile.csv")
+    code, _, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.html")
     assert (code, err) == (0, "")
     assert "Bands along the film" in (tmp_path / "r.html").read_text()
-    code, out, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.pdf")
+    run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--output", tmp_path / "r.pdf")
     assert (tmp_path / "r.pdf").read_bytes()[:4] == b"%PDF"
 
 

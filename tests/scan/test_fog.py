@@ -88,7 +88,7 @@ def test_a_scan_goes_straight_into_the_trip(run, files, tmp_path):
         "--picture", tmp_path / "where.svg",
     )  # fmt: skip
     assert (code, err) == (0, "")
-    assert "fog +0.1" in out
+    assert "Fog +0.1" in out
     assert files["trip"].read_bytes().startswith(before)
     entry = tomllib.loads(files["trip"].read_text())["reading"][-1]
     assert entry["roll"] == "valley-400"
@@ -97,6 +97,11 @@ def test_a_scan_goes_straight_into_the_trip(run, files, tmp_path):
     assert abs(reading.fog_density - 0.16) < 3 * reading.fog_error
     assert 0.001 < reading.fog_error < 0.03
     assert b"svg" in (tmp_path / "where.svg").read_bytes()
+
+
+def test_a_roll_measured_on_a_scan_teaches(run, files):
+    words = ("--control", files["control"], "--clear", files["clear"], "--roll", "valley-400", "--into", files["trip"])
+    assert run("measure", files["roll"], *words)[0] == 0
     code, out, err = run("learn", files["trip"])
     assert (code, err) == (0, "")
     assert "valley-400" in out

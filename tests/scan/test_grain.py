@@ -194,7 +194,32 @@ def test_the_command_prints_grain_beside_the_film(run, rng, tmp_path):
     code, out, err = run(*words, "--speed", 400)
     assert (code, err) == (0, "")
     assert "rms granularity" in out
-    assert "the film predicts" in out
+    assert "predicted" in out
     code, out, err = run(*words, "--format", "json")
-    assert json.loads(out)["rms_granularity"] == pytest.approx(14, rel=0.1)
+    assert json.loads(out)["areas"][0]["rms_granularity"] == pytest.approx(14, rel=0.1)
     assert run(*words[:-2])[0] == 2
+
+
+def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
+    from filmdose.film.noisefit import read_granularity
+    from filmdose.film.readings import read_csv_table
+    from filmdose.scan.simulate import write_tiff
+
+    emulsion = generic_film(400).records[0]
+    exposures = np.array([-2.6, -2.0, -1.5, -1.0])
+    image = np.full((460, 1560), float(emulsion.density(exposures[0])))
+    power = np.zeros(image.shape)
+    for k, x in enumerate(exposures):
+        place = np.s_[20:440, 60 + 360 * k : 60 + 360 * (k + 1)]
+        image[place], power[place] = emulsion.density(x), APERTURE_AREA_UM2 * emulsion.noise(x) ** 2
+    scan, clear = scanned(grainy(image, power, pixel_um=PX, rng=rng), rng)
+    paths = [write_tiff(s.pixels[..., 0], tmp_path / f"{n}.tif", pixel_um=PX) for n, s in (("a", scan), ("b", clear))]
+    half = math.sqrt(math.log(2) / 2) / (math.pi * PX / 1000)
+    code, _, err = run(
+        "measure", paths[0], "--clear", paths[1], "--grain", "--steps", 4, "--box", "55,20,1450,420",
+        "--transfer", half, "--speed", 400, "--output", tmp_path / "grain.csv",
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    table = read_csv_table(tmp_path / "grain.csv")
+    assert_allclose(table["sigma"], emulsion.noise(exposures), rtol=0.12)
+    assert read_granularity(tmp_path / "grain.csv", aperture_um2=APERTURE_AREA_UM2, records=("visual",))

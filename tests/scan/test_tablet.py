@@ -1,5 +1,7 @@
 """Steps of a wedge in a picture: turned, cut off, partly hidden; and what a calibrated wedge says."""
 
+import json
+
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
@@ -104,3 +106,21 @@ def test_a_gamma_shows_on_the_wedge(rng):
     boxes, _ = find_steps(scan, 8, box=Box(left=60, top=40, width=220, height=160))
     with pytest.raises(InputFileError, match=r"as after a gamma of 2\.[0-4]"):
         calibrate_with_wedge(scan, boxes, WEDGE, clear=clear)
+
+
+def test_the_command_takes_the_scale_from_a_wedge_in_the_frame(run, rng, tmp_path):
+    # the scanner sees 12 % too much density; the film beside the wedge has 0.60
+    image = np.zeros((300, 420))
+    image[30:150, 40 : 40 + 8 * 40] = np.repeat(1.12 * WEDGE, 40)
+    image[180:280, 40:360] = 1.12 * 0.60
+    seen = grainy(image, 0.2 * image, pixel_um=10.0, rng=rng)
+    scan = write_tiff(simulate_pixels(seen, rng=rng, flare=0.01, blur_px=0.7), tmp_path / "a.tif")
+    clear = write_tiff(simulate_pixels(np.zeros(image.shape), rng=rng), tmp_path / "b.tif")
+    wedge = tmp_path / "wedge.csv"
+    wedge.write_text("density\n" + "\n".join(f"{d:.2f}" for d in WEDGE))
+    words = ("measure", scan, "--clear", clear, "--box", "60,190,280,80", "--speed", 400, "--format", "json")
+    code, out, err = run(*words, "--wedge", wedge, "--wedge-box", "38,30,324,120")
+    assert (code, err) == (0, "")
+    scaled, plain = json.loads(out), json.loads(run(*words)[1])
+    assert scaled["base_plus_fog"] == pytest.approx(0.60, abs=0.006)
+    assert plain["base_plus_fog"] > 0.65
