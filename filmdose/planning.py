@@ -205,7 +205,7 @@ def make_plan(
     kind: str = "bw-negative",
     needed_ei: float | None = None,
     priors: Priors | None = None,
-    samples: int = 4096,
+    samples: int = 2048,
     rng: int | np.random.Generator = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:

@@ -55,7 +55,7 @@ def plan(
     date: Annotated[
         str | None, typer.Option("--date", help="Date on the sheet; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 4096,
+    samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 2048,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,

@@ -189,13 +189,16 @@ class FilmGroup:
     def stops(self, draws: Draws, questions: Sequence[Question]) -> Iterator[tuple[int, FloatArray]]:
         """Every roll with its compensation of least loss, or range lost, in every draw; infinite where lost."""
         rows = self.shapes(draws)
+        highlights: dict[float, FloatArray] = {}
         for column, roll in enumerate(self.rolls):
             question, hits = questions[roll], self.hits(draws, column)
             if self.film.reversal:
                 lost = self.reversal(rows, hits)
                 stops, kept = lost.range_stops, 1.0 - lost.range_stops / lost.span_stops
             else:
-                found = self.negative(rows, self.highlight(rows, question), hits, question)
+                if question.scene_range not in highlights:
+                    highlights[question.scene_range] = self.highlight(rows, question)
+                found = self.negative(rows, highlights[question.scene_range], hits, question)
                 stops, kept = found.best, found.snr_given
             yield roll, np.where(lost_cases(kept, question), np.inf, stops)
 

@@ -7,13 +7,14 @@ import threading
 
 import numpy as np
 import pytest
-from filmdose.compensation import compensate, compensation_grid
 
+from filmdose.answer import answer, answer_grid
 from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
 from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
+from filmdose.question import Question
 from filmdose.units import parse_kerma
 
 
@@ -26,26 +27,33 @@ def test_bad_speed(speed):
 @pytest.mark.parametrize("kerma", [-1.0, float("nan"), float("inf"), "much", None])
 def test_bad_kerma(kerma):
     with pytest.raises(ArgumentError, match="kerma_ugy: got"):
-        compensate(400, kerma)
+        answer(400, kerma)
 
 
 def test_bad_kerma_in_an_array_is_named():
     with pytest.raises(ArgumentError, match=r"kerma_ugy: got -3\.0"):
-        compensation_grid([400], [1.0, -3.0])
+        answer_grid([400], [1.0, -3.0])
 
 
 def test_unknown_criterion_lists_near_matches():
     with pytest.raises(UnknownNameError, match="Did you mean fixed_density"):
-        compensate(400, 1.0, criterion="fixed_densty")
+        Question(criterion="fixed_densty")
 
 
 @pytest.mark.parametrize(
     ("name", "value"),
-    [("snr_target", 0.0), ("snr_target", 1.2), ("scene_range", 0.0), ("scene_range", 9.0), ("peak_to_mean", 0.5)],
+    [
+        ("snr_target", 0.0),
+        ("snr_target", 1.2),
+        ("scene_range", 0.0),
+        ("scene_range", 9.0),
+        ("peak_to_mean", 0.5),
+        ("cost_under", 0.0),
+    ],
 )
 def test_bad_options(name, value):
     with pytest.raises(ArgumentError, match=name):
-        compensate(400, 1.0, **{name: value})
+        Question(**{name: value})
 
 
 def test_bad_emulsions():
