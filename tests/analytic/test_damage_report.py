@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pypdf
 import pytest
-from filmdose.answer import answer
 from page_reader import PageReader
 from scipy.optimize import brentq
 
+from filmdose.answer import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass
