@@ -403,7 +403,7 @@ class RecordSolver:
         wanted = net[light.zero] / factor
         index = np.clip(np.searchsorted(net, wanted), 2, net.size - 2)
         values = np.stack([net[index + k] for k in (-2, -1, 0, 1)]) - wanted
-        return _LOW + light.step * (index - 2 + cubic_root(values, np.ones(wanted.size)))
+        return np.asarray(_LOW + light.step * (index - 2 + cubic_root(values, np.ones(wanted.size))))
 
 
 @lru_cache(maxsize=64)
