@@ -51,10 +51,7 @@ def _facts(facts: Facts, width: int) -> list[str]:
 
 def _table(table: Table, width: int) -> list[str]:
     lines = _wrap(table.title, width) if table.title else []
-    wanted = [max(map(len, column)) for column in zip(table.header, *table.rows, strict=True)]
-    room = width - len(_GAP) * (len(wanted) - 1)
-    most = max(int(ceiling(wanted, room)), _NARROWEST) if sum(wanted) > room else room
-    widths = [min(letters, most) for letters in wanted]
+    widths = _widths(table, width - len(_GAP) * (len(table.header) - 1))
 
     def cells(row: Sequence[str]) -> list[str]:
         return _row([_wrap(cell, size or 1) for cell, size in zip(row, widths, strict=True)], widths, table.numeric)
@@ -64,6 +61,24 @@ def _table(table: Table, width: int) -> list[str]:
     for row in table.rows:
         lines += cells(row)
     return lines + (["", *_wrap(table.caption, width)] if table.caption else [])
+
+
+def _widths(table: Table, room: int) -> list[int]:
+    """Letters for every column: where room is short, headings are wrapped first, then texts, figures last."""
+    columns = list(zip(*table.rows, strict=True)) or [()] * len(table.header)
+    figures = [max(map(len, column), default=0) for column in columns]
+    widths = [max(len(name), size) for name, size in zip(table.header, figures, strict=True)]
+    if sum(widths) > room:
+        words = [max(map(len, name.split()), default=0) for name in table.header]
+        widths = [max(pair) for pair in zip(words, figures, strict=True)]
+    for wrapped in ([n for n in range(len(widths)) if n not in table.numeric], range(len(widths))):
+        over = sum(widths) - room
+        if over > 0 and wrapped:
+            shared = [widths[n] for n in wrapped]
+            most = max(int(ceiling(shared, max(sum(shared) - over, 0))), _NARROWEST)
+            for n in wrapped:
+                widths[n] = min(widths[n], most)
+    return widths
 
 
 def _row(cells: Sequence[Sequence[str]], widths: Sequence[int], numeric: frozenset[int]) -> list[str]:

@@ -97,12 +97,17 @@ JOBS = {
     "shield": ["shield", "--material", "lead", "--thickness", "0.25"],
     "sources": ["sources"],
 }
+SLOW = {
+    "odds": ["odds", "notebooks/trip_example.toml", "--samples", "256"],
+    "plan": ["plan", "notebooks/trip_ahead.toml", "--samples", "256"],
+    "learn": ["learn", "notebooks/trip_measured.toml", "--samples", "1024"],
+}
 
 
-@pytest.mark.parametrize("kind", JOBS)
+@pytest.mark.parametrize("kind", [*JOBS, *SLOW])
 def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     monkeypatch.chdir(REPOSITORY)
-    code, out, err = run(*JOBS[kind], "--format", "json")
+    code, out, err = run(*(JOBS | SLOW)[kind], "--format", "json")
     assert code == 0, err
     made = json.loads(out)
     assert (made.pop("schema"), made.pop("schema_version")) == (f"filmdose/{kind}", 1)

@@ -8,7 +8,7 @@ import json
 import random
 
 import pytest
-from filmdose.compensation import compensate
+from filmdose.answer import answer
 
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -21,10 +21,10 @@ HOSTILE = "</script><script>document.title='taken'</script><img src=x onerror=\"
 
 
 def cell_of(film, kerma):
-    answer = compensate(film, kerma)
-    if answer.ei is None:
+    found = answer(film, kerma)
+    if found.ei is None:
         return "none"
-    return f"{answer.ei:.0f}" + {"ok": "", "highlight_limited": "*", "partly_restored": "†"}[answer.status]
+    return f"{found.ei:.0f}" + {"good": "", "usable": "†", "poor": "‡"}[found.verdict]
 
 
 @pytest.fixture(scope="module")
