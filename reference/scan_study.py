@@ -11,12 +11,13 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from scipy.signal import lfilter
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "tests"))
 from scan_cases import CLEAN, STEPS, TRUE, density_case, fog_case, picture
 
 from filmdose.errors import FilmdoseError
-from filmdose.scan import explain_bands, get_winding, read_tablet
+from filmdose.scan import FogProfile, explain_bands, get_winding, read_tablet
 from filmdose.scan.bands import CAUSES
 from filmdose.scan.simulate import simulate_profile
 
@@ -109,9 +110,24 @@ def weak_bands(count: int) -> None:
         print(f"  bands of {strength:.1f} of the noise:", *(f"{share:.2f}" for share in shares))
 
 
+def noise_with_memory(count: int) -> None:
+    """Even profiles, half of whose noise remembers its neighbours: how many are called even."""
+    rng = np.random.default_rng(9)
+    wound = get_winding("135-36")
+    for memory in (0.3, 0.6, 0.9):
+        right = 0
+        for _ in range(count):
+            profile = simulate_profile("even", wound, rng=rng)
+            noise = lfilter([1.0], [1.0, -memory], rng.standard_normal(500))[200:]
+            density = profile.density + 0.003 * noise / noise.std()
+            right += explain_bands(FogProfile(position_mm=profile.position_mm, density=density), wound).cause == "even"
+        print(f"even, noise with a memory of {memory}: {right} of {count} are called even")
+
+
 if __name__ == "__main__":
     densities(300)
     tablets(60)
     causes(500, "135-36")
     causes(500, "120")
     weak_bands(60)
+    noise_with_memory(60)

@@ -18,7 +18,7 @@ from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
     from filmdose.film.model import Film
-    from filmdose.scan import Box, Flare, Scan, TabletReading
+    from filmdose.scan import Box, Flare, GrainMeasurement, Scan, TabletReading
 
 _CLEAR = "Give --clear CLEAR.tif (a scan without film, same settings) or --clear-box of a place without film."
 
@@ -159,7 +159,11 @@ def measure(
             if place is None:
                 raise ArgumentError("box", None, "an even area", "Give --box L,T,W,H, or --steps N for a wedge.")
             boxes = {"grain": place}
-        _grain(light, boxes.values(), chosen, channel, transfer, edge_box, output, format)
+        clean = None
+        if control is not None or control_box is not None:
+            other = taken if control is None else read_scan(control, **options)
+            clean = (other, parse_box(control_box or str(other.frame), "control_box"))
+        _grain(light, boxes.values(), clean, chosen, channel, transfer, edge_box, output, format)
     elif steps is not None:
         _tablet(tablet, (steps, increment, clear_log_exposure), chosen, channel, light.scale, output, format)
     else:
@@ -286,6 +290,7 @@ def _tablet(
 def _grain(
     light: _Light,
     boxes: Iterable[Box],
+    clean: tuple[Scan, Box] | None,
     film: Film | None,
     channel: str,
     transfer: float | None,
@@ -298,6 +303,7 @@ def _grain(
     from filmdose.present.scan import grain_document
     from filmdose.scan import (
         Transfer,
+        cluster_factor,
         grain_beside_film,
         grain_frame,
         measure_area,
@@ -313,14 +319,23 @@ def _grain(
         if transfer is not None
         else measure_transfer(light.scan, parse_box(edge_box or "", "edge_box"), channel=channel)
     )
-    found = []
-    for box in boxes:
-        area = measure_area(light.scan, box, clear=light.clear, flare=light.flare).scaled(light.scale)
-        found.append(measure_grain(light.scan, box, transfer=law, clear=light.clear, channel=channel, area=area))
+
+    def measured(scan: Scan, box: Box) -> GrainMeasurement:
+        area = measure_area(scan, box, clear=light.clear, flare=light.flare).scaled(light.scale)
+        return measure_grain(scan, box, transfer=law, clear=light.clear, channel=channel, area=area)
+
+    found = [measured(light.scan, box) for box in boxes]
     beside = grain_frame(found)
+    notes = []
     if film is not None:
         record = film.record_names.index(channel) if channel in film.record_names else len(film.records) // 2
         beside = grain_beside_film(found, film.records[record])
+        if clean is not None:
+            factor = cluster_factor(found[0], measured(*clean), film.records[record])
+            notes.append(f"Against the clean area of the control: {factor}.")
+    elif clean is not None:
+        raise ArgumentError("film", None, "the film, for its grain", "Add --film FILM.toml or --speed ISO.")
     if output is not None:
         write_csv_table(beside[["density", "sigma"]], output)
-    deliver(grain_document(found, beside, notes=[f"Written to {output}."] if output else []), format)
+        notes.append(f"Written to {output}.")
+    deliver(grain_document(found, beside, notes=notes), format)

@@ -1,20 +1,19 @@
 """Bands along a film: radiation on the wound roll, something that turned with a fixed pitch, a light leak, development.
 
-Every cause is a family of linear models of the density along the film, with its parameters on a grid:
+Every cause is a family of linear models of the density along the film (:mod:`filmdose.scan.causes`):
 
     even          a straight line and noise
-    radiation     harmonics of the turns of the spiral (core radius and layer within +-12 %, both ends)
+    radiation     harmonics of the turns of the spiral (core radius and layer within 12 %, both ends)
     fixed pitch   harmonics of a period that stays the same (sprocket, roller, rack)
     light leak    one bump, symmetric or with one steep side, alone or printed through to the turns above
     development   smooth unevenness of several lengths
 
-Coefficients have normal priors of a relative strength on a grid, the line and the size of the noise are integrated
-out, and the likelihood of a cause is the mean over its grid.  The causes are taken as equally likely beforehand.
+The likelihood of a cause is the mean over its grid and over kinds of noise, with and without memory.  The causes are
+taken as equally likely beforehand.
 """
 
 from __future__ import annotations
 
-import functools
 import math
 from dataclasses import dataclass
 from pathlib import Path
@@ -26,6 +25,7 @@ import pandas as pd
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.readings import read_csv_table
+from filmdose.scan.causes import explain_density
 from filmdose.scan.density import LOG10_E, checked_statistics
 from filmdose.scan.image import Box, Scan
 from filmdose.scan.spiral import ENDS, Winding
@@ -41,12 +41,8 @@ CAUSES: dict[str, str] = {
     "development": "uneven development",
 }
 
-#: Signal over noise, as variances, over which the strength of a cause is spread.
-_STRENGTHS = np.logspace(-2.0, 2.0, 9)
-_HARMONICS = 4
 _MOST_BINS = 450
 _FEWEST_BINS = 24
-_TOLERANCE = 0.12
 
 #: Bayes factor and its words (Kass and Raftery 1995).
 _WORDS = ((150.0, "very strong"), (20.0, "strong"), (3.0, "moderate"), (0.0, "hardly any"))
@@ -290,27 +286,19 @@ def explain_bands(
             f"positions up to the film's {winding.length_mm:g} mm",
             "Check the winding.",
         )
-    line = _line(short.position_mm)
-    rest = short.density - line @ (line.T @ short.density)
-    scale = float(rest @ rest)
-    if scale <= 1e-18 * rest.size:
+    if np.ptp(short.density - np.polyval(np.polyfit(position, short.density, 1), position)) < 1e-9:
         raise ArgumentError("density", "all alike", "densities that were measured, with their noise")
-    families = _families(tuple(position.tolist()), winding, end)
-    likelihood = {"even": 0.0}
-    fits: dict[str, tuple[FloatArray, str]] = {"even": (np.zeros(rest.size), "")}
-    for name, family in families.items():
-        likelihood[name], fitted, detail = family.explain(rest / math.sqrt(scale))
-        fits[name] = (fitted * math.sqrt(scale), detail)
-    top = max(likelihood.values())
-    weights = {name: math.exp(value - top) for name, value in likelihood.items()}
-    cause = max(likelihood, key=lambda name: likelihood[name])
+    found = explain_density(position, short.density, winding, end)
+    top = max(one.log_likelihood for one in found.values())
+    weights = {name: math.exp(one.log_likelihood - top) for name, one in found.items()}
+    cause = max(weights, key=lambda name: weights[name])
     return BandResult(
         profile=short,
         probability={name: weight / sum(weights.values()) for name, weight in weights.items()},
-        log_likelihood=likelihood,
+        log_likelihood={name: one.log_likelihood - found["even"].log_likelihood for name, one in found.items()},
         cause=cause,
-        fitted=np.asarray(line @ (line.T @ short.density) + fits[cause][0]),
-        detail=fits[cause][1],
+        fitted=found[cause].fitted,
+        detail=found[cause].detail,
     )
 
 
@@ -325,147 +313,3 @@ def _thinned(profile: FogProfile) -> FogProfile:
     position = np.bincount(number, profile.position_mm, _MOST_BINS)[used] / counts[used]
     density = np.bincount(number, profile.density, _MOST_BINS)[used] / counts[used]
     return FogProfile(position_mm=position, density=density, control_density=profile.control_density)
-
-
-def _line(position: FloatArray) -> FloatArray:
-    """Orthonormal columns of a straight line, shape (n, 2)."""
-    return np.asarray(np.linalg.qr(np.stack([np.ones_like(position), position - position.mean()], axis=1))[0])
-
-
-@dataclass(frozen=True, eq=False)
-class _Family:
-    """Models of one cause: orthonormal rows and their prior variances, and what each model is called."""
-
-    rows: FloatArray  # (models, k, n)
-    variances: FloatArray  # (models, k)
-    details: tuple[str, ...]
-
-    def explain(self, rest: FloatArray) -> tuple[float, FloatArray, str]:
-        """Log of the mean likelihood over that of an even film; fit and words of the best model."""
-        freedom = rest.size - 2
-        amplitude = (self.rows @ rest.astype(np.float32)).astype(np.float64)
-        strength = _STRENGTHS[:, None, None] * self.variances
-        shrink = strength / (1.0 + strength)
-        left = np.maximum(1.0 - (shrink * amplitude**2).sum(axis=-1), 1e-12)
-        log = -0.5 * np.log1p(strength).sum(axis=-1) - 0.5 * freedom * np.log(left)
-        top = float(log.max())
-        at, model = np.unravel_index(int(np.argmax(log)), log.shape)
-        fitted = (shrink[at, model] * amplitude[model]) @ self.rows[model]
-        return (
-            top + math.log(float(np.exp(log - top).mean())),
-            np.asarray(fitted, dtype=np.float64),
-            self.details[model],
-        )
-
-
-def _family(designs: FloatArray, line: FloatArray, details: list[str]) -> _Family:
-    """Rows and variances of designs, shape (models, n, k), scaled to a mean variance of 1 and freed of the line."""
-    designs = designs / np.sqrt((designs**2).sum(axis=2).mean(axis=1) + 1e-30)[:, None, None]
-    designs = designs - line @ (line.T @ designs)
-    variances, vectors = np.linalg.eigh(np.swapaxes(designs, 1, 2) @ designs)
-    variances = np.maximum(variances, 0.0)
-    rows = np.swapaxes(designs @ vectors, 1, 2) / np.sqrt(np.maximum(variances, 1e-9))[:, :, None]
-    return _Family(rows.astype(np.float32), np.where(variances > 1e-9, variances, 0.0), tuple(details))
-
-
-@functools.lru_cache(maxsize=4)
-def _families(positions: tuple[float, ...], winding: Winding, end: str | None) -> dict[str, _Family]:
-    position = np.array(positions)
-    line = _line(position)
-    step = float(np.median(np.diff(position)))
-    return {
-        "radiation": _radiation(position, line, winding, (end,) if end else ENDS, step),
-        "fixed-pitch": _fixed_pitch(position, line, step),
-        "light-leak": _light_leak(position, line, winding, (end,) if end else ENDS, step),
-        "development": _development(position, line, step),
-    }
-
-
-def _harmonics(
-    phase: FloatArray, position: FloatArray, longest: FloatArray, step: float
-) -> tuple[FloatArray, FloatArray]:
-    """A soft and a sharp design of every phase, shape (models, n): harmonics, and the first ones with a slope.
-
-    ``longest`` is the shortest period of each model [mm]; harmonics that the stretches cannot show are left out.
-    """
-    slope = np.linspace(-1.0, 1.0, position.size)
-    columns: list[FloatArray] = []
-    for m in range(1, _HARMONICS + 1):
-        seen = (longest / m > 2.5 * step)[:, None]
-        columns += [np.cos(m * phase) * seen, np.sin(m * phase) * seen]
-    soft = np.stack([columns[0], columns[1], 0.4 * columns[2], 0.4 * columns[3]], axis=2)
-    soft = np.concatenate([soft, soft * slope[None, :, None]], axis=2)
-    return soft, np.stack(columns, axis=2)
-
-
-def _radiation(position: FloatArray, line: FloatArray, winding: Winding, ends: tuple[str, ...], step: float) -> _Family:
-    phases, periods, details = [], [], []
-    for radius in np.linspace(1 - _TOLERANCE, 1 + _TOLERANCE, 21) * winding.core_radius_mm:
-        for layer in np.linspace(1 - _TOLERANCE, 1 + _TOLERANCE, 13) * winding.layer_mm:
-            wound = Winding(length_mm=winding.length_mm, core_radius_mm=radius, layer_mm=layer)
-            for end in ends:
-                s = wound.from_inside_mm(position, end)
-                phases.append(wound.turn_angle(s))
-                period = wound.period_mm(s)
-                periods.append(float(period.min()))
-                details.append(f" (period {period[0]:.0f} mm at its start, {period[-1]:.0f} mm at its end)")
-    soft, sharp = _harmonics(np.array(phases), position, np.array(periods), step)
-    return _family(np.concatenate([_padded(soft, sharp), sharp]), line, details + details)
-
-
-def _fixed_pitch(position: FloatArray, line: FloatArray, step: float) -> _Family:
-    length = float(position[-1] - position[0])
-    frequency = np.arange(2.0 / length, 1.0 / (4.0 * step), 1.0 / (5.0 * length))
-    phase = 2.0 * math.pi * frequency[:, None] * position[None, :]
-    soft, sharp = _harmonics(phase, position, 1.0 / frequency, step)
-    details = [f" (every {1.0 / f:.1f} mm)" for f in frequency]
-    return _family(np.concatenate([_padded(soft, sharp), sharp]), line, details + details)
-
-
-def _padded(soft: FloatArray, sharp: FloatArray) -> FloatArray:
-    missing = sharp.shape[2] - soft.shape[2]
-    return soft if missing <= 0 else np.pad(soft, ((0, 0), (0, 0), (0, missing)))
-
-
-def _light_leak(
-    position: FloatArray, line: FloatArray, winding: Winding, ends: tuple[str, ...], step: float
-) -> _Family:
-    length = float(position[-1] - position[0])
-    centres = np.linspace(position[0], position[-1], 150)
-    designs, details = [], []
-    widths = [w for w in (0.75, 1.5, 3.0, 6.0, 12.0, 25.0, 50.0) if 1.2 * w > 0.5 * step and w < 0.2 * length]
-    for centre in centres:
-        away = position - centre
-        printed = []
-        for end in ends:
-            turn = float(winding.period_mm(winding.from_inside_mm(np.array([min(centre, winding.length_mm)]), end))[0])
-            printed.append(turn)
-        for width in widths:
-            one = np.exp(-0.5 * (away / width) ** 2)
-            designs += [
-                one,
-                np.where(away >= 0, np.exp(-away / width), 0.0),
-                np.where(away <= 0, np.exp(away / width), 0.0),
-            ]
-            words = f" (at {centre:.0f} mm)"
-            details += [words] * 3
-            if width < 15.0:
-                for turn in printed:
-                    for side in (-1.0, 1.0):
-                        echo = sum(0.4**k * np.exp(-0.5 * ((away - side * k * turn) / width) ** 2) for k in range(4))
-                        designs.append(np.asarray(echo))
-                        details.append(f" (at {centre:.0f} mm, printed through to its neighbours)")
-    return _family(np.array(designs)[:, :, None], line, details)
-
-
-def _development(position: FloatArray, line: FloatArray, step: float) -> _Family:
-    span = float(position[-1] - position[0] + step)
-    x = (position - position[0] + 0.5 * step) / span
-    k = np.arange(1, 61)
-    cosines = np.cos(math.pi * k[None, :] * x[:, None])
-    designs, details = [], []
-    for part in (3.0, 5.0, 8.0, 12.0, 20.0):
-        weight = np.exp(-0.25 * (math.pi * k / part) ** 2)  # a squared-exponential covariance of length span / part
-        designs.append(cosines * weight)
-        details.append(f" (over lengths of about {span / part:.0f} mm)")
-    return _family(np.array(designs), line, details)

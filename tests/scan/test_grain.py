@@ -223,3 +223,26 @@ def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
     table = read_csv_table(tmp_path / "grain.csv")
     assert_allclose(table["sigma"], emulsion.noise(exposures), rtol=0.12)
     assert read_granularity(tmp_path / "grain.csv", aperture_um2=APERTURE_AREA_UM2, records=("visual",))
+
+
+def test_the_command_prints_the_cluster_factor(run, tmp_path):
+    from filmdose.scan.simulate import write_tiff
+
+    rng = np.random.default_rng(12)
+    emulsion = generic_film(400).records[0]
+    paths = []
+    for name, kerma in (("fogged", 400.0), ("clean", 0.0)):
+        density = grainy(
+            np.full(SHAPE, float(emulsion.density(DARK, kerma))), film_noise(emulsion, kerma), pixel_um=PX, rng=rng
+        )
+        scan, clear = scanned(density, rng)
+        paths.append(write_tiff(scan.pixels[..., 0], tmp_path / f"{name}.tif", pixel_um=PX))
+    paths.append(write_tiff(clear.pixels[..., 0], tmp_path / "clear.tif", pixel_um=PX))
+    half = math.sqrt(math.log(2) / 2) / (math.pi * PX / 1000)
+    words = ("measure", paths[0], "--control", paths[1], "--clear", paths[2], "--grain", "--box", "0,0,384,384")
+    code, out, err = run(*words, "--transfer", half, "--speed", 400)
+    assert (code, err) == (0, "")
+    assert "cluster factor" in out
+    code, _, err = run(*words, "--transfer", half)
+    assert code == 2
+    assert "film" in err
