@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +20,7 @@ __all__ = ["plot_sobol", "plot_tornado"]
 
 @in_house_style
 def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -> Axes:
-    """Needed stops with one unknown at a time at its low and its high point, the widest on top.
+    """Compensation with one unknown at a time at its low and its high point, the widest on top.
 
     Parameters
     ----------
@@ -61,10 +62,10 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
                 fontsize="small",
             )
     ax.axvline(typical, color=GUIDE, linewidth=1.0, linestyle="-")
-    ax.set_yticks(places, [plain(str(name)) for name in shown.index])
+    _name_bars(ax, shown)
     ax.margins(x=0.12)
     ax.grid(axis="y", visible=False)
-    ax.set_xlabel("more exposure needed [stops]")
+    ax.set_xlabel("compensation of least loss [stops]")
     ax.set_title(f"One unknown at a time; all typical: {typical:.2f} stops")
     ax.legend(loc="lower right")
     return ax
@@ -106,13 +107,20 @@ def plot_sobol(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -
             capsize=2.0,
             label=words,
         )
-    ax.set_yticks(places, [plain(str(name)) for name in shown.index])
+    _name_bars(ax, shown)
     ax.set_xlim(0.0, 1.0)
     ax.grid(axis="y", visible=False)
-    ax.set_xlabel("share of the variance of the needed stops [1]")
+    ax.set_xlabel("share of the variance of the stops [1]")
     ax.set_title("Which unknown makes the answer uncertain")
     ax.legend(loc="lower right")
     return ax
+
+
+def _name_bars(ax: Axes, shown: pd.DataFrame) -> None:
+    """Name the bars at their left, in lines that leave room for them, and leave room below for the legend."""
+    names = [plain("\n".join(textwrap.wrap(str(name), 34))) for name in shown.index]
+    ax.set_yticks(np.arange(len(names)), names, fontsize="small")
+    ax.set_ylim(-0.6 - 0.16 * max(len(names), 4), len(names) - 0.4)
 
 
 def _check(table: pd.DataFrame, columns: list[str] | tuple[str, ...]) -> None:
