@@ -131,6 +131,8 @@ class Pass:
         Which machine it was, in the user's words; passes of one source through one scanner share its unknown dose.
     date, place
         When and where.
+    held_s
+        How long the bag stood in the machine [s; at least 0]. Kept and noted, not yet counted.
     note
         Free text.
     """
@@ -147,11 +149,15 @@ class Pass:
     scanner: str = ""
     date: datetime.date | None = None
     place: str = ""
+    held_s: float | None = None
     note: str = ""
 
     def __post_init__(self) -> None:
         if not isinstance(self.source, Source):
             get_source(self.source)
+        if self.held_s is not None:
+            held = check_number("held_s", self.held_s, low=0.0, high=1e6, unit="s")
+            object.__setattr__(self, "held_s", held)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."
@@ -516,6 +522,11 @@ def _notes(parts: History) -> Iterable[str]:
         source = part.resolved_source
         if source.caution and part.kerma_ugy is None:
             yield source.caution
+        if part.held_s is not None:
+            yield (
+                f"That a bag was held for {part.held_s:g} s at {part.place or source.title} is noted and not counted: "
+                "give the multiplier of that pass."
+            )
         if part.shields and no_wall_counts(source.beam):
             yield f"No shield is credited against {source.title} ({source.beam})."
         if part.shields and not no_wall_counts(source.beam):
