@@ -2,17 +2,7 @@
 
 from filmdose.odds.decision import Bracket, Decision, bracket_plan, decide, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate
-from filmdose.odds.learn import (
-    ContradictionError,
-    DoseReading,
-    FogReading,
-    Learned,
-    learn,
-    read_learned,
-    read_readings,
-    save_learned,
-    trip_readings,
-)
+from filmdose.odds.learn import ContradictionError, Learned, learn, read_learned, save_learned
 from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
@@ -22,8 +12,6 @@ __all__ = [
     "Bracket",
     "ContradictionError",
     "Decision",
-    "DoseReading",
-    "FogReading",
     "Learned",
     "Narrowing",
     "Prior",
@@ -41,12 +29,10 @@ __all__ = [
     "propagate",
     "read_learned",
     "read_priors",
-    "read_readings",
     "save_learned",
     "sobol_table",
     "tornado",
     "trip_model",
-    "trip_readings",
     "trip_sobol",
     "weighted_quantile",
 ]

@@ -17,7 +17,6 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 import warnings
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -31,28 +30,25 @@ from numpy.typing import NDArray
 from scipy.stats import chi2, qmc
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError, ValidityWarning
-from filmdose.files import write_text_atomic
+from filmdose.errors import (
+    ArgumentError,
+    FilmdoseError,
+    InputFileError,
+    UnknownNameError,
+    ValidityWarning,
+    name_list,
+)
+from filmdose.files import parse_json, read_text, write_text_atomic
 from filmdose.film.emulsion import Emulsion
 from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.draw import roll_index
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.odds.unknowns import LN10, Draws, TripModel, film_offsets, trip_model
-from filmdose.trip import Roll, Trip
-from filmdose.units import parse_kerma
+from filmdose.tomlfile import Field, Table, read_rows
+from filmdose.trip import DoseReading, FogReading, Reading, Roll, Trip, measured_fog, read_record, trip_readings
 
-__all__ = [
-    "ContradictionError",
-    "DoseReading",
-    "FogReading",
-    "Learned",
-    "learn",
-    "read_learned",
-    "read_readings",
-    "save_learned",
-    "trip_readings",
-]
+__all__ = ["ContradictionError", "Learned", "learn", "read_learned", "save_learned"]
 
 #: Readings less likely than this under the prior are refused; less likely than the second, warned about.
 REFUSED_BELOW, WARNED_BELOW = 1e-4, 1e-2
@@ -62,6 +58,38 @@ FEW_EFFECTIVE = 200.0
 
 _FILE_FORMAT = "filmdose learned"
 _FILE_VERSION = 1
+
+#: A file keeps at least so many draws, none of them with a score that no prior gives.
+_FEWEST_DRAWS, _GREATEST_SCORE = 100, 40.0
+
+_LEARNED_FILE = (
+    Table(
+        name="",
+        fields=(
+            Field(name="format", required=True, choices=(_FILE_FORMAT,)),
+            Field(name="version", type="whole", required=True, low=_FILE_VERSION, high=_FILE_VERSION),
+            Field(name="title", required=True),
+            Field(name="readings", type="texts", required=True),
+            Field(name="probability", type="number", required=True, low=0, high=1),
+            Field(name="draws", type="whole", required=True, low=1, high=2**30, arguments=("drawn",)),
+            Field(
+                name="effective_draws", type="number", required=True, low=1, high=2**30, arguments=("counted",)
+            ),
+            Field(name="scanner_class_share", type="number", required=True, low=0, high=1),
+        ),
+    ),
+    Table(
+        name="inputs",
+        shape="many",
+        label="name",
+        fields=(
+            Field(name="name", required=True),
+            Field(name="trip_only", type="truth", required=True),
+            Field(name="prior", type="list", required=True, allowed="a list of kind, low, typical and high"),
+            Field(name="scores", type="numbers", required=True),
+        ),
+    ),
+)
 
 
 class ContradictionError(FilmdoseError, ValueError):
