@@ -161,4 +161,3 @@ class MissingExtraError(FilmdoseError, ImportError):
 
 class ValidityWarning(UserWarning):
     """A model is used outside the range for which it was made or checked."""
-

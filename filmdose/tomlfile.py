@@ -250,7 +250,7 @@ def _row(path: str | Path, place: str, fields: tuple[Field, ...], content: Mappi
 
 def reference(tables: tuple[Table, ...]) -> str:
     """The declaration of a file kind as a page in Markdown: every table and field, unit, range, default and meaning."""
-    from tabulate import tabulate
+    import pandas as pd
 
     parts = []
     for table in tables:
@@ -264,7 +264,7 @@ def reference(tables: tuple[Table, ...]) -> str:
             }
             for prefix, item in _flat(table.fields)
         ]
-        parts += [f"### {heading}", table.help, tabulate(rows, headers="keys", tablefmt="pipe")]
+        parts += [f"### {heading}", table.help, pd.DataFrame(rows).to_markdown(index=False)]
     return "\n\n".join(part for part in parts if part) + "\n"
 
 

@@ -55,7 +55,9 @@ _SHIELD = Field(
 _COUNT = Field(name="count", type="whole", low=0, high=1_000_000, help="How many passes.", default="1")
 _DATE = Field(name="date", type="date", help="When it was.")
 _PLACE = Field(name="place", help="Where it was, in your words.")
-_SCANNER = Field(name="scanner", help="Which machine; passes of one machine share its unknown dose.", default="the place")
+_SCANNER = Field(
+    name="scanner", help="Which machine; passes of one machine share its unknown dose.", default="the place"
+)
 _NOTE = Field(name="note", help="Anything else.")
 _PEAK = Field(
     name="peak_to_mean", type="number", low=1, high=1000, help="Fog under the worst band over the mean.",
@@ -290,12 +292,11 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
     for row in rows["reading"]:
         _check_roll(row, "roll", row["roll"], parts)
         parts[row["roll"]]["reading"].append(_reading(row))
-    (head,) = rows["trip"] or [None]
     return Trip(
         rolls=tuple(row.build(_roll, row, parts[row["id"]]) for row in rows["roll"]),
         legs=tuple(row.build(Leg, rolls=_named(row, parts), **row.arguments("rolls")) for row in rows["leg"]),
         path=str(path),
-        **({} if head is None else head.arguments()),
+        **(rows["trip"][0].arguments() if rows["trip"] else {}),
     )
 
 

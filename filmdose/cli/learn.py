@@ -10,7 +10,7 @@ import typer
 
 from filmdose.cli.output import FormatOption, check_format, emit, frame_csv, frame_markdown, json_text, render_table
 from filmdose.cli.sure import PriorsOption, SamplesOption, SeedOption, priors_from, trip_title, warnings_as_notes
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
     from filmdose.odds import Learned

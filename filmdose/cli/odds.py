@@ -47,7 +47,8 @@ from filmdose.cli.sure import (
 )
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
-from filmdose.trip import Roll, Trip, find_roll, read_trip
+from filmdose.trip import Roll, Trip, find_roll
+from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
     from filmdose.odds import TripModel, TripOdds

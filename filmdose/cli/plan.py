@@ -22,7 +22,7 @@ from filmdose.cli.output import (
 )
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.planning import DEFAULT_POUCH, Plan, make_plan
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 from filmdose.units import format_speed
 from filmdose.words import range_text
 

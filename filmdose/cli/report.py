@@ -35,7 +35,8 @@ def report(
     """Write the damage report of one roll as HTML and PDF."""
     from filmdose.present.damage import REPORT_ENDINGS, assess_damage, write_report
     from filmdose.present.page import check_ending
-    from filmdose.trip import find_roll, read_trip
+    from filmdose.trip import find_roll
+    from filmdose.tripfile import read_trip
 
     trip = read_trip(file)
     found = find_roll(trip, roll)

@@ -74,11 +74,9 @@ def learned_from(path: Path | None, model: TripModel, seed: int, notes: list[str
 
 
 def _is_json(path: Path) -> bool:
-    try:
-        with path.open(encoding="utf-8") as stream:
-            return stream.read(64).lstrip().startswith("{")
-    except (OSError, UnicodeDecodeError):
-        return False  # the reader of readings says what is wrong
+    from filmdose.files import read_text
+
+    return read_text(path)[:64].lstrip().startswith("{")
 
 
 @contextmanager

@@ -21,7 +21,8 @@ from filmdose.cli.output import (
 from filmdose.cli.sure import MeasuredOption, PriorsOption, learned_from, priors_from, progress, warnings_as_notes
 from filmdose.compensation import DEFAULT_CRITERION, SCENE_RANGE
 from filmdose.errors import ArgumentError
-from filmdose.trip import Trip, answer_trip, read_trip, trip_table
+from filmdose.trip import Trip, answer_trip, trip_table
+from filmdose.tripfile import read_trip
 from filmdose.units import format_speed
 
 

@@ -7,11 +7,15 @@ from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, rea
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
 from filmdose.odds.unknowns import TripModel, trip_model
+from filmdose.trip import DoseReading, FogReading, trip_readings
+from filmdose.tripfile import read_readings
 
 __all__ = [
     "Bracket",
     "ContradictionError",
     "Decision",
+    "DoseReading",
+    "FogReading",
     "Learned",
     "Narrowing",
     "Prior",
@@ -29,10 +33,12 @@ __all__ = [
     "propagate",
     "read_learned",
     "read_priors",
+    "read_readings",
     "save_learned",
     "sobol_table",
     "tornado",
     "trip_model",
+    "trip_readings",
     "trip_sobol",
     "weighted_quantile",
 ]

@@ -18,7 +18,7 @@ from __future__ import annotations
 import json
 import math
 import warnings
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -29,7 +29,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import chi2, qmc
 
-from filmdose.arrays import FloatArray, check_array, check_count, check_number
+from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import (
     ArgumentError,
     FilmdoseError,
@@ -72,9 +72,7 @@ _LEARNED_FILE = (
             Field(name="readings", type="texts", required=True),
             Field(name="probability", type="number", required=True, low=0, high=1),
             Field(name="draws", type="whole", required=True, low=1, high=2**30, arguments=("drawn",)),
-            Field(
-                name="effective_draws", type="number", required=True, low=1, high=2**30, arguments=("counted",)
-            ),
+            Field(name="effective_draws", type="number", required=True, low=1, high=2**30, arguments=("counted",)),
             Field(name="scanner_class_share", type="number", required=True, low=0, high=1),
         ),
     ),

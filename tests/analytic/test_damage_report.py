@@ -21,7 +21,8 @@ from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass
 from filmdose.present.damage import assess_damage, report_bytes, report_document, write_report
 from filmdose.present.document import Document, Heading, Paragraph, Plot, Table, document_pdf
-from filmdose.trip import Reading, Roll, Trip, read_trip
+from filmdose.trip import FogReading, Roll, Trip, measured_fog
+from filmdose.tripfile import read_trip
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
 DATE = datetime.date(2026, 5, 3)
@@ -53,7 +54,7 @@ def pdf_words(content):
 
 def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
     """Against a root of the film's own fog, and a log-normal interval by error propagation."""
-    (reading,) = measured.roll.readings
+    (reading,) = measured.roll.fog_readings
     record = measured.roll.film.records[0]
     fog = reading.base_plus_fog - reading.control
     middle = brentq(lambda k: record.fog_density(k) - fog, 1e-3, 1e5)
@@ -61,14 +62,14 @@ def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
     assert typical == pytest.approx(middle, rel=0.03)
     slope = (record.fog_density(middle * 1.01) - record.fog_density(middle / 1.01)) / (2 * np.log(1.01))
     # 5 to 95 %: reading error, calibration 12 to 50 uGy, film against film 0.75 to 1.33 (shipped priors)
-    parts = [1.645 * reading.fog_error / slope, 0.5 * np.log(50 / 12), 0.5 * np.log(1.33 / 0.75)]
+    parts = [1.645 * measured_fog(measured.roll.film, reading)[1] / slope, 0.5 * np.log(50 / 12), 0.5 * np.log(1.33 / 0.75)]
     width = np.exp(np.sqrt(np.sum(np.square(parts))))
     assert low == pytest.approx(middle / width, rel=0.06)
     assert high == pytest.approx(middle * width, rel=0.06)
 
 
 def test_a_reading_narrows_what_the_log_says(measured):
-    fog, error = measured.roll.readings[0].fog_density, measured.roll.readings[0].fog_error
+    fog, error, _ = measured_fog(measured.roll.film, measured.roll.fog_readings[0])
     assert measured.after.fog_density[2] - measured.after.fog_density[0] < 0.2 * (
         measured.before.fog_density[2] - measured.before.fog_density[0]
     )
@@ -93,7 +94,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
         id="r",
         film=generic_film(100),
         history=History(passes=(Pass(source="cabin-xray"),)),
-        readings=(Reading(base_plus_fog=1.3, control=0.3, error=0.01),),
+        readings=(FogReading(base_plus_fog=1.3, control=0.3, error=0.01),),
     )
     report = assess_damage(Trip(rolls=(roll,)), "r", **FEW)
     assert report.contradiction
@@ -102,7 +103,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
     text = PageReader(report_bytes(report, "html").decode()).words
     assert "It cannot be explained by what was logged" in text
     assert "Log and readings do not agree" in text
-    bad = replace(roll, readings=(Reading(base_plus_fog=5.0, control=0.3),))
+    bad = replace(roll, readings=(FogReading(base_plus_fog=5.0, control=0.3),))
     with pytest.raises(ArgumentError, match=r"base_plus_fog: got 5\.0"):
         assess_damage(Trip(rolls=(bad,)), "r", **FEW)
     with pytest.raises(UnknownNameError, match="roll"):
@@ -195,7 +196,7 @@ def test_hostile_texts_do_nothing(tmp_path):
         id=HOSTILE,
         film=film,
         history=History(passes=(part,), flights=(Flight(hours=2, note=HOSTILE),)),
-        readings=(Reading(base_plus_fog=0.45, control=0.35, note=HOSTILE),),
+        readings=(FogReading(base_plus_fog=0.45, control=0.35, note=HOSTILE),),
         note=HOSTILE,
     )
     report = assess_damage(Trip(rolls=(roll,), title=HOSTILE), HOSTILE, **FEW)

@@ -9,7 +9,7 @@ import json
 import pytest
 
 from filmdose.present.damage import assess_damage, write_report
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 pytestmark = pytest.mark.browser
 

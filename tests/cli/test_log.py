@@ -7,8 +7,7 @@ from pathlib import Path
 import pytest
 
 from filmdose.errors import OutputFileError
-from filmdose.log import append_entry
-from filmdose.trip import read_trip
+from filmdose.tripfile import append_entry, read_trip
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_example.toml"
 MIXED = """# my trip  \t
