@@ -87,7 +87,8 @@ _READING = Table(
         Field(name="record", help="Fog: record of a colour film.", default="the only one, or green"),
         Field(name="where", choices=PLACES, default="mean", help="Fog: mean of the roll, or its worst band."),
         Field(
-            name="value", type="amount", help="Badge: what it read.", allowed="a number, or a text such as '63 mrem'"
+            name="value", type="amount", help="Badge: what it read.", allowed="a number, or a text such as '63 mrem'",
+            arguments=("value", "reading"),
         ),
         Field(name="unit", help="Badge: unit of a value that is a number.", default="uGy"),
         Field(

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import datetime
+import os
 import sys
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,6 +16,9 @@ from filmdose.cli.card import parse_date
 from filmdose.errors import ArgumentError
 from filmdose.units import format_speed
 from filmdose.words import STATUS_WORDS
+
+if TYPE_CHECKING:
+    from filmdose.trip import Trip
 
 
 def log(
@@ -44,12 +50,25 @@ def log(
     ] = None,
     place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
     scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
+    held: Annotated[
+        str | None, typer.Option("--held", help="How long the bag stood in the machine.", metavar="TIME")
+    ] = None,
     note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry, nothing else.")] = False,
 ) -> None:
     """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is."""
-    from filmdose.log import append_entry
-    from filmdose.trip import answer_trip
+    from filmdose.tripfile import append_entry, undo_entry
 
+    lines: list[str] = []
+
+    def doses(trip: Trip) -> None:
+        # Before the file is written, so that nothing can go wrong after it but the printing itself.
+        lines.extend(_doses(trip, roll))
+
+    if undo:
+        taken, _ = undo_entry(file, before_writing=doses)
+        _say([f"taken back from {file}: {' '.join(taken.split())}", *lines])
+        return
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
         "count": count,
@@ -59,6 +78,7 @@ def log(
         "date": None if date is None else parse_date(date),
         "place": place,
         "scanner": scanner,
+        "held": held,
     }
     given = [name for name, value in only_pass.items() if value is not None]
     if table != "pass" and given:
@@ -68,13 +88,31 @@ def log(
         fields |= only_pass
         fields["date"] = fields["date"] or datetime.date.today()
     fields["note"] = note
-    trip = append_entry(file, table, fields)
-    lines = [f"appended to {file}: {table}"]
-    for answer in answer_trip(trip):
-        if roll is None or answer.roll.id in roll:
-            words = STATUS_WORDS[answer.status] if answer.ei is None else f"EI {format_speed(answer.ei)}"
-            lines.append(f"{answer.roll.id}: {answer.dose.kerma_ugy:.4g} uGy so far, {words}")
-    sys.stdout.write("\n".join(lines) + "\n")
+    append_entry(file, table, fields, before_writing=doses)
+    _say([f"appended to {file}: {table}", *lines])
+
+
+def _doses(trip: Trip, rolls: list[str] | None) -> Iterator[str]:
+    """Dose and index of the rolls that it happened to, a line each."""
+    from filmdose.trip import answer_trip
+
+    for item in answer_trip(trip):
+        if not rolls or item.roll.id in rolls:
+            found = item.answer
+            words = STATUS_WORDS[found.status] if found.ei is None else f"EI {format_speed(found.ei)}"
+            yield f"{item.roll.id}: {item.dose.kerma_ugy:.4g} uGy so far, {words}"
+
+
+def _say(lines: list[str]) -> None:
+    """Print what was done; since it *is* done, output that fails is no failure, and must not be tried again."""
+    try:
+        sys.stdout.write("\n".join(lines) + "\n")
+        sys.stdout.flush()
+    except (OSError, ValueError, AttributeError):
+        # A closed or full output would fail once more when the interpreter flushes it at its end.
+        sys.stdout = open(os.devnull, "w")  # noqa: SIM115
+        with suppress(OSError, ValueError, AttributeError):
+            sys.stderr.write(f"{lines[0]}. It could not be printed, and need not be repeated.\n")
 
 
 def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:

@@ -51,7 +51,7 @@ def moments(learned, *columns):
 def test_a_dose_reading_is_the_conjugate_log_normal():
     """ln dose ~ N(ln 100, s**2), ln reading ~ N(ln dose, r**2): precisions add, kappa stays as it was."""
     model = trip_model([one_roll()], SYMMETRIC)
-    learned = learn(model, DoseReading(roll="a", value=220.0, relative_error=0.3))
+    learned = learn(model, DoseReading(roll="a", value=220.0, relative_error=math.sqrt(math.expm1(0.09))))
     log_dose = np.log(model.dose_per_pass_ugy(learned.scores, model.scanners[0]))
     mean, covariance = moments(learned, log_dose, model.log_kappa(learned.scores))
     precision = 1.0 / S_DOSE**2 + 1.0 / 0.3**2
