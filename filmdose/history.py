@@ -173,7 +173,7 @@ class Pass:
         if self.bag is not None:
             object.__setattr__(self, "bag", as_bag(self.bag))
         if self.peak_to_mean is not None:
-            object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
+            object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1000.0))
 
     @classmethod
     def parse(cls, text: str, **options: Any) -> Pass:

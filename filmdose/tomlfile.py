@@ -233,7 +233,8 @@ def _row(path: str | Path, place: str, fields: tuple[Field, ...], content: Mappi
     row = Row(path=str(path), place=place, fields=fields, name=name)
     known = {item.name: item for item in fields}
     values: dict[str, Any] = {}
-    for key, value in content.items():
+    given = {key: value for key, value in content.items() if value is not None}  # null of JSON: left out
+    for key, value in given.items():
         if key not in known:
             row.refuse(key, f"is not known; allowed are {name_list(known)}.", did_you_mean(key, known))
         try:
@@ -243,7 +244,7 @@ def _row(path: str | Path, place: str, fields: tuple[Field, ...], content: Mappi
         if known[key].type == "inline":
             values[key] = _row(path, row.where(key), known[key].fields, value)
     for item in fields:
-        if item.required and item.name not in content:
+        if item.required and item.name not in given:
             row.refuse(item.name, "is missing.", f"Write {item.name} = ...: {item.what}.")
     return replace(row, values=values)
 

@@ -20,9 +20,8 @@ from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source, source_names
 
 __all__ = [
-    "FORMATS",
+    "FOG_PLACES",
     "INSPECTIONS",
-    "PLACES",
     "STATES",
     "UNKNOWN_SOURCE",
     "DoseReading",
@@ -43,11 +42,8 @@ __all__ = [
     "trip_table",
 ]
 
-#: What a roll of film comes in.
-FORMATS = ("35mm", "120", "sheet")
-
 #: Where on a roll fog was read: its mean, or the worst band.
-PLACES = ("mean", "worst")
+FOG_PLACES = ("mean", "worst")
 
 #: A roll was scanned before or after it was exposed in the camera.
 STATES = ("unexposed", "exposed")
@@ -80,7 +76,7 @@ class FogReading:
     record
         Record that was read; the only one, or the green one, when left out.
     where
-        One of ``PLACES``.
+        One of ``FOG_PLACES``.
     date, note
         When it was read; free text.
 
@@ -110,8 +106,8 @@ class FogReading:
         action = "Read the same place several times to find it."
         error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density", action=action)
         object.__setattr__(self, "error", error)
-        if self.where not in PLACES:
-            raise UnknownNameError("where", self.where, PLACES)
+        if self.where not in FOG_PLACES:
+            raise UnknownNameError("where", self.where, FOG_PLACES)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -229,8 +225,6 @@ class Roll:
         Its name on the trip.
     film
         What film it is.
-    format
-        One of ``FORMATS``.
     history
         What it went through.
     peak_to_mean
@@ -251,7 +245,6 @@ class Roll:
 
     id: str
     film: Film
-    format: str = "35mm"
     history: History = field(default_factory=History)
     peak_to_mean: float | None = None
     state: str = "unexposed"
@@ -266,8 +259,6 @@ class Roll:
     def __post_init__(self) -> None:
         if not self.id:
             raise ArgumentError("id", self.id, "a name of at least one character")
-        if self.format not in FORMATS:
-            raise UnknownNameError("format", self.format, FORMATS)
         if self.peak_to_mean is not None:
             check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1000.0)
         if self.state not in STATES:

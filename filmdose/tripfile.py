@@ -24,8 +24,9 @@ from filmdose.film.model import KINDS, Film
 from filmdose.history import Flight, History, Pass, Storage
 from filmdose.radiation.background import ALTITUDE_RANGE_FT
 from filmdose.radiation.badge import BADGE_QUANTITIES
+from filmdose.radiation.chain import FORMATS, PLACES
 from filmdose.tomlfile import Field, Row, Table, read_rows, reference
-from filmdose.trip import FORMATS, INSPECTIONS, PLACES, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
+from filmdose.trip import FOG_PLACES, INSPECTIONS, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
 from filmdose.units import parse_duration
 
 __all__ = [
@@ -52,7 +53,7 @@ _SHIELD = Field(
     allowed="a text such as 'lead=0.25' or 'lead=0.1+tin=0.2'",
     arguments=("shield", "thickness_mm", "material"),
 )
-_COUNT = Field(name="count", type="whole", low=0, high=1_000_000, help="How many passes.", default="1")
+_COUNT = Field(name="count", type="whole", low=0, help="How many passes.", default="1")
 _DATE = Field(name="date", type="date", help="When it was.")
 _PLACE = Field(name="place", help="Where it was, in your words.")
 _SCANNER = Field(
@@ -62,6 +63,10 @@ _NOTE = Field(name="note", help="Anything else.")
 _PEAK = Field(
     name="peak_to_mean", type="number", low=1, high=1000, help="Fog under the worst band over the mean.",
     default="that of the sources",
+)  # fmt: skip
+_BAG = Field(
+    name="bag", help="What the film lay among: grams of water per square centimetre, millimetres of aluminium.",
+    allowed="'typical', 'empty' or a text such as '4, al=1'", default="typical",
 )  # fmt: skip
 _DENSITY = Field(name="", type="number", low=0, high=6, unit="density")
 
@@ -85,7 +90,7 @@ _READING = Table(
             help="Fog: standard error of one reading.",
         ),
         Field(name="record", help="Fog: record of a colour film.", default="the only one, or green"),
-        Field(name="where", choices=PLACES, default="mean", help="Fog: mean of the roll, or its worst band."),
+        Field(name="where", choices=FOG_PLACES, default="mean", help="Fog: mean of the roll, or its worst band."),
         Field(
             name="value", type="amount", help="Badge: what it read.", allowed="a number, or a text such as '63 mrem'",
             arguments=("value", "reading"),
@@ -136,6 +141,7 @@ TRIP_FILE = (
             ),
             Field(name="name", help="What you call the film."),
             Field(name="format", choices=FORMATS, default="35mm", help="What it comes in."),
+            _BAG,
             Field(name="state", choices=STATES, default="unexposed", help="In the camera before the scans, or not."),
             Field(
                 name="importance", type="whole", low=1, high=5, default="3", help="How hard it is to replace."
@@ -179,6 +185,15 @@ TRIP_FILE = (
                 allowed="a number [uGy] or a text such as '0.3 mR'", default="that of the source",
                 arguments=("kerma_ugy",),
             ),
+            Field(
+                name="views", type="whole", low=1, default="1",
+                help="Views of a projection unit, each of which gives the dose of the source.",
+            ),
+            Field(
+                name="at", choices=PLACES, default="inside for a kerma, else that of the source",
+                help="Where the kerma stands: outside of the bag, inside beside the film, or at the film.",
+            ),
+            replace(_BAG, default="that of the roll"),
             _PEAK,
             _DATE,
             _PLACE,
@@ -366,10 +381,16 @@ def _reading(row: Row) -> Reading:
 def _roll(row: Row, parts: Mapping[str, list[Any]]) -> Roll:
     return Roll(
         film=_film(row),
-        history=History(passes=tuple(parts["pass"]), flights=tuple(parts["flight"]), storage=tuple(parts["storage"])),
+        history=row.build(
+            History,
+            passes=tuple(parts["pass"]),
+            flights=tuple(parts["flight"]),
+            storage=tuple(parts["storage"]),
+            **{key: row[key] for key in ("format", "bag") if key in row},
+        ),
         readings=tuple(parts["reading"]),
         shot=row["shot"].build(Shot, **row["shot"].arguments()) if "shot" in row else None,
-        **row.arguments("film", "speed", "kind", "name", "shot"),
+        **row.arguments("film", "speed", "kind", "name", "format", "bag", "shot"),
     )
 
 

@@ -19,9 +19,7 @@ FORMAT = "filmdose film 1"
 #: Numbers of a record, in the order in which they are written; what is not required came later.
 _NUMBERS = (
     Field(name="base_density", type="number", required=True, help="density of the support"),
-    Field(
-        name="native_fog", type="number", required=True, help="probability that a grain develops with no exposure"
-    ),
+    Field(name="native_fog", type="number", required=True, help="probability that a grain develops with no exposure"),
     Field(name="quanta", type="number", required=True, help="light quanta that make a grain developable"),
     Field(name="hit_exponent", type="number", required=True, help="hits grow with sensitivity to this power"),
     Field(

@@ -73,7 +73,7 @@ _LEARNED_FILE = (
             Field(name="probability", type="number", required=True, low=0, high=1),
             Field(name="draws", type="whole", required=True, low=1, high=2**30, arguments=("drawn",)),
             Field(name="effective_draws", type="number", required=True, low=1, high=2**30, arguments=("counted",)),
-            Field(name="scanner_class_share", type="number", required=True, low=0, high=1),
+            Field(name="scanner_class_share", type="number", low=0, high=1),
         ),
     ),
     Table(
@@ -673,7 +673,8 @@ def read_learned(path: str | Path) -> Learned:
         scores=scores,
         weights=np.full(len(scores), 1.0 / len(scores)),
         points=tuple(row.build(_checked_points, row["prior"]) for row in inputs),
-        **(top.arguments("format", "version") | {"readings": tuple(top["readings"])}),
+        readings=tuple(top["readings"]),
+        **({"scanner_class_share": None} | top.arguments("format", "version", "readings")),
     )
 
 
