@@ -6,7 +6,7 @@ import datetime
 import os
 import sys
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -66,8 +66,11 @@ def log(
         lines.extend(_doses(trip, roll))
 
     if undo:
+        others = [source, roll, count, shield, multiplier, kerma, flight_hours, storage_days, date, place, scanner]
+        if any(value for value in (*others, held, note)):
+            raise ArgumentError("undo", "--undo with other options", "--undo alone")
         taken, _ = undo_entry(file, before_writing=doses)
-        _say([f"taken back from {file}: {' '.join(taken.split())}", *lines])
+        _say(f"taken back from {file}: {' '.join(taken.split())}", lines)
         return
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
@@ -89,7 +92,7 @@ def log(
         fields["date"] = fields["date"] or datetime.date.today()
     fields["note"] = note
     append_entry(file, table, fields, before_writing=doses)
-    _say([f"appended to {file}: {table}", *lines])
+    _say(f"appended to {file}: {table}", lines)
 
 
 def _doses(trip: Trip, rolls: list[str] | None) -> Iterator[str]:
@@ -103,16 +106,22 @@ def _doses(trip: Trip, rolls: list[str] | None) -> Iterator[str]:
             yield f"{item.roll.id}: {item.dose.kerma_ugy:.4g} uGy so far, {words}"
 
 
-def _say(lines: list[str]) -> None:
-    """Print what was done; since it *is* done, output that fails is no failure, and must not be tried again."""
+def _say(done: str, lines: list[str]) -> None:
+    with nothing_left_to_repeat(done):
+        sys.stdout.write("\n".join([done, *lines]) + "\n")
+
+
+@contextmanager
+def nothing_left_to_repeat(done: str) -> Iterator[None]:
+    """Print what was done; since it *is* done, output that fails is no failure, and must not make anybody try again."""
     try:
-        sys.stdout.write("\n".join(lines) + "\n")
+        yield
         sys.stdout.flush()
     except (OSError, ValueError, AttributeError):
         # A closed or full output would fail once more when the interpreter flushes it at its end.
-        sys.stdout = open(os.devnull, "w")  # noqa: SIM115
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
         with suppress(OSError, ValueError, AttributeError):
-            sys.stderr.write(f"{lines[0]}. It could not be printed, and need not be repeated.\n")
+            sys.stderr.write(f"{done}. It could not be printed, and need not be repeated.\n")
 
 
 def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:
