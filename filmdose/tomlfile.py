@@ -72,6 +72,8 @@ class Field:
             return f"one of {name_list(self.choices)}"
         if self.type == "number":
             return range_allowed(self.low, self.high, self.low_open, self.unit)
+        if self.type == "numbers" and not math.isinf(self.low):
+            return f"a list, each {range_allowed(self.low, self.high, self.low_open, self.unit)}"
         if self.type == "whole":
             ends = "" if math.isinf(self.low) else f" of at least {self.low:.0f}"
             return "a whole number" + (ends if math.isinf(self.high) else f" from {self.low:.0f} to {self.high:.0f}")
@@ -90,7 +92,7 @@ class Field:
             if self.type == "amount" and not isinstance(value, str):
                 return check_number(self.name, value)
             if self.type == "numbers":
-                return [check_number(self.name, item) for item in value]
+                return [check_number(self.name, item, low=self.low, high=self.high) for item in value]
         except ArgumentError as error:
             raise ArgumentError(self.name, error.value, self.what) from error
         return value

@@ -18,51 +18,93 @@ FORMAT = "filmdose film 1"
 
 #: Numbers of a record, in the order in which they are written; what is not required came later.
 _NUMBERS = (
-    Field(name="base_density", type="number", required=True, help="density of the support"),
-    Field(name="native_fog", type="number", required=True, help="probability that a grain develops with no exposure"),
-    Field(name="quanta", type="number", required=True, help="light quanta that make a grain developable"),
-    Field(name="hit_exponent", type="number", required=True, help="hits grow with sensitivity to this power"),
+    Field(
+        name="base_density", type="number", low=0, high=6, unit="density", required=True, help="density of the support"
+    ),
+    Field(
+        name="native_fog",
+        type="number",
+        low=0,
+        high=1,
+        required=True,
+        help="probability that a grain develops with no exposure",
+    ),
+    Field(
+        name="quanta", type="number", low=1, high=100, required=True, help="light quanta that make a grain developable"
+    ),
+    Field(
+        name="hit_exponent",
+        type="number",
+        low=0,
+        high=2,
+        required=True,
+        help="hits grow with sensitivity to this power",
+    ),
     Field(
         name="hits_per_ugy",
         type="number",
+        low=0,
+        high=1e6,
+        unit="1/uGy",
         required=True,
         help="mean hits per microgray at reference_log_sensitivity",
     ),
-    Field(name="reference_log_sensitivity", type="number", help="log10 1/(lx s)", default="2.699"),
+    Field(name="reference_log_sensitivity", type="number", low=-20, high=20, help="log10 1/(lx s)", default="2.699"),
     Field(
         name="rms_granularity",
         type="number",
+        low=0,
+        low_open=True,
+        high=1000,
         required=True,
         help="1000 times the rms density through a 48 um aperture at net density 1.0",
     ),
     Field(
         name="area_exponent",
         type="number",
+        low=-1,
+        high=2,
         help="grain area grows with sensitivity to this power",
         default="that of the kind",
     ),
     Field(
         name="dye_saturation",
         type="number",
+        low=0,
+        high=1,
         help="how far the noise of a class falls when all of it develops",
         default="that of the kind",
     ),
     Field(
         name="noise_floor",
         type="number",
+        low=0,
+        high=1e6,
         help="noise without developed grains, in units of a grain at reference_log_sensitivity",
         default="0",
     ),
     Field(
         name="cluster_grains",
         type="number",
+        low=1,
+        high=1000,
         help="grains that one quantum of radiation develops together",
         default="5",
     ),
 )
 _CLASSES = (
-    Field(name="log_sensitivity", type="numbers", required=True, help="of each class, log10 1/(lx s)"),
-    Field(name="weights", type="numbers", required=True, help="density when all grains of the class develop"),
+    Field(
+        name="log_sensitivity", type="numbers", low=-20, high=20, required=True, help="of each class, log10 1/(lx s)"
+    ),
+    Field(
+        name="weights",
+        type="numbers",
+        low=0,
+        high=100,
+        unit="density",
+        required=True,
+        help="density when all grains of the class develop",
+    ),
 )
 
 #: Everything that a film file may hold.
