@@ -27,7 +27,8 @@ if TYPE_CHECKING:
     from filmdose.present.writers import write_document
     from filmdose.question import Question
     from filmdose.radiation.shields import Shield
-    from filmdose.trip import Roll, Trip, answer_trip, read_trip, trip_table
+    from filmdose.trip import Roll, Trip, answer_trip, trip_table
+    from filmdose.tripfile import read_trip
 
 _HOME: dict[str, tuple[str, ...]] = {
     "answer": ("Answer", "answer_grid", "given_stops"),
@@ -45,7 +46,8 @@ _HOME: dict[str, tuple[str, ...]] = {
     "present.writers": ("write_document",),
     "question": ("Question",),
     "radiation.shields": ("Shield",),
-    "trip": ("Roll", "Trip", "answer_trip", "read_trip", "trip_table"),
+    "trip": ("Roll", "Trip", "answer_trip", "trip_table"),
+    "tripfile": ("read_trip",),
 }
 
 #: Submodules with more names for those who want them.

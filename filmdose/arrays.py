@@ -28,7 +28,8 @@ FloatArray = NDArray[np.float64]
 Numeric: TypeAlias = "float | ArrayLike | pd.Series | pd.DataFrame | xr.DataArray"
 
 
-def _range_text(low: float, high: float, low_open: bool, unit: str) -> str:
+def range_allowed(low: float, high: float, low_open: bool, unit: str) -> str:
+    """The range of a number in words, as every message says it."""
     suffix = f" [{unit}]" if unit else ""
     if math.isinf(low) and math.isinf(high):
         return f"a finite number{suffix}"
@@ -69,12 +70,12 @@ def check_number(
     ArgumentError
         Not a number, not finite, or outside the range.
     """
-    allowed = _range_text(low, high, low_open, unit)
+    allowed = range_allowed(low, high, low_open, unit)
     if isinstance(value, (bool, np.bool_, str, bytes)) or value is None:
         raise ArgumentError(argument, value, allowed, action)
     try:
         number = float(value)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise ArgumentError(argument, value, allowed, action) from error
     below = number <= low if low_open else number < low
     if not math.isfinite(number) or below or number > high:
@@ -113,13 +114,13 @@ def check_array(
     ArgumentError
         With the first offending element as the value.
     """
-    allowed = _range_text(low, high, low_open, unit)
+    allowed = range_allowed(low, high, low_open, unit)
     try:
         array = np.asarray(value)
         if array.dtype == bool or (array.dtype.kind in "USO" and any(isinstance(v, (str, bool)) for v in array.flat)):
             raise TypeError
         array = array.astype(np.float64)
-    except (TypeError, ValueError) as error:
+    except (TypeError, ValueError, OverflowError) as error:
         raise ArgumentError(argument, value, allowed, action) from error
     bad = (array <= low) if low_open else (array < low)
     bad |= (array > high) | np.isinf(array)

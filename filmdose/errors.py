@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from typing import Any
 
 __all__ = [
     "ArgumentError",
@@ -18,11 +19,73 @@ __all__ = [
     "OutputFileError",
     "UnknownNameError",
     "ValidityWarning",
+    "did_you_mean",
+    "name_list",
+    "shown",
 ]
+
+#: A value, or a piece of a file, takes no more characters than this in a message.
+SHOWN_CHARACTERS = 80
+
+#: More names than this are not listed in a message.
+SHOWN_NAMES = 40
+
+
+def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:
+    """A value as messages show it: its repr, cut to ``limit`` characters.
+
+    Examples
+    --------
+    >>> shown("x" * 1000, 12)
+    "'xxxxxxxx..."
+    >>> shown(10**5000)
+    'a whole number of 5001 digits'
+    """
+    if isinstance(value, int) and value.bit_length() > 400:
+        return f"a whole number of {int(value.bit_length() * 0.30103) + 1} digits"
+    if isinstance(value, (str, bytes)):
+        value = value[: limit + 1]
+    elif isinstance(value, (list, tuple)) and len(value) > limit:
+        value = value[:limit]
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):
+        return f"a {type(value).__name__} that is too long or too deep to show"
+    return text if len(text) <= limit else text[: limit - 3] + "..."
+
+
+def did_you_mean(value: object, known: Iterable[str]) -> str:
+    """The sentence that proposes names like the one that was given; empty when none is alike."""
+    near = difflib.get_close_matches(str(value)[:SHOWN_CHARACTERS], list(known), n=3, cutoff=0.5)
+    return f"Did you mean {' or '.join(near)}?" if near else ""
+
+
+def name_list(names: Iterable[str]) -> str:
+    """Names in a row, the first forty at most."""
+    texts = [name if len(name) <= SHOWN_CHARACTERS else shown(name) for name in names]
+    more = f" and {len(texts) - SHOWN_NAMES} more" if len(texts) > SHOWN_NAMES else ""
+    return ", ".join(texts[:SHOWN_NAMES]) + more
 
 
 class FilmdoseError(Exception):
-    """Base class of every error that filmdose raises on purpose."""
+    """Base class of every error that filmdose raises on purpose; it can be sent from one process to another."""
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        plain = (str, int, float, bool, type(None))
+        state = {
+            name: value
+            if isinstance(value, plain) or (isinstance(value, tuple) and all(isinstance(v, plain) for v in value))
+            else shown(value)
+            for name, value in self.__dict__.items()
+        }
+        return _rebuilt, (type(self), self.args, state)
+
+
+def _rebuilt(kind: type[FilmdoseError], texts: tuple[Any, ...], state: dict[str, Any]) -> FilmdoseError:
+    error = kind.__new__(kind, *texts)
+    error.args = texts
+    error.__dict__.update(state)
+    return error
 
 
 class ArgumentError(FilmdoseError, ValueError):
@@ -45,7 +108,7 @@ class ArgumentError(FilmdoseError, ValueError):
         self.value = value
         self.allowed = allowed
         self.action = action
-        text = f"{argument}: got {_short(value)}; allowed is {allowed}."
+        text = f"{argument}: got {shown(value)}; allowed is {allowed}."
         super().__init__(f"{text} {action}".rstrip())
 
 
@@ -56,18 +119,14 @@ class UnknownNameError(FilmdoseError, KeyError):
         self.argument = argument
         self.value = value
         self.known = tuple(known)
-        near = difflib.get_close_matches(str(value), self.known, n=3, cutoff=0.5)
-        hint = f" Did you mean {' or '.join(near)}?" if near else ""
-        text = f"{argument}: got {_short(value)}; allowed is one of {', '.join(self.known)}.{hint}"
-        self.text = f"{text} {action}".rstrip()
+        hint = did_you_mean(value, self.known)
+        text = f"{argument}: got {shown(value)}; allowed is one of {name_list(self.known)}."
+        self.text = " ".join(part for part in (text, hint, action) if part)
         super().__init__(self.text)
 
     def __str__(self) -> str:
         # KeyError prints the repr of its argument; a sentence must not be quoted.
         return self.text
-
-    def __reduce__(self) -> tuple[type, tuple[object, ...]]:
-        return type(self), (self.argument, self.value, self.known)
 
 
 class InputFileError(FilmdoseError, ValueError):
@@ -80,7 +139,8 @@ class InputFileError(FilmdoseError, ValueError):
         self.path = str(path)
         self.place = place
         self.problem = problem
-        where = f"{self.path}, {place}" if place else self.path
+        file = self.path if self.path.isprintable() else shown(self.path)
+        where = f"{file}, {place}" if place else file
         super().__init__(f"{where}: {problem} {action}".rstrip())
 
 
@@ -101,8 +161,3 @@ class MissingExtraError(FilmdoseError, ImportError):
 
 class ValidityWarning(UserWarning):
     """A model is used outside the range for which it was made or checked."""
-
-
-def _short(value: object, limit: int = 80) -> str:
-    text = repr(value)
-    return text if len(text) <= limit else text[: limit - 3] + "..."

@@ -1,8 +1,9 @@
-"""Reading shipped data and writing results without ever leaving half a file."""
+"""Reading files as text, TOML or JSON with one line for whatever is wrong, and writing without ever leaving half."""
 
 from __future__ import annotations
 
 import csv
+import json
 import os
 import tempfile
 import tomllib
@@ -11,9 +12,22 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from filmdose.errors import OutputFileError
+from filmdose.errors import InputFileError, OutputFileError
 
-__all__ = ["data_text", "load_data_csv", "load_data_toml", "write_bytes_atomic", "write_text_atomic"]
+__all__ = [
+    "data_text",
+    "load_data_csv",
+    "load_data_toml",
+    "parse_json",
+    "parse_toml",
+    "read_bytes",
+    "read_text",
+    "write_bytes_atomic",
+    "write_text_atomic",
+]
+
+#: Larger files are not read; a megabyte of readings is some ten thousand steps.
+GREATEST_BYTES = 64_000_000
 
 
 def data_text(name: str) -> str:
@@ -32,6 +46,78 @@ def load_data_csv(name: str) -> tuple[dict[str, str], ...]:
     """Rows of a shipped CSV file as dictionaries; lines that begin with # are comments."""
     lines = [line for line in data_text(name).splitlines() if line and not line.startswith("#")]
     return tuple(csv.DictReader(lines))
+
+
+def read_bytes(path: str | Path) -> bytes:
+    """Content of a file, of at most ``GREATEST_BYTES``.
+
+    Raises
+    ------
+    InputFileError
+        It is not there, a folder, may not be read, or is too large.
+    """
+    try:
+        with Path(path).open("rb") as stream:
+            content = stream.read(GREATEST_BYTES + 1)
+    except (OSError, ValueError) as error:  # ValueError: a null byte in the name
+        reason = getattr(error, "strerror", None) or str(error)
+        raise InputFileError(path, "", f"cannot be read ({reason}).", "Check the path.") from error
+    if len(content) > GREATEST_BYTES:
+        allowed = f"has more than {GREATEST_BYTES // 1_000_000} million bytes."
+        raise InputFileError(path, "", allowed, "Give a smaller file.")
+    return content
+
+
+def read_text(path: str | Path) -> str:
+    """Text of a UTF-8 file, line ends as they are, without the byte order mark that some editors put in front.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, or is not UTF-8.
+    """
+    try:
+        return read_bytes(path).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
+
+
+def parse_toml(text: str, path: str | Path) -> dict[str, Any]:
+    """Content of a TOML text; ``path`` is for messages.
+
+    Raises
+    ------
+    InputFileError
+        Not TOML, nested too deeply, or with a number of thousands of digits.
+    """
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputFileError(path, "", f"is not valid TOML: {_reason(error)}.") from error
+
+
+def parse_json(text: str, path: str | Path) -> Any:
+    """Content of a JSON text; ``path`` is for messages.
+
+    Raises
+    ------
+    InputFileError
+        Not JSON, nested too deeply, or with a number of thousands of digits.
+    """
+    try:
+        return json.loads(text)
+    except (ValueError, RecursionError) as error:
+        raise InputFileError(path, "", f"is not valid JSON: {_reason(error)}.") from error
+
+
+def _reason(error: Exception) -> str:
+    """What a parser says, without the piece of the file that it repeats."""
+    if isinstance(error, RecursionError):
+        return "it is nested too deeply"
+    text = str(error)
+    if text.startswith("Exceeds the limit"):
+        return "it has a number of thousands of digits"
+    return text if len(text) <= 160 else f"{text[:120]} ... {text[-30:]}"
 
 
 def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
@@ -64,8 +150,8 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
         mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
         os.chmod(temporary, mode)
         os.replace(temporary, target)
-    except OSError as error:
-        raise OutputFileError(path, error.strerror or str(error)) from error
+    except (OSError, ValueError) as error:  # ValueError: a null byte in the name
+        raise OutputFileError(path, getattr(error, "strerror", None) or str(error)) from error
     finally:
         if temporary is not None and os.path.exists(temporary):
             os.unlink(temporary)

@@ -131,6 +131,8 @@ class Pass:
         Which machine it was, in the user's words; passes of one source through one scanner share its unknown dose.
     date, place
         When and where.
+    held_s
+        How long the bag stood in the machine [s; at least 0]. Kept and noted, not yet counted.
     note
         Free text.
     """
@@ -147,11 +149,15 @@ class Pass:
     scanner: str = ""
     date: datetime.date | None = None
     place: str = ""
+    held_s: float | None = None
     note: str = ""
 
     def __post_init__(self) -> None:
         if not isinstance(self.source, Source):
             get_source(self.source)
+        if self.held_s is not None:
+            held = check_number("held_s", self.held_s, low=0.0, high=1e6, unit="s")
+            object.__setattr__(self, "held_s", held)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."
@@ -167,7 +173,9 @@ class Pass:
         if self.bag is not None:
             object.__setattr__(self, "bag", as_bag(self.bag))
         if self.peak_to_mean is not None:
-            object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
+            object.__setattr__(
+                self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1000.0)
+            )
 
     @classmethod
     def parse(cls, text: str, **options: Any) -> Pass:
@@ -516,6 +524,11 @@ def _notes(parts: History) -> Iterable[str]:
         source = part.resolved_source
         if source.caution and part.air_kerma_ugy is None:
             yield source.caution
+        if part.held_s is not None:
+            yield (
+                f"That a bag was held for {part.held_s:g} s at {part.place or source.title} is noted and not counted: "
+                "give the multiplier of that pass."
+            )
         if part.shields and no_wall_counts(source.beam):
             yield f"No shield is credited against {source.title} ({source.beam})."
         if part.shields and not no_wall_counts(source.beam):

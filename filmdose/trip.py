@@ -1,53 +1,49 @@
-"""A trip on file: rolls, and what each of them went through, in a TOML that a person writes by hand.
-
-A file has an optional table ``[trip]`` (title, invented, note), one ``[[roll]]``
-for each roll, and what happened to them: ``[[pass]]``, ``[[flight]]`` and
-``[[storage]]``.  What is still ahead is a ``[[leg]]``, what was measured on a
-developed roll a ``[[reading]]``.  An event counts for the rolls that it names, or
-for all of them.
-"""
+"""A trip: rolls, what each of them went through, what is still ahead, and what was measured."""
 
 from __future__ import annotations
 
 import datetime
-import tomllib
-from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from functools import partial
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from filmdose.answer import Answer, answer
 from filmdose.arrays import check_count, check_number
-from filmdose.errors import FilmdoseError, InputFileError, UnknownNameError
-from filmdose.film.filmfile import read_film
-from filmdose.film.generic import generic_film
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film
-from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
+from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
+from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source, source_names
 
 __all__ = [
+    "FOG_PLACES",
     "INSPECTIONS",
     "STATES",
     "UNKNOWN_SOURCE",
+    "DoseReading",
+    "FogReading",
     "Leg",
     "Reading",
     "Roll",
     "RollAnswer",
+    "Shot",
     "Trip",
     "answer_roll",
     "answer_trip",
     "find_roll",
-    "parse_trip",
-    "read_trip",
-    "read_trip_text",
+    "measured_fog",
+    "read_record",
     "roll_question",
+    "trip_readings",
     "trip_table",
 ]
+
+#: Where on a roll fog was read: its mean, or the worst band.
+FOG_PLACES = ("mean", "worst")
 
 #: A roll was scanned before or after it was exposed in the camera.
 STATES = ("unexposed", "exposed")
@@ -62,51 +58,161 @@ MOST_IMPORTANT = 5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reading:
-    """Base plus fog of a developed roll, and what it would be without the scans.
+class FogReading:
+    """Base plus fog of a developed roll where no light fell, and what it would be without the scans.
 
     Parameters
     ----------
+    roll
+        Id of the roll; a reading that stands in a :class:`Roll` gets that roll's.
     base_plus_fog
-        Density of the roll where no light fell [density; 0 to 6].
+        What was read on it [density; 0 to 6]; of reversal film its greatest density.
     control
-        Density of an unscanned roll of the same film and development, or the film's known base plus fog [density].
-    control_measured
-        True when ``control`` was measured on an unscanned roll.
+        The same of an unscanned roll of the same film in the same development [density].
+    known_base_plus_fog
+        In place of a control, what the film is known to have [density]; with neither, that of the film's data.
     error
         Standard error of one density reading [density; above 0].
     record
-        Record of a colour film; empty for its only one, or the green one.
-    date
-        When it was read.
-    note
-        Free text.
+        Record that was read; the only one, or the green one, when left out.
+    where
+        One of ``FOG_PLACES``.
+    date, note
+        When it was read; free text.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A density out of range, an error of zero, a control beside a known value, an unknown place.
     """
 
+    roll: str = ""
     base_plus_fog: float
-    control: float
-    control_measured: bool = True
+    control: float | None = None
+    known_base_plus_fog: float | None = None
     error: float = 0.02
     record: str = ""
+    where: str = "mean"
     date: datetime.date | None = None
     note: str = ""
 
     def __post_init__(self) -> None:
-        for name in ("base_plus_fog", "control"):
-            value = check_number(name, getattr(self, name), low=0.0, high=6.0, unit="density")
-            object.__setattr__(self, name, value)
-        error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density")
+        for name in ("base_plus_fog", "control", "known_base_plus_fog"):
+            value = getattr(self, name)
+            if value is not None or name == "base_plus_fog":
+                object.__setattr__(self, name, check_number(name, value, low=0.0, high=6.0, unit="density"))
+        if self.control is not None and self.known_base_plus_fog is not None:
+            raise ArgumentError("control", self.control, "a control or a known base plus fog, not both")
+        action = "Read the same place several times to find it."
+        error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density", action=action)
         object.__setattr__(self, "error", error)
+        if self.where not in FOG_PLACES:
+            raise UnknownNameError("where", self.where, FOG_PLACES)
+
+
+@dataclass(frozen=True, kw_only=True)
+class DoseReading:
+    """What a dosemeter beside a roll collected, behind the same shields.
+
+    Parameters
+    ----------
+    roll
+        Id of the roll that it travelled with; a reading that stands in a :class:`Roll` gets that roll's.
+    value
+        What it read: a number [uGy] or a text such as "12 mR", "63 mrem".
+    quantity
+        What it is a reading of; see :func:`filmdose.radiation.badge.badge_air_kerma`.
+    relative_error
+        Standard deviation of the reading over the reading [1; above 0 to 2].
+    date, note
+        When it was read; free text.
+
+    Examples
+    --------
+    >>> reading = DoseReading(roll="a", value="63 mrem", quantity="hp10-phantom", relative_error=0.1)
+    >>> round(reading.kerma.air_kerma_ugy)
+    332
+    """
+
+    roll: str = ""
+    value: float | str
+    quantity: str | None = None
+    relative_error: float = 0.2
+    date: datetime.date | None = None
+    note: str = ""
+
+    def __post_init__(self) -> None:
+        error = check_number("relative_error", self.relative_error, low=0.0, low_open=True, high=2.0)
+        object.__setattr__(self, "relative_error", error)
+        if not self.kerma.air_kerma_ugy > 0.0:
+            action = "Leave a reading below the dosemeter's threshold out."
+            raise ArgumentError("value", self.value, "a dose above 0", action)
 
     @property
-    def fog_density(self) -> float:
-        """Measured fog: base plus fog over the control [density]; may be below 0 within its error."""
-        return self.base_plus_fog - self.control
+    def kerma(self) -> BadgeKerma:
+        """Air kerma at the dosemeter, with its spread."""
+        return badge_air_kerma(self.value, self.quantity, relative_error=self.relative_error)
 
-    @property
-    def fog_error(self) -> float:
-        """Standard error of the fog: of two readings, or of one against a known value [density]."""
-        return self.error * (2.0**0.5 if self.control_measured else 1.0)
+
+#: What can be measured of a roll.
+Reading = FogReading | DoseReading
+
+
+def read_record(film: Film, reading: FogReading) -> tuple[str, Emulsion]:
+    """Name and grains of the record that was read: the only one, or the green one, when the reading does not say.
+
+    Raises
+    ------
+    UnknownNameError
+        The film has no such record.
+    """
+    names = film.record_names
+    wanted = reading.record or ("green" if "green" in names else names[0])
+    if wanted not in names:
+        raise UnknownNameError("record", reading.record, names)
+    return wanted, film.records[names.index(wanted)]
+
+
+def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
+    """Density over what the roll would have without the scans, its standard error, and what it was compared with.
+
+    fog = base_plus_fog - control, error = sqrt(2) times that of one reading; against a known value that of one.
+
+    Returns
+    -------
+    Fog [density; below 0 within its error, and for reversal film], error [density], and the comparison in words.
+    """
+    if reading.control is not None:
+        fog = reading.base_plus_fog - reading.control
+        return fog, 2.0**0.5 * reading.error, "unscanned roll, developed alike"
+    if reading.known_base_plus_fog is not None:
+        return reading.base_plus_fog - reading.known_base_plus_fog, reading.error, "known value of the film"
+    _, record = read_record(film, reading)
+    known = float(record.maximum_density() if record.positive else record.minimum_density())
+    return reading.base_plus_fog - known, reading.error, "the film's data"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Shot:
+    """How a roll was exposed in the camera.
+
+    Parameters
+    ----------
+    ei
+        Exposure index that the meter was set to [ISO; above 0]; None when not known.
+    first, last
+        Days of the first and the last frame.
+    """
+
+    ei: float | None = None
+    first: datetime.date | None = None
+    last: datetime.date | None = None
+
+    def __post_init__(self) -> None:
+        if self.ei is not None:
+            object.__setattr__(self, "ei", check_number("ei", self.ei, low=0.0, low_open=True, high=1e6, unit="ISO"))
+        if self.first and self.last and self.last < self.first:
+            raise ArgumentError("last", self.last.isoformat(), f"a date not before {self.first.isoformat()}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -130,7 +236,9 @@ class Roll:
     scene_range
         What it is to record, from shadow point to highlight, in place of the usual [log10 units].
     readings
-        What was measured on it.
+        What was measured on it, and by dosemeters beside it.
+    loaded, shot, developed
+        Its own story: day of loading, index and days of exposure, day of development. Kept, not yet used.
     note
         Free text.
     """
@@ -143,9 +251,14 @@ class Roll:
     importance: int = 3
     scene_range: float | None = None
     readings: tuple[Reading, ...] = ()
+    loaded: datetime.date | None = None
+    shot: Shot | None = None
+    developed: datetime.date | None = None
     note: str = ""
 
     def __post_init__(self) -> None:
+        if not self.id:
+            raise ArgumentError("id", self.id, "a name of at least one character")
         if self.peak_to_mean is not None:
             check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1000.0)
         if self.state not in STATES:
@@ -153,7 +266,15 @@ class Roll:
         check_count("importance", self.importance, low=1, high=MOST_IMPORTANT)
         if self.scene_range is not None:
             check_number("scene_range", self.scene_range, low=0.3, high=4.0, unit="log10 units")
-        object.__setattr__(self, "readings", tuple(self.readings))
+        for reading in self.readings:
+            if reading.roll not in ("", self.id):
+                raise ArgumentError("readings", reading.roll, f"readings of the roll {self.id!r} itself")
+        object.__setattr__(self, "readings", tuple(replace(reading, roll=self.id) for reading in self.readings))
+
+    @property
+    def fog_readings(self) -> tuple[FogReading, ...]:
+        """Those of its readings that are densities."""
+        return tuple(reading for reading in self.readings if isinstance(reading, FogReading))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -281,6 +402,11 @@ def find_roll(trip: Trip, name: str) -> Roll:
     raise UnknownNameError("roll", name, tuple(roll.id for roll in trip.rolls))
 
 
+def trip_readings(trip: Trip) -> tuple[Reading, ...]:
+    """All readings that stand in a trip, in the order of its rolls."""
+    return tuple(reading for roll in trip.rolls for reading in roll.readings)
+
+
 def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
     """One row for each roll: film, dose with its range, fog, stops, exposure index, verdict, status, sentence."""
     return pd.DataFrame([_table_row(item) for item in answers])
@@ -307,338 +433,3 @@ def _table_row(item: RollAnswer) -> dict[str, Any]:
         "status": found.status,
         "message": found.message,
     }
-
-
-# -- reading -------------------------------------------------------------------------------------------------------
-
-_Check = Callable[[Any], bool]
-
-
-def _is_text(value: Any) -> bool:
-    return isinstance(value, str)
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
-
-
-def _is_whole(value: Any) -> bool:
-    return isinstance(value, int) and not isinstance(value, bool)
-
-
-def _is_truth(value: Any) -> bool:
-    return isinstance(value, bool)
-
-
-def _is_texts(value: Any) -> bool:
-    return isinstance(value, list) and all(isinstance(item, str) for item in value)
-
-
-def _is_date(value: Any) -> bool:
-    return isinstance(value, datetime.date)
-
-
-def _is_dose(value: Any) -> bool:
-    return _is_number(value) or _is_text(value)
-
-
-@dataclass(frozen=True)
-class _Field:
-    accepts: _Check
-    what: str
-    required: bool = False
-
-
-_TEXT = _Field(_is_text, "a text in quotes")
-_NUMBER = _Field(_is_number, "a number")
-_ROLLS = _Field(_is_texts, "a list of roll ids in quotes")
-_DATE = _Field(_is_date, "a date such as 2026-05-01, without quotes")
-_FIELDS: dict[str, dict[str, _Field]] = {
-    "trip": {
-        "title": _TEXT,
-        "invented": _Field(_is_truth, "true or false"),
-        "note": _TEXT,
-    },
-    "roll": {
-        "id": _Field(_is_text, "a text in quotes", required=True),
-        "speed": _NUMBER,
-        "kind": _TEXT,
-        "film": _Field(_is_text, "the path of a film file in quotes, from where the trip file is"),
-        "name": _TEXT,
-        "state": _Field(_is_text, "'unexposed' or 'exposed'"),
-        "importance": _Field(_is_whole, "a whole number from 1 to 5"),
-        "scene_range": _NUMBER,
-        "peak_to_mean": _NUMBER,
-        "note": _TEXT,
-    },
-    "pass": {
-        "source": _Field(_is_text, "a text in quotes", required=True),
-        "rolls": _ROLLS,
-        "count": _Field(_is_whole, "a whole number"),
-        "shield": _Field(_is_text, "a text such as 'lead=0.25'"),
-        "multiplier": _NUMBER,
-        "kerma": _Field(_is_dose, "a number [uGy] or a text such as '0.3 mR'"),
-        "peak_to_mean": _NUMBER,
-        "date": _DATE,
-        "place": _TEXT,
-        "scanner": _TEXT,
-        "note": _TEXT,
-    },
-    "flight": {
-        "hours": _Field(_is_number, "a number [h]", required=True),
-        "rolls": _ROLLS,
-        "altitude_ft": _NUMBER,
-        "altitude_m": _NUMBER,
-        "latitude": _Field(_is_dose, "'equatorial', 'middle', 'polar' or degrees"),
-        "note": _TEXT,
-    },
-    "storage": {
-        "days": _Field(_is_number, "a number [days]", required=True),
-        "rolls": _ROLLS,
-        "rate_mgy_per_year": _NUMBER,
-        "note": _TEXT,
-    },
-    "leg": {
-        "source": _Field(_is_text, "a source in quotes, or 'unknown'", required=True),
-        "rolls": _ROLLS,
-        "count": _Field(_is_whole, "a whole number"),
-        "shield": _Field(_is_text, "a text such as 'lead=0.25'"),
-        "inspect": _Field(_is_text, "'scan', 'hand' or 'ask'"),
-        "date": _DATE,
-        "place": _TEXT,
-        "scanner": _TEXT,
-        "note": _TEXT,
-    },
-    "reading": {
-        "roll": _Field(_is_text, "a roll id in quotes", required=True),
-        "base_plus_fog": _Field(_is_number, "a number [density]", required=True),
-        "control": _NUMBER,
-        "known_base_plus_fog": _NUMBER,
-        "error": _NUMBER,
-        "record": _TEXT,
-        "date": _DATE,
-        "note": _TEXT,
-    },
-}
-
-
-def read_trip(path: str | Path) -> Trip:
-    """Read a trip file.
-
-    Raises
-    ------
-    InputFileError
-        The file cannot be read or parsed, misses a field, has an unknown one or one of a wrong type or value; the
-        text names the file, the roll or pass, and the field.
-    """
-    return parse_trip(read_trip_text(path), path)
-
-
-def read_trip_text(path: str | Path) -> str:
-    """Text of a trip file, line ends as they are.
-
-    Raises
-    ------
-    InputFileError
-        The file cannot be read, or is not UTF-8.
-    """
-    try:
-        return Path(path).read_bytes().decode("utf-8")
-    except OSError as error:
-        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
-
-
-def parse_trip(text: str, path: str | Path = "trip") -> Trip:
-    """A trip from the text of its file; ``path`` is named in errors, and film files are looked for from there."""
-    try:
-        data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"is not valid TOML: {error}.", "See the example trip.") from error
-    return _trip_from_data(path, data)
-
-
-def _trip_from_data(path: str | Path, data: dict[str, Any]) -> Trip:
-    unknown = [key for key in data if key not in _FIELDS]
-    if unknown:
-        raise InputFileError(path, f"table '{unknown[0]}'", f"is not known; allowed are {', '.join(_FIELDS)}.")
-    head = data.get("trip", {})
-    if not isinstance(head, dict):
-        raise InputFileError(path, "table 'trip'", "must be written [trip], once.")
-    _check_fields(path, "trip", "table 'trip'", head)
-    rows = _tables(path, data, "roll")
-    if not rows:
-        raise InputFileError(path, "", "has no roll.", "Add at least one [[roll]] with id and speed.")
-    ids: list[str] = []
-    for number, row in enumerate(rows, 1):
-        place = f"roll {row['id']!r}" if isinstance(row.get("id"), str) else f"roll number {number}"
-        _check_fields(path, "roll", place, row)
-        if row["id"] in ids:
-            raise InputFileError(path, f"{place}, field 'id'", "stands twice.", "Give every roll its own id.")
-        ids.append(row["id"])
-    events: dict[str, dict[str, list[Any]]] = {name: {table: [] for table in _EVENTS} for name in ids}
-    for table, make in _EVENTS.items():
-        for place, row, named in _events(path, data, table, ids):
-            part = _build(path, place, partial(make, row))
-            for name in named:
-                events[name][table].append(part)
-    legs = [_build(path, place, partial(_leg, row, named)) for place, row, named in _events(path, data, "leg", ids)]
-    readings: dict[str, list[Reading]] = {name: [] for name in ids}
-    for number, row in enumerate(_tables(path, data, "reading"), 1):
-        place = f"reading number {number}"
-        _check_fields(path, "reading", place, row)
-        _check_named(path, f"{place}, field 'roll'", row["roll"], ids)
-        readings[row["roll"]].append(_build(path, place, partial(_reading, path, place, row)))
-    rolls = []
-    for row in rows:
-        mine = events[row["id"]]
-        history = History(passes=tuple(mine["pass"]), flights=tuple(mine["flight"]), storage=tuple(mine["storage"]))
-        make_roll = partial(_roll, path, row, history, tuple(readings[row["id"]]))
-        rolls.append(_build(path, f"roll {row['id']!r}", make_roll))
-    return Trip(
-        rolls=tuple(rolls),
-        legs=tuple(legs),
-        title=head.get("title", ""),
-        invented=head.get("invented", False),
-        note=head.get("note", ""),
-        path=str(path),
-    )
-
-
-def _events(
-    path: str | Path, data: dict[str, Any], table: str, ids: list[str]
-) -> Iterator[tuple[str, dict[str, Any], list[str]]]:
-    """Place in the file, fields and rolls of every event of a kind."""
-    for number, row in enumerate(_tables(path, data, table), 1):
-        place = f"{table} number {number}"
-        _check_fields(path, table, place, row)
-        named = row.get("rolls", ids)
-        for name in named:
-            _check_named(path, f"{place}, field 'rolls'", name, ids)
-        yield place, row, list(dict.fromkeys(named))
-
-
-def _check_named(path: str | Path, place: str, name: str, ids: list[str]) -> None:
-    if name not in ids:
-        raise InputFileError(path, place, f"names {name!r}, which is no roll; rolls are {', '.join(ids)}.")
-
-
-def _tables(path: str | Path, data: dict[str, Any], name: str) -> list[dict[str, Any]]:
-    rows = data.get(name, [])
-    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-        raise InputFileError(path, f"table '{name}'", f"must be written [[{name}]], once for each {name}.")
-    return rows
-
-
-def _check_fields(path: str | Path, table: str, place: str, row: dict[str, Any]) -> None:
-    fields = _FIELDS[table]
-    for key, value in row.items():
-        if key not in fields:
-            raise InputFileError(path, f"{place}, field {key!r}", f"is not known; allowed are {', '.join(fields)}.")
-        if not fields[key].accepts(value):
-            raise InputFileError(path, f"{place}, field {key!r}", f"is {value!r}; allowed is {fields[key].what}.")
-    for key, wanted in fields.items():
-        if wanted.required and key not in row:
-            raise InputFileError(path, f"{place}, field {key!r}", "is missing.", f"Write {key} = ...: {wanted.what}.")
-
-
-def _build(path: str | Path, place: str, make: Callable[[], Any]) -> Any:
-    """Make an object from checked fields; what it refuses is said with the place in the file."""
-    try:
-        return make()
-    except InputFileError:
-        raise
-    except FilmdoseError as error:
-        argument = getattr(error, "argument", "")
-        where = f"{place}, field {_FIELD_OF.get(argument, argument)!r}" if argument else place
-        raise InputFileError(path, where, str(error)) from error
-
-
-_FIELD_OF = {"air_kerma_ugy": "kerma", "thickness_mm": "shield", "material": "shield"}
-
-
-def _pass(row: dict[str, Any]) -> Pass:
-    return Pass(
-        source=row["source"],
-        count=row.get("count", 1),
-        shield=row.get("shield"),
-        multiplier=row.get("multiplier", 1.0),
-        air_kerma_ugy=row.get("kerma"),
-        peak_to_mean=row.get("peak_to_mean"),
-        scanner=row.get("scanner", ""),
-        date=row.get("date"),
-        place=row.get("place", ""),
-        note=row.get("note", ""),
-    )
-
-
-def _flight(row: dict[str, Any]) -> Flight:
-    return Flight(
-        hours=row["hours"],
-        altitude_ft=row.get("altitude_ft"),
-        altitude_m=row.get("altitude_m"),
-        latitude=row.get("latitude", "middle"),
-        note=row.get("note", ""),
-    )
-
-
-def _storage(row: dict[str, Any]) -> Storage:
-    return Storage(days=row["days"], rate_mgy_per_year=row.get("rate_mgy_per_year"), note=row.get("note", ""))
-
-
-_EVENTS: dict[str, Callable[[dict[str, Any]], Any]] = {"pass": _pass, "flight": _flight, "storage": _storage}
-
-
-def _leg(row: dict[str, Any], rolls: list[str]) -> Leg:
-    known = {name: value for name, value in row.items() if name != "rolls"}
-    return Leg(rolls=tuple(rolls), **known)
-
-
-def _reading(path: str | Path, place: str, row: dict[str, Any]) -> Reading:
-    given = [name for name in ("control", "known_base_plus_fog") if name in row]
-    if len(given) != 1:
-        raise InputFileError(
-            path,
-            f"{place}, field 'control'",
-            "is missing." if not given else "stands beside known_base_plus_fog.",
-            "Give control (base plus fog of an unscanned roll, developed alike) or known_base_plus_fog, one of them.",
-        )
-    return Reading(
-        base_plus_fog=row["base_plus_fog"],
-        control=row[given[0]],
-        control_measured=given[0] == "control",
-        **{name: row[name] for name in ("error", "record", "date", "note") if name in row},
-    )
-
-
-def _roll(path: str | Path, row: dict[str, Any], history: History, readings: tuple[Reading, ...]) -> Roll:
-    return Roll(
-        film=_film(path, row),
-        history=history,
-        readings=readings,
-        **{
-            name: row[name]
-            for name in ("id", "peak_to_mean", "state", "importance", "scene_range", "note")
-            if name in row
-        },
-    )
-
-
-def _film(path: str | Path, row: dict[str, Any]) -> Film:
-    place = f"roll {row['id']!r}"
-    if "film" not in row:
-        if "speed" not in row:
-            raise InputFileError(
-                path, f"{place}, field 'speed'", "is missing.", "Write speed = ...: a number; or film = ..."
-            )
-        film = generic_film(row["speed"], kind=row.get("kind", "bw-negative"))
-    else:
-        for name in ("speed", "kind"):
-            if name in row:
-                raise InputFileError(path, f"{place}, field {name!r}", "stands beside film.", "The film file has it.")
-        try:
-            film = read_film(Path(path).parent / row["film"])
-        except FilmdoseError as error:
-            raise InputFileError(path, f"{place}, field 'film'", str(error)) from error
-    return replace(film, name=row["name"]) if "name" in row else film

@@ -28,6 +28,7 @@ __all__ = [
     "exposure_index",
     "format_speed",
     "parse_dose",
+    "parse_duration",
     "parse_kerma",
     "round_to_standard",
     "speed_from_degrees",
@@ -130,6 +131,41 @@ def parse_kerma(argument: str, text: Any) -> AirKerma:
     if measure == "sievert":
         value /= float(load_data_toml("radiation.toml")["badge"]["unstated"]["value"])
     return AirKerma(value)
+
+
+_SECONDS = {
+    "s": 1.0,
+    "sec": 1.0,
+    "second": 1.0,
+    "seconds": 1.0,
+    "min": 60.0,
+    "minute": 60.0,
+    "minutes": 60.0,
+    "h": 3600.0,
+}
+
+
+def parse_duration(argument: str, text: Any) -> float:
+    """Seconds in a number [s] or a text such as "5 min", "30 s", "1 h".
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
+
+    Examples
+    --------
+    >>> parse_duration("held", "5 min")
+    300.0
+    """
+    allowed = "a time of at least 0, in seconds or with one of the units s, min, h (such as '5 min')"
+    if not isinstance(text, str):
+        return check_number(argument, text, low=0.0, unit="s")
+    match = _QUANTITY.fullmatch(text)
+    factor = None if match is None else _SECONDS.get(match[2].lower() or "s")
+    if match is None or factor is None:
+        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
+    return check_number(argument, float(match[1]) * factor, low=0.0, unit="s")
 
 
 def stops_from_log_exposure(log_exposure: Numeric) -> Any:

@@ -36,7 +36,7 @@ from filmdose.present.damage import assess_damage, report_document
 from filmdose.present.page import page_png
 from filmdose.present.pages import document_pages
 from filmdose.present.sheet import sheet_page
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

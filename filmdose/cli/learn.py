@@ -11,7 +11,7 @@ from filmdose.cli.measured import PriorsOption, SamplesOption, SeedOption, prior
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress, warnings_as_notes
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import learned_document
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 
 def learn(

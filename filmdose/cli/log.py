@@ -3,14 +3,22 @@
 from __future__ import annotations
 
 import datetime
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from filmdose.cli.card import parse_date
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.errors import ArgumentError
+
+if TYPE_CHECKING:
+    from filmdose.present.document import Document
+    from filmdose.trip import Trip
 
 
 def log(
@@ -42,15 +50,35 @@ def log(
     ] = None,
     place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
     scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
+    held: Annotated[
+        str | None, typer.Option("--held", help="How long the bag stood in the machine.", metavar="TIME")
+    ] = None,
     note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+    undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry, nothing else.")] = False,
     format: FormatOption = None,
 ) -> None:
     """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is."""
-    from filmdose.log import append_entry
     from filmdose.present.trip import log_document
     from filmdose.trip import answer_trip
+    from filmdose.tripfile import append_entry, undo_entry
 
     check_output(format, None)
+    done = "taken back"
+    prepared: list[Document] = []
+
+    def tell(trip: Trip) -> None:
+        # Before the file is written, so that nothing can go wrong after it but the printing itself.
+        told = tuple(item for item in answer_trip(trip) if roll is None or item.roll.id in roll)
+        prepared.append(log_document(file, done, told))
+
+    if undo:
+        others = [source, roll, count, shield, multiplier, kerma, flight_hours, storage_days, date, place, scanner]
+        if any(value for value in (*others, held, note)):
+            raise ArgumentError("undo", "--undo with other options", "--undo alone")
+        taken, _ = undo_entry(file, before_writing=tell)
+        with nothing_left_to_repeat(f"taken back from {file}: {' '.join(taken.split())}"):
+            deliver(prepared[0], format)
+        return
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
         "count": count,
@@ -60,6 +88,7 @@ def log(
         "date": None if date is None else parse_date(date),
         "place": place,
         "scanner": scanner,
+        "held": held,
     }
     given = [name for name, value in only_pass.items() if value is not None]
     if table != "pass" and given:
@@ -69,9 +98,23 @@ def log(
         fields |= only_pass
         fields["date"] = fields["date"] or datetime.date.today()
     fields["note"] = note
-    trip = append_entry(file, table, fields)
-    told = tuple(answer for answer in answer_trip(trip) if roll is None or answer.roll.id in roll)
-    deliver(log_document(file, table, told), format)
+    done = table
+    append_entry(file, table, fields, before_writing=tell)
+    with nothing_left_to_repeat(f"appended to {file}: {table}"):
+        deliver(prepared[0], format)
+
+
+@contextmanager
+def nothing_left_to_repeat(done: str) -> Iterator[None]:
+    """Print what was done; since it *is* done, output that fails is no failure, and must not make anybody try again."""
+    try:
+        yield
+        sys.stdout.flush()
+    except (OSError, ValueError, AttributeError):
+        # A closed or full output would fail once more when the interpreter flushes it at its end.
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+        with suppress(OSError, ValueError, AttributeError):
+            sys.stderr.write(f"{done}. It could not be printed, and need not be repeated.\n")
 
 
 def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:

@@ -186,7 +186,7 @@ def _calibrated(
     """Flare, and the scale of densities, where the frame has something that tells them."""
     from dataclasses import replace
 
-    from filmdose.film.readings import read_csv_table
+    from filmdose.film.csvtable import read_csv_table
     from filmdose.scan import calibrate_with_wedge, find_steps, measure_flare, parse_box
 
     if wedge is not None and wedge_box is not None:
@@ -227,7 +227,8 @@ def _fog(
     from filmdose.present.scan import fog_document
     from filmdose.scan import find_rebate, measure_area, measure_fog, parse_box, read_scan
     from filmdose.scan.fog import SCALE_ERROR
-    from filmdose.trip import find_roll, read_trip
+    from filmdose.trip import find_roll
+    from filmdose.tripfile import read_trip
 
     if into is not None and roll is not None:
         film = find_roll(read_trip(into), roll).film
@@ -253,7 +254,7 @@ def _fog(
         boxes |= {"control": where} if control is None else {}
     notes = []
     if into is not None:
-        from filmdose.log import append_entry
+        from filmdose.tripfile import append_entry
 
         record = channel if film is not None and channel in film.record_names and channel != "green" else None
         fields = {"roll": roll, **found.entry(), "record": record, "date": date, "note": "measured on a scan"}
@@ -299,7 +300,7 @@ def _grain(
     format: str | None,
 ) -> None:
     """Measure the grain of boxes, write it, and show it beside what the film predicts."""
-    from filmdose.film.readings import write_csv_table
+    from filmdose.film.csvtable import write_csv_table
     from filmdose.present.scan import grain_document
     from filmdose.scan import (
         Transfer,

@@ -42,7 +42,8 @@ from filmdose.cli.output import FormatOption, OutputOption, check_output, delive
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import Reasons, odds_document
 from filmdose.question import Question
-from filmdose.trip import Roll, Trip, find_roll, read_trip
+from filmdose.trip import Roll, Trip, find_roll
+from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
     from filmdose.odds import TripModel

@@ -21,7 +21,7 @@ from filmdose.cli.output import FormatOption, OutputOption, check_output, delive
 from filmdose.planning import DEFAULT_POUCH, make_plan
 from filmdose.present.plan import plan_document
 from filmdose.question import Question
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 
 def plan(

@@ -49,7 +49,8 @@ def report(
 ) -> None:
     """Write the damage report of one roll."""
     from filmdose.present.damage import assess_damage, report_document
-    from filmdose.trip import find_roll, read_trip
+    from filmdose.trip import find_roll
+    from filmdose.tripfile import read_trip
 
     trip = read_trip(file)
     found = find_roll(trip, roll)
@@ -70,7 +71,7 @@ def report(
         from filmdose.scan.bands import explain_bands, read_profile
         from filmdose.scan.spiral import get_winding
 
-        control = found.readings[-1].control if found.readings else None
+        control = found.fog_readings[-1].control if found.fog_readings else None
         page = explain_bands(read_profile(bands, control_density=control), get_winding(winding))
     document = report_document(damage, page)
     for target in targets:

@@ -21,7 +21,8 @@ from filmdose.cli.options import (
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress, warnings_as_notes
 from filmdose.errors import ArgumentError
 from filmdose.present.trip import trip_document
-from filmdose.trip import Trip, answer_trip, read_trip, trip_table
+from filmdose.trip import Trip, answer_trip, trip_table
+from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -2,49 +2,132 @@
 
 from __future__ import annotations
 
-import tomllib
 from pathlib import Path
-from typing import Any
 
-from filmdose.errors import FilmdoseError, InputFileError
-from filmdose.files import write_text_atomic
-from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
+from filmdose.errors import InputFileError, name_list, shown
+from filmdose.files import parse_toml, read_text, write_text_atomic
+from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import film_value, record_value
 from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.tomlfile import Field, Row, Table, read_rows
 
-__all__ = ["FORMAT", "film_text", "parse_film", "read_film", "write_film"]
+__all__ = ["FILM_FILE", "FORMAT", "film_text", "parse_film", "read_film", "write_film"]
 
 #: Value of ``format`` at the top of a film file; the number changes when old readers would misread it.
 FORMAT = "filmdose film 1"
 
-_FILM_FIELDS = {"format", "kind", "speed", "name", "origin", "written_by", "measured_range"}
+#: Numbers of a record, in the order in which they are written; what is not required came later.
 _NUMBERS = (
-    "base_density",
-    "native_fog",
-    "quanta",
-    "hit_exponent",
-    "hits_per_ugy",
-    "reference_log_sensitivity",
-    "rms_granularity",
-    "area_exponent",
-    "dye_saturation",
-    "noise_floor",
-    "cluster_grains",
+    Field(
+        name="base_density", type="number", low=0, high=6, unit="density", required=True, help="density of the support"
+    ),
+    Field(
+        name="native_fog",
+        type="number",
+        low=0,
+        high=1,
+        required=True,
+        help="probability that a grain develops with no exposure",
+    ),
+    Field(
+        name="quanta", type="number", low=1, high=100, required=True, help="light quanta that make a grain developable"
+    ),
+    Field(
+        name="hit_exponent",
+        type="number",
+        low=0,
+        high=2,
+        required=True,
+        help="hits grow with sensitivity to this power",
+    ),
+    Field(
+        name="hits_per_ugy",
+        type="number",
+        low=0,
+        high=1e6,
+        unit="1/uGy",
+        required=True,
+        help="mean hits per microgray at reference_log_sensitivity",
+    ),
+    Field(name="reference_log_sensitivity", type="number", low=-20, high=20, help="log10 1/(lx s)", default="2.699"),
+    Field(
+        name="rms_granularity",
+        type="number",
+        low=0,
+        low_open=True,
+        high=1000,
+        required=True,
+        help="1000 times the rms density through a 48 um aperture at net density 1.0",
+    ),
+    Field(
+        name="area_exponent",
+        type="number",
+        low=-1,
+        high=2,
+        help="grain area grows with sensitivity to this power",
+        default="that of the kind",
+    ),
+    Field(
+        name="dye_saturation",
+        type="number",
+        low=0,
+        high=1,
+        help="how far the noise of a class falls when all of it develops",
+        default="that of the kind",
+    ),
+    Field(
+        name="noise_floor",
+        type="number",
+        low=0,
+        high=1e6,
+        help="noise without developed grains, in units of a grain at reference_log_sensitivity",
+        default="0",
+    ),
+    Field(
+        name="cluster_grains",
+        type="number",
+        low=1,
+        high=1000,
+        help="grains that one quantum of radiation develops together",
+        default="5",
+    ),
 )
-_ARRAYS = ("log_sensitivity", "weights")
-_UNITS = {
-    "base_density": "density of the support",
-    "native_fog": "probability that a grain develops with no exposure",
-    "quanta": "light quanta that make a grain developable",
-    "hit_exponent": "hits grow with sensitivity to this power",
-    "hits_per_ugy": "mean hits per microgray at reference_log_sensitivity",
-    "reference_log_sensitivity": "log10 1/(lx s)",
-    "rms_granularity": "1000 times the rms density through a 48 um aperture at net density 1.0",
-    "area_exponent": "grain area grows with sensitivity to this power",
-    "dye_saturation": "how far the noise of a class falls when all of it develops",
-    "noise_floor": "noise without developed grains, in units of a grain at reference_log_sensitivity",
-    "cluster_grains": "grains that one quantum of radiation develops together",
-}
+_CLASSES = (
+    Field(
+        name="log_sensitivity", type="numbers", low=-20, high=20, required=True, help="of each class, log10 1/(lx s)"
+    ),
+    Field(
+        name="weights",
+        type="numbers",
+        low=0,
+        high=100,
+        unit="density",
+        required=True,
+        help="density when all grains of the class develop",
+    ),
+)
+
+#: Everything that a film file may hold.
+FILM_FILE = (
+    Table(
+        name="",
+        fields=(
+            Field(name="format", required=True, choices=(FORMAT,), help="What the file is."),
+            Field(name="kind", required=True, choices=tuple(KINDS), help="What film it is."),
+            Field(name="speed", type="number", required=True, unit="ISO", help="Speed on the box."),
+            Field(name="name", help="What you call it."),
+            Field(name="origin", help="Where its numbers come from."),
+            Field(
+                name="measured_range",
+                type="numbers",
+                help="First and last exposure that was read, log10 lx s.",
+                allowed="a list of two log exposures",
+            ),
+            Field(name="written_by", help="Which program wrote it."),
+        ),
+    ),
+    Table(name="record", shape="named", help="Grains of a record.", fields=(*_NUMBERS, *_CLASSES)),
+)
 
 
 def read_film(path: str | Path) -> Film:
@@ -65,13 +148,7 @@ def read_film(path: str | Path) -> Film:
         Not TOML, a field that is missing, unknown or of the wrong type, a value out of range;
         with file, record and field.
     """
-    try:
-        content = Path(path).read_text(encoding="utf-8")
-    except UnicodeDecodeError as error:
-        raise InputFileError(path, "", "this is not a text file.", "Give a film file in TOML.") from error
-    except OSError as error:
-        raise InputFileError(path, "", f"it cannot be read ({error.strerror}).", "Check the name.") from error
-    return parse_film(content, path)
+    return parse_film(read_text(path), path)
 
 
 def parse_film(text: str, path: str | Path = "film") -> Film:
@@ -84,42 +161,25 @@ def parse_film(text: str, path: str | Path = "film") -> Film:
     >>> parse_film(film_text(film)) == film
     True
     """
-    try:
-        content = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"this is not TOML: {error}.") from error
-    if content.get("format") != FORMAT:
-        raise InputFileError(
-            path,
-            "field 'format'",
-            f"got {content.get('format')!r}; a film file has format = {FORMAT!r}.",
-            "Make one with: filmdose fit STEPS.csv --output FILM.toml",
-        )
-    kind = _text(content, "kind", path, "", required=True)
-    if kind not in KINDS:
-        raise InputFileError(path, "field 'kind'", f"got {kind!r}; allowed is one of {', '.join(KINDS)}.")
-    names = RECORD_NAMES[kind]
-    records = content.get("record")
-    if not isinstance(records, dict):
-        raise InputFileError(path, "table 'record'", f"it is missing; a {kind} film has {_tables(names)}.")
-    _refuse_unknown(content, _FILM_FIELDS | {"record"}, path, "")
-    _refuse_unknown(records, set(names), path, "table 'record'")
+    data = parse_toml(text, path)
+    if data.get("format") != FORMAT:
+        problem = f"got {shown(data.get('format'))}; a film file has format = {FORMAT!r}."
+        action = "Make one with: filmdose fit STEPS.csv --output FILM.toml"
+        raise InputFileError(path, "field 'format'", problem, action)
+    rows = read_rows(FILM_FILE, data, path)
+    (top,) = rows[""]
+    kind, names = top["kind"], RECORD_NAMES[top["kind"]]
+    records = {row.name: row for row in rows["record"]}
+    for name, row in records.items():
+        if name not in names:
+            row.refuse("", f"is not known; a {kind} film has {name_list(f'[record.{name}]' for name in names)}.")
     for name in names:
-        if not isinstance(records.get(name), dict):
-            raise InputFileError(path, f"record {name!r}", f"it is missing; a {kind} film has {_tables(names)}.")
-    emulsions = tuple(_emulsion(records[name], kind, name, path) for name in names)
-    speed = _number(content, "speed", path, "")
-    try:
-        return Film(
-            kind=kind,
-            speed=speed,
-            records=emulsions,
-            name=_text(content, "name", path, ""),
-            origin=_text(content, "origin", path, ""),
-            measured_range=_range(content, path),
-        )
-    except FilmdoseError as error:
-        raise InputFileError(path, "", str(error)) from error
+        if name not in records:
+            raise InputFileError(path, f"table [record.{name}]", "is missing.")
+    emulsions = tuple(_emulsion(records[name], kind) for name in names)
+    if len(top.values.get("measured_range", (0, 1))) != 2:
+        top.refuse("measured_range", f"got {shown(top['measured_range'])}; allowed is a list of two log exposures.")
+    return top.build(Film, records=emulsions, **top.arguments("format", "written_by"))
 
 
 def write_film(film: Film, path: str | Path) -> Path:
@@ -158,84 +218,22 @@ def film_text(film: Film) -> str:
         lines.append(f"measured_range = [{first}, {last}]  # log10 lx s: first and last exposure that was read")
     for name, record in film:
         lines += ["", f"[record.{name}]"]
-        lines += [f"{key} = {_float(getattr(record, key))}  # {_UNITS[key]}" for key in _NUMBERS]
+        lines += [f"{item.name} = {_float(getattr(record, item.name))}  # {item.help}" for item in _NUMBERS]
         lines.append("# each class: log10 sensitivity [log10 1/(lx s)], density when all its grains develop")
-        for key in _ARRAYS:
-            lines += [f"{key} = [", *(f"    {_float(value)}," for value in getattr(record, key).tolist()), "]"]
+        for item in _CLASSES:
+            values = getattr(record, item.name).tolist()
+            lines += [f"{item.name} = [", *(f"    {_float(value)}," for value in values), "]"]
     return "\n".join(lines) + "\n"
 
 
-def _defaults(kind: str, record: str) -> dict[str, float]:
-    """What a file may leave out: noise that was not measured is that of the kind."""
-    return {
-        "reference_log_sensitivity": REFERENCE_LOG_SENSITIVITY,
-        "area_exponent": record_value(kind, record, "area_exponent"),
-        "dye_saturation": record_value(kind, record, "dye_saturation"),
-        "noise_floor": 0.0,
+def _emulsion(row: Row, kind: str) -> Emulsion:
+    """A record; noise that was not measured is that of the kind."""
+    left_out = {
+        "area_exponent": record_value(kind, row.name, "area_exponent"),
+        "dye_saturation": record_value(kind, row.name, "dye_saturation"),
         "cluster_grains": film_value("granularity", "cluster_grains"),
     }
-
-
-def _emulsion(table: dict[str, Any], kind: str, record: str, path: str | Path) -> Emulsion:
-    place = f"record {record!r}"
-    _refuse_unknown(table, {*_NUMBERS, *_ARRAYS}, path, place)
-    optional = _defaults(kind, record)
-    values: dict[str, Any] = {key: _number(table, key, path, place, optional.get(key)) for key in _NUMBERS}
-    for key in _ARRAYS:
-        found = table.get(key)
-        if not isinstance(found, list) or not all(_is_number(value) for value in found):
-            problem = "it is missing." if found is None else "a list of numbers is wanted."
-            raise InputFileError(path, f"{place}, field {key!r}", problem)
-        values[key] = [float(value) for value in found]
-    try:
-        return Emulsion(**values, positive=kind.endswith("reversal"))
-    except FilmdoseError as error:
-        raise InputFileError(path, place, str(error)) from error
-
-
-def _number(table: dict[str, Any], key: str, path: str | Path, place: str, default: float | None = None) -> float:
-    value: Any = table.get(key, default)
-    if not _is_number(value):
-        problem = "it is missing." if value is None else f"got {value!r}; a number is wanted."
-        raise InputFileError(path, _place(place, key), problem)
-    return float(value)
-
-
-def _range(table: dict[str, Any], path: str | Path) -> tuple[float, float] | None:
-    value = table.get("measured_range")
-    if value is None:
-        return None
-    if not isinstance(value, list) or len(value) != 2 or not all(_is_number(item) for item in value):
-        raise InputFileError(path, "field 'measured_range'", f"got {value!r}; two log exposures are wanted.")
-    return float(value[0]), float(value[1])
-
-
-def _text(table: dict[str, Any], key: str, path: str | Path, place: str, *, required: bool = False) -> str:
-    value = table.get(key, None if required else "")
-    if not isinstance(value, str):
-        problem = "it is missing." if value is None else f"got {value!r}; text in quotes is wanted."
-        raise InputFileError(path, _place(place, key), problem)
-    return value
-
-
-def _refuse_unknown(table: dict[str, Any], known: set[str], path: str | Path, place: str) -> None:
-    for key in table:
-        if key not in known:
-            raise InputFileError(
-                path, _place(place, key), f"it is not known; allowed is one of {', '.join(sorted(known))}."
-            )
-
-
-def _place(place: str, key: str) -> str:
-    return f"{place}, field {key!r}" if place else f"field {key!r}"
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool)
-
-
-def _tables(names: tuple[str, ...]) -> str:
-    return ", ".join(f"[record.{name}]" for name in names)
+    return row.build(Emulsion, positive=kind.endswith("reversal"), **(left_out | row.arguments()))
 
 
 def _float(value: float) -> str:

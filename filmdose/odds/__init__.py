@@ -2,21 +2,13 @@
 
 from filmdose.odds.decision import Bracket, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate
-from filmdose.odds.learn import (
-    ContradictionError,
-    DoseReading,
-    FogReading,
-    Learned,
-    learn,
-    read_learned,
-    read_readings,
-    save_learned,
-    trip_readings,
-)
+from filmdose.odds.learn import ContradictionError, Learned, learn, read_learned, save_learned
 from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
 from filmdose.odds.unknowns import TripModel, trip_model
+from filmdose.trip import DoseReading, FogReading, trip_readings
+from filmdose.tripfile import read_readings
 
 __all__ = [
     "Bracket",

@@ -17,9 +17,8 @@ from __future__ import annotations
 
 import json
 import math
-import tomllib
 import warnings
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
@@ -30,9 +29,16 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy.stats import chi2, qmc
 
-from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError, ValidityWarning
-from filmdose.files import write_text_atomic
+from filmdose.arrays import FloatArray, check_array, check_count
+from filmdose.errors import (
+    ArgumentError,
+    FilmdoseError,
+    InputFileError,
+    UnknownNameError,
+    ValidityWarning,
+    name_list,
+)
+from filmdose.files import parse_json, read_text, write_text_atomic
 from filmdose.film.emulsion import Emulsion
 from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.draw import roll_index
@@ -40,20 +46,10 @@ from filmdose.odds.groups import record_offsets
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
-from filmdose.trip import Roll, Trip
-from filmdose.units import parse_kerma
+from filmdose.tomlfile import Field, Table, read_rows
+from filmdose.trip import DoseReading, FogReading, Reading, Roll, Trip, measured_fog, read_record, trip_readings
 
-__all__ = [
-    "ContradictionError",
-    "DoseReading",
-    "FogReading",
-    "Learned",
-    "learn",
-    "read_learned",
-    "read_readings",
-    "save_learned",
-    "trip_readings",
-]
+__all__ = ["ContradictionError", "Learned", "learn", "read_learned", "save_learned"]
 
 #: Readings less likely than this under the prior are refused; less likely than the second, warned about.
 REFUSED_BELOW, WARNED_BELOW = 1e-4, 1e-2
@@ -64,88 +60,39 @@ FEW_EFFECTIVE = 200.0
 _FILE_FORMAT = "filmdose learned"
 _FILE_VERSION = 1
 
+#: A file keeps at least so many draws, none of them with a score that no prior gives.
+_FEWEST_DRAWS, _GREATEST_SCORE = 100, 40.0
+
+_LEARNED_FILE = (
+    Table(
+        name="",
+        fields=(
+            Field(name="format", required=True, choices=(_FILE_FORMAT,)),
+            Field(name="version", type="whole", required=True, low=_FILE_VERSION, high=_FILE_VERSION),
+            Field(name="title", required=True),
+            Field(name="readings", type="texts", required=True),
+            Field(name="probability", type="number", required=True, low=0, high=1),
+            Field(name="draws", type="whole", required=True, low=1, high=2**30, arguments=("drawn",)),
+            Field(name="effective_draws", type="number", required=True, low=1, high=2**30, arguments=("counted",)),
+            Field(name="scanner_class_share", type="number", low=0, high=1),
+        ),
+    ),
+    Table(
+        name="inputs",
+        shape="many",
+        label="name",
+        fields=(
+            Field(name="name", required=True),
+            Field(name="trip_only", type="truth", required=True),
+            Field(name="prior", type="list", required=True, allowed="a list of kind, low, typical and high"),
+            Field(name="scores", type="numbers", required=True),
+        ),
+    ),
+)
+
 
 class ContradictionError(FilmdoseError, ValueError):
     """The readings cannot be true together with what was believed before."""
-
-
-@dataclass(frozen=True, kw_only=True)
-class FogReading:
-    """Base plus fog of a developed roll where no light fell, and what it would be without the scans.
-
-    Parameters
-    ----------
-    roll
-        Id of the roll.
-    base_plus_fog
-        What was read on it [density; 0 to 6]; of reversal film its greatest density.
-    control
-        The same of an unscanned roll of the same film in the same development [density].
-    known_base_plus_fog
-        In place of a control, what the film is known to have [density]; with neither, that of the film's data.
-        Both bring the uncertainty of the prior ``base_plus_fog_error``.
-    error
-        Standard error of one density reading [density; above 0].
-    record
-        Record that was read; the only one, or the green one, when left out.
-    where
-        "mean" of the roll, or "worst" band.
-
-    Raises
-    ------
-    ArgumentError, UnknownNameError
-        A density out of range, an error of zero, a control beside a known value, an unknown place.
-    """
-
-    roll: str
-    base_plus_fog: float
-    control: float | None = None
-    known_base_plus_fog: float | None = None
-    error: float = 0.02
-    record: str = ""
-    where: str = "mean"
-
-    def __post_init__(self) -> None:
-        for name in ("base_plus_fog", "control", "known_base_plus_fog"):
-            value = getattr(self, name)
-            if value is not None or name == "base_plus_fog":
-                object.__setattr__(self, name, check_number(name, value, low=0.0, high=6.0, unit="density"))
-        if self.control is not None and self.known_base_plus_fog is not None:
-            raise ArgumentError("control", self.control, "a control or a known base plus fog, not both")
-        action = "Read the same place several times to find it."
-        error = check_number("error", self.error, low=0.0, low_open=True, high=1.0, unit="density", action=action)
-        object.__setattr__(self, "error", error)
-        if self.where not in ("mean", "worst"):
-            raise UnknownNameError("where", self.where, ("mean", "worst"))
-
-
-@dataclass(frozen=True, kw_only=True)
-class DoseReading:
-    """Air kerma that a dosemeter beside a roll collected, behind the same shields.
-
-    Parameters
-    ----------
-    roll
-        Id of the roll that it travelled with.
-    kerma_ugy
-        What it read [uGy], as a number or a text such as "12 mR".
-    relative_error
-        Standard deviation of its natural logarithm [1; above 0].
-    """
-
-    roll: str
-    kerma_ugy: float | str
-    relative_error: float = 0.2
-
-    def __post_init__(self) -> None:
-        kerma = parse_kerma("kerma_ugy", self.kerma_ugy)
-        action = "Leave a reading below the dosemeter's threshold out."
-        object.__setattr__(self, "kerma_ugy", check_number("kerma_ugy", kerma, low=0.0, low_open=True, action=action))
-        error = check_number("relative_error", self.relative_error, low=0.0, low_open=True, high=2.0)
-        object.__setattr__(self, "relative_error", error)
-
-
-Reading = FogReading | DoseReading
 
 
 # -- what a reading predicts -------------------------------------------------------------------------------------------
@@ -162,14 +109,6 @@ class _Prepared:
 
     def residual(self, draws: Draws) -> FloatArray:
         return np.asarray((self.observed - self.predicted(draws)) / self.error)
-
-
-def _record_of(reading: FogReading, roll: Roll) -> tuple[str, Emulsion]:
-    names = roll.film.record_names
-    wanted = reading.record or ("green" if "green" in names else names[0])
-    if wanted not in names:
-        raise UnknownNameError("record", reading.record, names)
-    return wanted, roll.film.records[names.index(wanted)]
 
 
 def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -> FloatArray:
@@ -190,25 +129,20 @@ def _prepare(model: TripModel, reading: Reading) -> _Prepared:
     index = roll_index(model, reading.roll)
     roll = model.trip.rolls[index]
     if isinstance(reading, DoseReading):
-        observed = float(reading.kerma_ugy)
+        badge = reading.kerma
         if not model.draws(np.zeros((1, len(model.inputs)))).air_kerma_ugy[0, index] > 0.0:
             raise ArgumentError("dose reading", reading.roll, "a roll that took a dose", "Add its passes to the trip.")
         return _Prepared(
             name=f"dose of roll {reading.roll}",
             predicted=lambda draws: np.log(draws.air_kerma_ugy[:, index]),
-            observed=math.log(observed),
-            error=reading.relative_error,
+            observed=math.log(badge.air_kerma_ugy),
+            error=badge.log_sigma,
         )
-    name, record = _record_of(reading, roll)
-    known = float(record.maximum_density() if record.positive else record.minimum_density())
-    if reading.known_base_plus_fog is not None:
-        known = reading.known_base_plus_fog
-    if reading.control is not None:
-        known, error = reading.control, math.sqrt(2.0) * reading.error
-    else:
+    name, record = read_record(roll.film, reading)
+    fog, error, _ = measured_fog(roll.film, reading)
+    if reading.control is None:
         base = model.priors["base_plus_fog_error"]
-        error = math.hypot(reading.error, (base.high - base.low) / (2.0 * SCORE_95))
-    fog = reading.base_plus_fog - known
+        error = math.hypot(error, (base.high - base.low) / (2.0 * SCORE_95))
     sign = -1.0 if record.positive else 1.0
     greatest = float(record.maximum_density() - record.minimum_density())
     if sign * fog > greatest + 3.0 * error:
@@ -719,113 +653,34 @@ def read_learned(path: str | Path) -> Learned:
     InputFileError
         Not such a file, or a damaged one.
     """
-    text = _file_text(path)
-    try:
-        data = json.loads(text)
-    except json.JSONDecodeError as error:
-        raise InputFileError(path, f"line {error.lineno}", f"is not JSON: {error.msg}.") from error
+    data = parse_json(read_text(path), path)
     if not isinstance(data, dict) or data.get("format") != _FILE_FORMAT:
         raise InputFileError(path, "", "does not hold what measured rolls have taught.", "Make it with filmdose learn.")
-    if data.get("version") != _FILE_VERSION:
-        raise InputFileError(path, "field 'version'", f"is {data.get('version')!r}; allowed is {_FILE_VERSION}.")
-    try:
-        rows = data["inputs"]
-        scores = np.array([row["scores"] for row in rows], dtype=np.float64).T
-        return Learned(
-            names=tuple(str(row["name"]) for row in rows),
-            trip_only=tuple(bool(row["trip_only"]) for row in rows),
-            scores=scores,
-            weights=np.full(len(scores), 1.0 / len(scores)),
-            points=tuple((str(kind), float(a), float(b), float(c)) for kind, a, b, c in (row["prior"] for row in rows)),
-            scanner_class_share=None if data["scanner_class_share"] is None else float(data["scanner_class_share"]),
-            title=str(data["title"]),
-            readings=tuple(str(item) for item in data["readings"]),
-            probability=float(data["probability"]),
-            drawn=int(data["draws"]),
-            counted=float(data["effective_draws"]),
-        )
-    except (KeyError, TypeError, ValueError, ZeroDivisionError) as error:
-        raise InputFileError(path, "field 'inputs'", f"is damaged ({error}).", "Make the file again.") from error
-
-
-_READING_FIELDS: dict[str, tuple[type[Any], tuple[str, ...]]] = {
-    "reading": (
-        FogReading,
-        ("roll", "base_plus_fog", "control", "known_base_plus_fog", "error", "record", "where", "date", "note"),
-    ),
-    "dose": (DoseReading, ("roll", "kerma", "relative_error", "date", "note")),
-}
-
-
-def trip_readings(trip: Trip) -> tuple[FogReading, ...]:
-    """The fog readings that stand in a trip itself."""
-    return tuple(
-        FogReading(
-            roll=roll.id,
-            base_plus_fog=reading.base_plus_fog,
-            control=reading.control if reading.control_measured else None,
-            known_base_plus_fog=None if reading.control_measured else reading.control,
-            error=reading.error,
-            record=reading.record,
-        )
-        for roll in trip.rolls
-        for reading in roll.readings
+    rows = read_rows(_LEARNED_FILE, data, path)
+    (top,) = rows[""]
+    inputs = rows["inputs"]
+    sizes = {len(row["scores"]) for row in inputs}
+    if len(sizes) != 1 or min(sizes) < _FEWEST_DRAWS:
+        problem = f"has inputs of {name_list(sorted(map(str, sizes))) or 'no'} scores."
+        action = f"Every input has the same number, at least {_FEWEST_DRAWS}. Make the file again."
+        raise InputFileError(path, "table 'inputs'", problem, action)
+    scores = np.array([row["scores"] for row in inputs]).T
+    if np.abs(scores).max() > _GREATEST_SCORE:
+        row = inputs[int(np.argmax(np.abs(scores).max(axis=0)))]
+        row.refuse("scores", f"has one beyond {_GREATEST_SCORE:g}.", "Make the file again.")
+    return top.build(
+        Learned,
+        names=tuple(row["name"] for row in inputs),
+        trip_only=tuple(row["trip_only"] for row in inputs),
+        scores=scores,
+        weights=np.full(len(scores), 1.0 / len(scores)),
+        points=tuple(row.build(_checked_points, row["prior"]) for row in inputs),
+        readings=tuple(top["readings"]),
+        **({"scanner_class_share": None} | top.arguments("format", "version", "readings")),
     )
 
 
-def read_readings(path: str | Path) -> tuple[Reading, ...]:
-    """Read measured rolls from a TOML file.
-
-    One table ``[[reading]]`` for each density, as in a trip file (roll, base_plus_fog, control or
-    known_base_plus_fog, error, record, and where: "mean" or "worst"), and one ``[[dose]]`` for each dosemeter
-    (roll, kerma, relative_error). The first two fields must be there; date and note may.
-
-    Raises
-    ------
-    InputFileError
-        The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
-    """
-    try:
-        data = tomllib.loads(_file_text(path))
-    except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"is not valid TOML: {error}.") from error
-    readings: list[Reading] = []
-    for table, rows in data.items():
-        if table not in _READING_FIELDS:
-            raise InputFileError(path, f"table '{table}'", "is not known; allowed are reading, dose.")
-        if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
-            raise InputFileError(path, f"table '{table}'", f"must be written [[{table}]], once for each reading.")
-        readings.extend(_reading(path, table, number, row) for number, row in enumerate(rows, 1))
-    if not readings:
-        raise InputFileError(path, "", "has no reading.", "Add at least one [[reading]] with roll and base_plus_fog.")
-    return tuple(readings)
-
-
-def _reading(path: str | Path, table: str, number: int, row: Mapping[str, Any]) -> Reading:
-    kind, fields = _READING_FIELDS[table]
-    place = f"{table} number {number}"
-    for key in row:
-        if key not in fields:
-            raise InputFileError(path, f"{place}, field {key!r}", f"is not known; allowed are {', '.join(fields)}.")
-    for key in fields[:2]:
-        if key not in row:
-            raise InputFileError(path, f"{place}, field {key!r}", "is missing.")
-    if not isinstance(row["roll"], str):
-        raise InputFileError(path, f"{place}, field 'roll'", f"is {row['roll']!r}; allowed is a text in quotes.")
-    values = {
-        ("kerma_ugy" if key == "kerma" else key): value for key, value in row.items() if key not in ("date", "note")
-    }
-    try:
-        reading: Reading = kind(**values)
-    except FilmdoseError as error:
-        raise InputFileError(path, place, str(error)) from error
-    return reading
-
-
-def _file_text(path: str | Path) -> str:
-    try:
-        return Path(path).read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
+def _checked_points(points: list[Any]) -> Points:
+    if len(points) != 4:
+        raise ArgumentError("prior", points, "a list of kind, low, typical and high")
+    return _points(Prior(kind=points[0], low=points[1], typical=points[2], high=points[3]))

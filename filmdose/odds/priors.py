@@ -8,7 +8,6 @@ at the typical value, so that all three points come back exactly.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
@@ -20,11 +19,12 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
-from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, UnknownNameError
-from filmdose.files import load_data_toml
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.files import load_data_toml, parse_toml, read_text
 from filmdose.film.model import KINDS
+from filmdose.tomlfile import Field, Table, read_rows
 
-__all__ = ["PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]
+__all__ = ["PRIORS_FILE", "PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]
 
 #: 95 % point of the standard normal distribution.
 SCORE_95 = float(ndtri(0.95))
@@ -318,7 +318,35 @@ def list_priors(priors: Priors | None = None) -> pd.DataFrame:
     return pd.DataFrame(rows).set_index("name")
 
 
-_FILE_FIELDS = ("low", "typical", "high", "kind", "unit", "note")
+#: Everything that a file of priors may hold.
+PRIORS_FILE = (
+    Table(
+        name="",
+        fields=(
+            Field(
+                name="scanner_class_share",
+                type="number",
+                low=0.0,
+                high=1.0,
+                help="Share of the variance of ln(dose) that all scanners of a class have in common.",
+                default="the shipped one",
+            ),
+        ),
+    ),
+    Table(
+        name="priors",
+        shape="named",
+        help='An input in place of the shipped one; doses are called "dose:SOURCE" or "dose:SOURCE@SCANNER".',
+        fields=(
+            Field(name="low", type="number", help="5 % point."),
+            Field(name="typical", type="number", required=True, help="Median; alone, the value is known."),
+            Field(name="high", type="number", help="95 % point."),
+            Field(name="kind", choices=PRIOR_KINDS, help="Shape.", default="as shipped; log_normal for a dose"),
+            Field(name="unit", help="Unit.", default="as shipped; uGy for a dose"),
+            Field(name="note", help="Where it comes from."),
+        ),
+    ),
+)
 
 
 def read_priors(path: str | Path) -> Priors:
@@ -333,49 +361,17 @@ def read_priors(path: str | Path) -> Priors:
     InputFileError
         The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
     """
-    try:
-        data = tomllib.loads(Path(path).read_text(encoding="utf-8"))
-    except OSError as error:
-        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
-    except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"is not valid TOML: {error}.") from error
-    for key in data:
-        if key not in ("priors", "scanner_class_share"):
-            raise InputFileError(path, f"entry {key!r}", "is not known; allowed are priors, scanner_class_share.")
-    rows = data.get("priors", {})
-    if not isinstance(rows, dict) or not all(isinstance(row, dict) for row in rows.values()):
-        raise InputFileError(path, "table 'priors'", "must hold one table [priors.NAME] for each changed input.")
+    rows = read_rows(PRIORS_FILE, parse_toml(read_text(path), path), path)
     result = default_priors()
-    for name, row in rows.items():
-        place = f"entry {name!r}"
-        for key in row:
-            if key not in _FILE_FIELDS:
-                allowed = ", ".join(_FILE_FIELDS)
-                raise InputFileError(path, f"{place}, field {key!r}", f"is not known; allowed are {allowed}.")
-        if "typical" not in row:
-            raise InputFileError(path, f"{place}, field 'typical'", "is missing.", "Write typical = ...: a number.")
+    for row in rows["priors"]:
         if ("low" in row) != ("high" in row):
-            raise InputFileError(path, place, "has only one of low and high.", "Give both, or neither if it is known.")
-        old = result.get(name)
-        points = {key: row.get(key, row["typical"]) for key in ("low", "typical", "high")}
-        words: dict[str, Any] = {
-            "kind": "log_normal" if old is None else old.kind,
-            "note": f"given in {Path(path).name}",
-        }
-        if old is not None:
+            row.refuse("", "has only one of low and high.", "Give both, or neither if it is known.")
+        words: dict[str, Any] = {"unit": "uGy", "evidence": "measured", "flag": "user"}
+        words |= {"note": f"given in {Path(path).name}", "low": row["typical"], "high": row["typical"]}
+        if (old := result.get(row.name)) is not None:
             words |= {"kind": old.kind, "label": old.label, "unit": old.unit, "scope": old.scope}
-        elif name.startswith("dose:"):
-            words["unit"] = "uGy"
-        words |= {key: row[key] for key in ("kind", "unit", "note") if key in row}
-        try:
-            result = result.replaced({name: Prior(**points, **words, evidence="measured", flag="user")})
-        except FilmdoseError as error:
-            raise InputFileError(path, place, str(error)) from error
-    if "scanner_class_share" in data:
-        try:
-            result = replace(result, scanner_class_share=data["scanner_class_share"])
-        except FilmdoseError as error:
-            raise InputFileError(path, "entry 'scanner_class_share'", str(error)) from error
-    return result
+        prior = row.build(Prior, **(words | row.arguments()))
+        result = row.build(result.replaced, {row.name: prior})
+    (top,) = rows[""]
+    changed: Priors = top.build(replace, result, **top.arguments())
+    return changed

@@ -13,7 +13,6 @@ import pandas as pd
 
 from filmdose.answer import Answer, answer, grid_row
 from filmdose.exposed import ExposedLoss
-from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import HistoryDose, history_dose
@@ -22,7 +21,7 @@ from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.present.scan import bands_blocks
 from filmdose.question import Question
-from filmdose.trip import Reading, Roll, Trip, find_roll, roll_question
+from filmdose.trip import FogReading, Roll, Trip, find_roll, measured_fog, read_record, roll_question, trip_readings
 from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, film_words, range_text
@@ -106,7 +105,7 @@ def assess_damage(
     ArgumentError, UnknownNameError
         No such roll, a reading that no fog can explain, a value out of range.
     """
-    from filmdose.odds import ContradictionError, default_priors, learn, propagate, trip_readings
+    from filmdose.odds import ContradictionError, default_priors, learn, propagate
 
     chosen = find_roll(trip, roll)
     asked = roll_question(chosen, Question() if question is None else question, 1.0)
@@ -121,8 +120,10 @@ def assess_damage(
             after = drawn(learned=learned)[roll]
         except ContradictionError as error:
             contradiction = str(error)
-    from_fog = tuple(_kerma_from_fog(chosen, reading, known, seed) for reading in chosen.readings)
-    fog = chosen.readings[-1].fog_density if contradiction and chosen.readings else after.fog_density[1]
+    from_fog = tuple(_kerma_from_fog(chosen, reading, known, seed) for reading in chosen.fog_readings)
+    fog = after.fog_density[1]
+    if contradiction and chosen.fog_readings:
+        fog, _, _ = measured_fog(chosen.film, chosen.fog_readings[-1])
     equivalent = _equivalent_kerma(chosen.film, fog)
     return DamageReport(
         trip=trip,
@@ -149,20 +150,16 @@ def _equivalent_kerma(film: Film, fog_density: float) -> float:
     return float(np.interp(abs(fog_density), fog, _DOSES))
 
 
-def _read_record(film: Film, reading: Reading) -> Emulsion:
-    names = film.record_names
-    wanted = reading.record or ("green" if "green" in names else names[0])
-    return film.records[names.index(wanted)]
-
-
-def _kerma_from_fog(roll: Roll, reading: Reading, priors: Priors, seed: int) -> Triple:
+def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) -> Triple:
     """Effective kerma that explains one reading without any log: reading error, calibration and film alone [uGy]."""
     from scipy.special import ndtri
     from scipy.stats import qmc
 
     scores = ndtri(np.clip(qmc.Sobol(3, rng=seed).random(2**14), 1e-12, 1 - 1e-12))
-    fog = reading.fog_density * (-1.0 if roll.film.reversal else 1.0) + reading.fog_error * scores[:, 0]
-    table = np.abs(np.asarray(_read_record(roll.film, reading).fog_density(_DOSES)))
+    _, record = read_record(roll.film, reading)
+    measured, error, _ = measured_fog(roll.film, reading)
+    fog = measured * (-1.0 if roll.film.reversal else 1.0) + error * scores[:, 0]
+    table = np.abs(np.asarray(record.fog_density(_DOSES)))
     at_typical = np.interp(fog, table, _DOSES)
     calibration = np.asarray(priors["calibration_kerma"].value(scores[:, 1])) / priors["calibration_kerma"].typical
     factor = np.asarray(priors["film_factor"].value(scores[:, 2]))
@@ -227,8 +224,8 @@ def _data(report: DamageReport) -> dict[str, Any]:
         "samples": report.samples,
         "seed": report.seed,
         "readings": [
-            {"record": reading.record, "fog_density": reading.fog_density, "fog_error": reading.fog_error}
-            for reading in roll.readings
+            {"record": read_record(roll.film, reading)[0], "fog_density": fog, "fog_error": error}
+            for reading, (fog, error, _) in ((one, measured_fog(roll.film, one)) for one in roll.fog_readings)
         ],
         "figures": _frame(report).to_dict(orient="records"),
         "contradiction": report.contradiction,
@@ -258,9 +255,9 @@ def _opening(report: DamageReport) -> Iterator[Block]:
 
 def _summary(report: DamageReport) -> str:
     fog = report.after.fog_density
-    if report.roll.readings:
-        reading = report.roll.readings[-1]
-        first = f"Measured fog {_signed(reading.fog_density)} ± {reading.fog_error:.3f} density (one standard error)."
+    if report.roll.fog_readings:
+        measured, error, _ = measured_fog(report.roll.film, report.roll.fog_readings[-1])
+        first = f"Measured fog {_signed(measured)} ± {error:.3f} density (one standard error)."
     else:
         first = (
             f"Nothing was measured on this roll; the log leads to a fog of {fog[1]:.2f} ({fog[0]:.2f} to {fog[2]:.2f})."
@@ -319,25 +316,30 @@ def _what_happened(report: DamageReport) -> Iterator[Block]:
 
 def _what_was_measured(report: DamageReport) -> Iterator[Block]:
     yield Heading("2  What was measured")
-    readings = report.roll.readings
+    readings = report.roll.fog_readings
     if not readings:
         others = "" if report.after is report.before else " and from readings of other rolls of the trip"
         yield Paragraph(f"Nothing was measured on this roll. Everything below is inferred from the log{others}.")
         return
-    rows = tuple(
-        (
-            reading.date.isoformat() if reading.date else "",
-            reading.record or "visual" if len(report.roll.film.records) == 1 else reading.record or "green",
-            f"{reading.base_plus_fog:.3f}",
-            f"{reading.control:.3f}",
-            "unscanned roll, developed alike" if reading.control_measured else "known value of the film",
-            f"{_signed(reading.fog_density)} ± {reading.fog_error:.3f}",
-            reading.note,
+    film = report.roll.film
+    rows = []
+    for reading in readings:
+        fog, error, against = measured_fog(film, reading)
+        rows.append(
+            (
+                reading.date.isoformat() if reading.date else "",
+                read_record(film, reading)[0],
+                f"{reading.base_plus_fog:.3f}",
+                f"{reading.base_plus_fog - fog:.3f}",
+                against,
+                f"{_signed(fog)} ± {error:.3f}",
+                reading.note,
+            )
         )
-        for reading in readings
-    )
     head = "greatest density" if report.roll.film.reversal else "base plus fog"
-    yield Table(("date", "record", head, "control", "control is", "fog", "note"), rows, numeric=frozenset({2, 3, 5}))
+    yield Table(
+        ("date", "record", head, "control", "control is", "fog", "note"), tuple(rows), numeric=frozenset({2, 3, 5})
+    )
     yield Paragraph(
         "Densities as read by the owner. Fog is the difference from the control; its error is the standard error of "
         "that difference. A control that was stored and developed alike takes age and processing out of it.",
@@ -476,7 +478,7 @@ def _how(report: DamageReport) -> Iterator[Block]:
 
 def _measured_and_inferred(report: DamageReport) -> Iterator[Block]:
     yield Heading("6  What is measured and what is inferred")
-    measured = "the densities in section 2" if report.roll.readings else "nothing"
+    measured = "the densities in section 2" if report.roll.fog_readings else "nothing"
     yield Paragraph(f"Measured: {measured}. Stated by the owner: the log in section 1 and what film it is.")
     yield Paragraph(
         "Inferred: the dose, the loss of speed and contrast, and which event gave how much. Fog shows that and how "

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import string
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from typing import Any
 
-from filmdose.errors import InputFileError
-from filmdose.files import data_text, write_text_atomic
+from filmdose.errors import InputFileError, shown
+from filmdose.files import data_text, load_data_toml, parse_toml, read_text, write_text_atomic
 
 __all__ = ["CARD_WORDS", "Words", "read_words", "write_words"]
 
@@ -50,16 +49,7 @@ def read_words(shipped: str, path: str | Path | None = None) -> Words:
     """
     if path is None:
         return Words(_shipped(shipped))
-    try:
-        raw = Path(path).read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputFileError(path, "", f"cannot be read ({error.strerror}).", "Check the path.") from error
-    except UnicodeDecodeError as error:
-        raise InputFileError(path, f"byte {error.start}", "is not UTF-8 text.", "Save it as UTF-8.") from error
-    try:
-        texts = _flat(path, tomllib.loads(raw))
-    except tomllib.TOMLDecodeError as error:
-        raise InputFileError(path, "", f"is not valid TOML: {error}.", f"Start from the shipped {shipped}.") from error
+    texts = _flat(path, parse_toml(read_text(path), path))
     wanted = _shipped(shipped)
     missing = [name for name in wanted if name not in texts]
     if missing:
@@ -104,10 +94,10 @@ def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, s
         elif isinstance(value, str):
             texts[above + name] = value
         else:
-            raise InputFileError(path, f"text '{above}{name}'", f"is {value!r}; allowed is a text in quotes.")
+            raise InputFileError(path, f"text '{above}{name}'", f"is {shown(value)}; allowed is a text in quotes.")
     return texts
 
 
 @cache
 def _shipped(name: str) -> dict[str, str]:
-    return _flat(name, tomllib.loads(data_text(name)))
+    return _flat(name, load_data_toml(name))

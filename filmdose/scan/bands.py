@@ -24,7 +24,7 @@ import pandas as pd
 
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
-from filmdose.film.readings import read_csv_table
+from filmdose.film.csvtable import read_csv_table
 from filmdose.scan.causes import explain_density
 from filmdose.scan.density import LOG10_E, checked_statistics
 from filmdose.scan.image import Box, Scan

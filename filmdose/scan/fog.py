@@ -14,7 +14,7 @@ from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
 from filmdose.scan.density import AreaDensity
 from filmdose.scan.faults import Fault
-from filmdose.trip import Reading
+from filmdose.trip import FogReading
 
 __all__ = ["FogMeasurement", "measure_fog"]
 
@@ -65,13 +65,13 @@ class FogMeasurement:
         both = (*self.roll.faults, *(self.control.faults if self.control else ()))
         return tuple(dict.fromkeys(both))
 
-    def reading(self, *, record: str = "", date: datetime.date | None = None, note: str = "") -> Reading:
+    def reading(self, *, record: str = "", date: datetime.date | None = None, note: str = "") -> FogReading:
         """The reading of a trip file that says the same."""
         fields = self.entry()
-        return Reading(
+        return FogReading(
             base_plus_fog=fields["base_plus_fog"],
-            control=fields["control" if self.control else "known_base_plus_fog"],
-            control_measured=self.control is not None,
+            control=fields.get("control"),
+            known_base_plus_fog=fields.get("known_base_plus_fog"),
             error=fields["error"],
             record=record,
             date=date,

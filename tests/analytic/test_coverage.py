@@ -13,7 +13,8 @@ from scipy.stats import norm
 from filmdose.errors import ValidityWarning
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
-from filmdose.odds import FogReading, default_priors, learn, propagate, trip_model, weighted_quantile
+from filmdose.odds import default_priors, learn, propagate, trip_model, weighted_quantile
+from filmdose.trip import FogReading
 from filmdose.odds.draw import roll_groups
 from filmdose.solver import record_problem
 from filmdose.trip import Roll

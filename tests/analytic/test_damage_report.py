@@ -23,7 +23,8 @@ from filmdose.present.damage import assess_damage, report_document
 from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.present.pages import document_pdf
 from filmdose.present.writers import render, write_document
-from filmdose.trip import Reading, Roll, Trip, read_trip
+from filmdose.trip import FogReading, Roll, Trip, measured_fog
+from filmdose.tripfile import read_trip
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
 DATE = datetime.date(2026, 5, 3)
@@ -55,7 +56,7 @@ def pdf_words(content):
 
 def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
     """Against a root of the film's own fog, and a log-normal interval by error propagation."""
-    (reading,) = measured.roll.readings
+    (reading,) = measured.roll.fog_readings
     record = measured.roll.film.records[0]
     fog = reading.base_plus_fog - reading.control
     middle = brentq(lambda k: record.fog_density(k) - fog, 1e-3, 1e5)
@@ -63,14 +64,18 @@ def test_the_dose_that_explains_a_fog_is_its_inverse(measured):
     assert typical == pytest.approx(middle, rel=0.03)
     slope = (record.fog_density(middle * 1.01) - record.fog_density(middle / 1.01)) / (2 * np.log(1.01))
     # 5 to 95 %: reading error, calibration 14 to 45 uGy, film against film 0.75 to 1.33 (shipped priors)
-    parts = [1.645 * reading.fog_error / slope, 0.5 * np.log(45 / 14), 0.5 * np.log(1.33 / 0.75)]
+    parts = [
+        1.645 * measured_fog(measured.roll.film, reading)[1] / slope,
+        0.5 * np.log(45 / 14),
+        0.5 * np.log(1.33 / 0.75),
+    ]
     width = np.exp(np.sqrt(np.sum(np.square(parts))))
     assert low == pytest.approx(middle / width, rel=0.06)
     assert high == pytest.approx(middle * width, rel=0.06)
 
 
 def test_a_reading_narrows_what_the_log_says(measured):
-    fog, error = measured.roll.readings[0].fog_density, measured.roll.readings[0].fog_error
+    fog, error, _ = measured_fog(measured.roll.film, measured.roll.fog_readings[0])
     assert measured.after.fog_density[2] - measured.after.fog_density[0] < 0.2 * (
         measured.before.fog_density[2] - measured.before.fog_density[0]
     )
@@ -96,7 +101,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
         id="r",
         film=generic_film(100),
         history=History(passes=(Pass(source="cabin-xray"),)),
-        readings=(Reading(base_plus_fog=1.3, control=0.3, error=0.01),),
+        readings=(FogReading(base_plus_fog=1.3, control=0.3, error=0.01),),
     )
     report = assess_damage(Trip(rolls=(roll,)), "r", **FEW)
     assert report.contradiction
@@ -105,7 +110,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
     text = PageReader(render(report_document(report), "html").decode()).words
     assert "It cannot be explained by what was logged" in text
     assert "Log and readings do not agree" in text
-    bad = replace(roll, readings=(Reading(base_plus_fog=5.0, control=0.3),))
+    bad = replace(roll, readings=(FogReading(base_plus_fog=5.0, control=0.3),))
     with pytest.raises(ArgumentError, match=r"base_plus_fog: got 5\.0"):
         assess_damage(Trip(rolls=(bad,)), "r", **FEW)
     with pytest.raises(UnknownNameError, match="roll"):
@@ -198,7 +203,7 @@ def test_hostile_texts_do_nothing(tmp_path):
         id=HOSTILE,
         film=film,
         history=History(passes=(part,), flights=(Flight(hours=2, note=HOSTILE),)),
-        readings=(Reading(base_plus_fog=0.45, control=0.35, note=HOSTILE),),
+        readings=(FogReading(base_plus_fog=0.45, control=0.35, note=HOSTILE),),
         note=HOSTILE,
     )
     report = assess_damage(Trip(rolls=(roll,), title=HOSTILE), HOSTILE, **FEW)

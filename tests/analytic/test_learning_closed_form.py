@@ -25,7 +25,7 @@ from filmdose.odds import (
     weighted_quantile,
 )
 from filmdose.radiation.sources import Source
-from filmdose.trip import Reading, Roll, Trip
+from filmdose.trip import Roll, Trip
 
 #: Everything known but kappa and the doses, these with symmetric log-normals.
 SYMMETRIC = default_priors().all_known().replaced(calibration_kerma=Prior(low=12.5, typical=25.0, high=50.0))
@@ -68,7 +68,7 @@ def moments(learned, *columns):
 def test_a_dose_reading_is_the_conjugate_log_normal():
     """ln dose ~ N(ln 100, s**2), ln reading ~ N(ln dose, r**2): precisions add, kappa stays as it was."""
     model = trip_model([one_roll()], SYMMETRIC)
-    learned = learn(model, DoseReading(roll="a", kerma_ugy=220.0, relative_error=0.3))
+    learned = learn(model, DoseReading(roll="a", value=220.0, relative_error=math.sqrt(math.expm1(0.09))))
     log_dose = np.log(model.dose_per_pass_ugy(learned.scores, model.scanners[0]))
     mean, covariance = moments(learned, log_dose, model.log_kappa(learned.scores))
     precision = 1.0 / S_DOSE**2 + 1.0 / 0.3**2
@@ -207,7 +207,7 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
     )
     fog = fog_reading("a", 0.20)
     without = learn(here, fog)
-    having = learn(here, [fog, DoseReading(roll="a", kerma_ugy=250.0, relative_error=0.1)])
+    having = learn(here, [fog, DoseReading(roll="a", value=250.0, relative_error=0.1)])
     assert without.summary().loc["kappa", "narrowed"] < 0.15
     assert having.summary().loc["kappa", "narrowed"] > 0.4
     assert having.correlation() > without.correlation() + 0.3
@@ -267,7 +267,7 @@ def test_a_file_gives_back_what_was_learnt(tmp_path):
 
 def test_readings_of_the_trip_itself_are_used():
     history = History(passes=Pass(source=SCANNER, scanner="x"))
-    known = Reading(base_plus_fog=0.40, control=0.30, control_measured=False, error=0.01)
+    known = FogReading(base_plus_fog=0.40, known_base_plus_fog=0.30, error=0.01)
     roll = Roll(id="a", film=generic_film(400), history=history, readings=(known,))
     learned = learn([roll], samples=4096)
     same = learn([roll], FogReading(roll="a", base_plus_fog=0.40, known_base_plus_fog=0.30, error=0.01), samples=4096)

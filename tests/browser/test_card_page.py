@@ -8,8 +8,8 @@ import json
 import random
 
 import pytest
-from filmdose.answer import answer
 
+from filmdose.answer import answer
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.present.card import make_card, write_card

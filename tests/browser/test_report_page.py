@@ -10,7 +10,7 @@ import pytest
 
 from filmdose.present.damage import assess_damage, report_document
 from filmdose.present.writers import write_document
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 pytestmark = pytest.mark.browser
 

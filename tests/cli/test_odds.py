@@ -7,7 +7,7 @@ import pytest
 
 EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_example.toml"
 READING = '[[reading]]\nroll = "harbour-400"\nbase_plus_fog = 0.45\ncontrol = 0.28\nerror = 0.01\n'
-DOSE = '[[dose]]\nroll = "harbour-400"\nkerma = "22 mR"\nrelative_error = 0.15\n'
+DOSE = '[[reading]]\nroll = "harbour-400"\nkind = "badge"\nvalue = "22 mR"\nrelative_error = 0.15\n'
 FEW = ("--samples", 1024)
 
 

@@ -5,15 +5,12 @@ import pandas as pd
 import pytest
 
 from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
+from filmdose.film.cgats import CgatsTable, read_cgats, write_cgats
+from filmdose.film.csvtable import read_csv_table, write_csv_table
 from filmdose.film.readings import (
-    CgatsTable,
     StepReadings,
-    read_cgats,
-    read_csv_table,
     read_steps,
     tablet_log_exposures,
-    write_cgats,
-    write_csv_table,
     write_steps,
 )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import json
 
 import numpy as np
@@ -206,8 +207,8 @@ def test_readings_that_contradict_the_prior_or_each_other():
 def test_a_dose_reading_of_a_roll_that_took_none():
     rolls = [Roll(id="a", film=generic_film(400))]
     with pytest.raises(ArgumentError, match="took a dose"):
-        learn(rolls, DoseReading(roll="a", kerma_ugy=10.0))
-    for bad in ({"kerma_ugy": 0.0}, {"kerma_ugy": "3 mRx"}, {"kerma_ugy": 1.0, "relative_error": 0.0}):
+        learn(rolls, DoseReading(roll="a", value=10.0))
+    for bad in ({"value": 0.0}, {"value": "3 mRx"}, {"value": 1.0, "relative_error": 0.0}):
         with pytest.raises(ArgumentError):
             DoseReading(roll="a", **bad)
 
@@ -242,12 +243,31 @@ def test_no_readings(readings):
         ("", "has no reading"),
         ('[[reading]]\nroll = "a"\n', "field 'base_plus_fog': is missing"),
         ("[[reading]]\nbase_plus_fog = 0.3\n", "field 'roll': is missing"),
-        ("[[reading]]\nroll = 3\nbase_plus_fog = 0.3\n", "a text in quotes"),
+        ("[[reading]]\nroll = 3\nbase_plus_fog = 0.3\n", "a roll id in quotes"),
         ('[[reading]]\nroll = "a"\nbase_plus_fog = 0.3\nfogg = 0.1\n', "field 'fogg': is not known"),
         ('[[reading]]\nroll = "a"\nbase_plus_fog = 0.3\nerror = 0\n', "reading number 1"),
-        ('[[dose]]\nroll = "a"\nkerma = "3 bananas"\n', "dose number 1"),
+        (
+            '[[reading]]\nroll = "a"\nkind = "badge"\nvalue = "3 bananas"\n',
+            "reading number 1, field 'value': .*bananas",
+        ),
+        ('[[reading]]\nroll = "a"\nkind = "badge"\nvalue = "3 mrem"\nquantity = "hp10"\n', "Did you mean hp10-"),
+        (
+            '[[reading]]\nroll = "a"\nkind = "badge"\nvalue = "3 mrem"\nquantity = "air-kerma"\n',
+            "gray, rad or roentgen",
+        ),
+        ('[[reading]]\nroll = "a"\nkind = "badge"\nvalue = "3 mR"\nunit = "mR"\n', "field 'unit': stands beside"),
+        ('[[reading]]\nroll = "a"\nkind = "badge"\nvalue = 0\n', "field 'value': .*above 0"),
+        ('[[reading]]\nroll = "a"\nkind = "badge"\n', "field 'value': is missing"),
+        (
+            '[[reading]]\nroll = "a"\nkind = "badge"\nvalue = 1\nerror = 0.1\n',
+            "'error': belongs to a reading of kind 'fog'",
+        ),
+        (
+            '[[reading]]\nroll = "a"\nbase_plus_fog = 0.3\nquantity = "hstar10"\n',
+            "belongs to a reading of kind 'badge'",
+        ),
         ('[reading]\nroll = "a"\n', "once for each reading"),
-        ('[[fog]]\nroll = "a"\n', "allowed are reading, dose"),
+        ('[[fog]]\nroll = "a"\n', "allowed are reading"),
         ("reading = [", "not valid TOML"),
     ],
 )
@@ -262,12 +282,16 @@ def test_a_good_reading_file(tmp_path):
     file = tmp_path / "readings.toml"
     file.write_text(
         '[[reading]]\nroll = "a"\nbase_plus_fog = 0.4\ncontrol = 0.3\nerror = 0.01\nwhere = "worst"\n'
-        'date = 2026-05-01\nnote = "clip"\n[[dose]]\nroll = "a"\nkerma = "1 mR"\n'
+        'date = 2026-05-01\nnote = "clip"\n[[reading]]\nroll = "a"\nkind = "badge"\nvalue = "1 mR"\n'
+        '[[reading]]\nroll = "a"\nkind = "badge"\nvalue = 63\nunit = "mrem"\nquantity = "hp10-phantom"\n'
     )
-    fog, dose = read_readings(file)
-    assert fog == FogReading(roll="a", base_plus_fog=0.4, control=0.3, error=0.01, where="worst")
+    fog, dose, badge = read_readings(file)
+    day = datetime.date(2026, 5, 1)
+    assert fog == FogReading(roll="a", base_plus_fog=0.4, control=0.3, error=0.01, where="worst", date=day, note="clip")
     assert isinstance(dose, DoseReading)
-    assert dose.kerma_ugy == pytest.approx(8.764, abs=0.001)
+    # 1 mR is 8.764 uGy; 1 mrem is 10 uSv, and Hp(10) on a phantom is about 1.9 Sv/Gy (check values, sections 4 and 5)
+    assert dose.kerma.air_kerma_ugy == pytest.approx(8.764, abs=0.001)
+    assert badge.kerma.air_kerma_ugy == pytest.approx(630 / 1.9, rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -275,10 +299,25 @@ def test_a_good_reading_file(tmp_path):
     [
         (lambda data: data.update(format="other"), "does not hold"),
         (lambda data: data.update(version=99), "version"),
-        (lambda data: data["inputs"][0].pop("scores"), "damaged"),
-        (lambda data: data["inputs"][0].update(scores=[]), "damaged"),
-        (lambda data: data["inputs"][0].update(scores=["x"] * 100), "damaged"),
-        (lambda data: data.pop("title"), "damaged"),
+        (lambda data: data["inputs"][0].pop("scores"), "field 'scores': is missing"),
+        (lambda data: data["inputs"][0].update(scores=[]), "has inputs of"),
+        (lambda data: data["inputs"][0].update(scores=["x"] * 100), "'scores': got"),
+        (lambda data: data.pop("title"), "field 'title': is missing"),
+        (lambda data: [row.update(scores=[0.1]) for row in data["inputs"]], "at least 100"),
+        (lambda data: data.update(inputs=[]), "must be written"),
+        (lambda data: data.pop("inputs"), "has inputs of no scores"),
+        (lambda data: data["inputs"][0].update(scores=[41.0] * 100), "beyond 40"),
+        (lambda data: data["inputs"][0].update(scores=[float("nan")] * 100), "'scores'"),
+        (lambda data: data["inputs"][0].update(prior=["normal", 3, 2, 1]), "low <= typical <= high"),
+        (lambda data: data["inputs"][0].update(prior=["normal"]), "a list of kind"),
+        (lambda data: data["inputs"][0].update(prior=[[], "a", None, {}]), "'prior'|kind"),
+        (lambda data: data.update(draws=float("inf")), "field 'draws'"),
+        (lambda data: data.update(draws=-5), "field 'draws'"),
+        (lambda data: data.update(effective_draws=float("nan")), "field 'effective_draws'"),
+        (lambda data: data.update(probability=-0.5), "field 'probability'"),
+        (lambda data: data.update(probability=10**400), "field 'probability'"),
+        (lambda data: data.update(readings="none"), "field 'readings'"),
+        (lambda data: data.update(surprise=1), "'surprise' is not known|'surprise': is not known"),
     ],
 )
 def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
@@ -312,7 +351,7 @@ def test_files_that_cannot_be_read_or_written(tmp_path):
     with pytest.raises(OutputFileError):
         save_learned(learned, tmp_path / "nowhere" / "learned.json")
     (tmp_path / "text.json").write_text("{")
-    with pytest.raises(InputFileError, match="not JSON"):
+    with pytest.raises(InputFileError, match="not valid JSON"):
         read_learned(tmp_path / "text.json")
 
 

@@ -14,7 +14,7 @@ from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.scan import Flare, find_rebate, measure_area, measure_fog
 from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, write_tiff
-from filmdose.trip import read_trip
+from filmdose.tripfile import read_trip
 
 TRIP = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
 PX = 10.58
