@@ -12,7 +12,7 @@ from filmdose.lazy import lazy_names
 from filmdose.version import __version__
 
 if TYPE_CHECKING:
-    from filmdose.answer import Answer, answer_grid, given_stops
+    from filmdose.answering import Answer, answer, answer_grid, given_stops
     from filmdose.errors import FilmdoseError, ValidityWarning
     from filmdose.film.filmfile import read_film, write_film
     from filmdose.film.fitting import fit_film
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from filmdose.tripfile import read_trip
 
 _HOME: dict[str, tuple[str, ...]] = {
-    "answer": ("Answer", "answer_grid", "given_stops"),
+    "answering": ("Answer", "answer", "answer_grid", "given_stops"),
     "errors": ("FilmdoseError", "ValidityWarning"),
     "film.filmfile": ("read_film", "write_film"),
     "film.fitting": ("fit_film",),
@@ -52,7 +52,7 @@ _HOME: dict[str, tuple[str, ...]] = {
 
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
-    *("answer", "development", "errors", "film", "history", "inverse", "odds", "planning", "plotting", "present"),
+    *("answering", "development", "errors", "film", "history", "inverse", "odds", "planning", "plotting", "present"),
     *("question", "radiation", "sensitometry", "sweep", "trip", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
@@ -72,6 +72,7 @@ __all__ = [
     "Trip",
     "ValidityWarning",
     "__version__",
+    "answer",
     "answer_grid",
     "answer_trip",
     "compensation_table",

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from filmdose.answer import answer_grid, as_film, unique_labels
+from filmdose.answering import answer_grid, as_film, unique_labels
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value
@@ -70,7 +70,7 @@ def _stops_lost(solution: FilmSolution) -> FloatArray:
 def kerma_for_loss(film: Film | float, loss_stops: float, question: Question | None = None) -> DoseLimit:
     """Least effective kerma at which a film has a given loss.
 
-    Solves loss(K) = ``loss_stops``: the compensation that :func:`filmdose.answer.answer` gives, of reversal film the
+    Solves loss(K) = ``loss_stops``: the compensation that :func:`filmdose.answering.answer` gives, of reversal film the
     usable range lost at the dark end; for infinity the least K at which the verdict is "lost".
 
     Parameters

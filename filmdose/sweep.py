@@ -1,7 +1,7 @@
 """Any input against any other: the answers over a grid of named dimensions, in memory or lazily.
 
 Inputs make a *film* (kind, speed, b, ...), a *question* (criterion, scene range, costs, ...) or a *dose* (kerma,
-shield).  Each film and question is solved for all its doses at once, by what :func:`filmdose.answer.answer_grid`
+shield).  Each film and question is solved for all its doses at once, by what :func:`filmdose.answering.answer_grid`
 uses as well, so that the answers are the same.
 """
 
@@ -16,7 +16,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from filmdose.answer import GRID_ATTRIBUTES, grid_row, unique_labels
+from filmdose.answering import GRID_ATTRIBUTES, grid_row, unique_labels
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
@@ -89,7 +89,7 @@ def sweep(
     Returns
     -------
     Dataset with named dimensions, units and long names, the same answers as
-    :func:`filmdose.answer.answer_grid` has; ``needed_stops`` and all that follows are those of ``criterion``.
+    :func:`filmdose.answering.answer_grid` has; ``needed_stops`` and all that follows are those of ``criterion``.
 
     Raises
     ------

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from filmdose.answer import Answer, answer
+from filmdose.answering import Answer, answer
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion

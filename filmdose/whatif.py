@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from filmdose.answer import Answer
+from filmdose.answering import Answer
 from filmdose.arrays import check_count
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film

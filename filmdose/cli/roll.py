@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     DEFAULT_KIND,

@@ -145,7 +145,7 @@ def propagate(
 
     Notes
     -----
-    In each draw a roll has its compensation of least loss, as :func:`filmdose.answer.answer` gives it; what is
+    In each draw a roll has its compensation of least loss, as :func:`filmdose.answering.answer` gives it; what is
     recommended makes the mean of the losses least, draws in which nothing helps among them. With everything known the
     two are the same.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answer import answer, marked_index
+from filmdose.answering import answer, marked_index
 from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.priors import Priors
@@ -42,7 +42,7 @@ class RollOdds:
     roll
         The roll.
     outcome
-        "compensated", "as_marked" or "exposed", as of :class:`filmdose.answer.Answer`.
+        "compensated", "as_marked" or "exposed", as of :class:`filmdose.answering.Answer`.
     stops
         Compensation of least loss of single cases [stops]; infinite where nothing helps. Of a roll exposed before the
         scans: the compensation that it would have wanted. Of reversal film: usable range lost at the dark end.

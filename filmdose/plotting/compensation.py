@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from filmdose.answer import answer_grid, as_film
+from filmdose.answering import answer_grid, as_film
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from filmdose.answer import as_film, marked_index
+from filmdose.answering import as_film, marked_index
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film
@@ -43,7 +43,7 @@ def plot_characteristic_curves(
     """Density against log10 exposure, clean and fogged, with the scene laid on both.
 
     The scene starts at the shadow point and is as wide as the question's ``scene_range``: on the clean curve as
-    metered at the marked speed, on the fogged curve as metered at the index that :func:`filmdose.answer.answer` gives.
+    metered at the marked speed, on the fogged curve as metered at the index that :func:`filmdose.answering.answer` gives.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ class Metered:
 
 
 def meter(film: Film, kerma_ugy: float, question: Question, *, exposed: bool = False) -> Metered:
-    """Meter for a dose [uGy] as :func:`filmdose.answer.answer` recommends, or for the best where nothing helps."""
+    """Meter for a dose [uGy] as :func:`filmdose.answering.answer` recommends, or for the best where nothing helps."""
     found = solve_film(film, np.array([kerma_ugy]), question)
     record, given = int(found.decides[0]), float(found.given[0])
     if exposed or film.reversal:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from filmdose.answer import grid_row
+from filmdose.answering import grid_row
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answer import Answer, answer, grid_row
+from filmdose.answering import Answer, answer, grid_row
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film

@@ -6,7 +6,7 @@ from typing import Any
 
 import pandas as pd
 
-from filmdose.answer import Answer
+from filmdose.answering import Answer
 from filmdose.exposed import ExposedLoss
 from filmdose.history import HistoryDose
 from filmdose.present.document import Block, Document, Facts, Paragraph, Table
@@ -53,7 +53,7 @@ def headline(answer: Answer) -> str:
 
     Examples
     --------
-    >>> from filmdose.answer import answer
+    >>> from filmdose.answering import answer
     >>> headline(answer(400, 0.0))
     'Set EI 400 (good)'
     """

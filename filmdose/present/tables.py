@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answer import grid_rows, unique_labels
+from filmdose.answering import grid_rows, unique_labels
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.present.document import Block, Document, Paragraph, Table

@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from filmdose.answer import answer, given_stops
+from filmdose.answering import answer, given_stops
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import KINDS

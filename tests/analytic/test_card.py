@@ -13,7 +13,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from page_reader import PageReader
 from PIL import Image
 
-from filmdose.answer import answer, answer_grid
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film

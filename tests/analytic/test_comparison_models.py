@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy.optimize import brentq
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.film.comparison import LightPreflashCurve, UniformUnionCurve
 from filmdose.film.generic import generic_film
 

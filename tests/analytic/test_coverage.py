@@ -14,10 +14,9 @@ from filmdose.errors import ValidityWarning
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
 from filmdose.odds import default_priors, learn, propagate, trip_model, weighted_quantile
-from filmdose.trip import FogReading
 from filmdose.odds.draw import roll_groups
 from filmdose.solver import record_problem
-from filmdose.trip import Roll
+from filmdose.trip import FogReading, Roll
 
 TRIPS = 2000
 

@@ -15,7 +15,7 @@ import pytest
 from page_reader import PageReader
 from scipy.optimize import brentq
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass

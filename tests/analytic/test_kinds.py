@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from filmdose.answer import answer, answer_grid
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film

@@ -11,7 +11,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import norm
 
-from filmdose.answer import answer, given_stops
+from filmdose.answering import answer, given_stops
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import KINDS

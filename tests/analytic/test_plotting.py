@@ -11,7 +11,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import to_rgb
 
-from filmdose.answer import answer, answer_grid
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film

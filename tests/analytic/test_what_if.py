@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS

@@ -9,7 +9,7 @@ import random
 
 import pytest
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.present.card import make_card, write_card

@@ -101,7 +101,7 @@ def test_plot(run, tmp_path, ending, magic):
 
 
 def test_real_readings_go_through_to_an_exposure_index(run, tmp_path):
-    from filmdose.answer import answer
+    from filmdose.answering import answer
 
     x, d = points("bw-negative-400", development_min=7)
     pd.DataFrame({"log_exposure": x, "density": d}).to_csv(tmp_path / "s.csv", index=False)

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 
 
 def test_text_has_dose_points_above_and_the_caption_below(run):

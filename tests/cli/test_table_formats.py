@@ -3,7 +3,7 @@
 import pandas as pd
 import pytest
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ import threading
 import numpy as np
 import pytest
 
-from filmdose.answer import answer, answer_grid
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
 from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import Emulsion

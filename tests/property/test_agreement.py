@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from digitised import sheet_film
 
-from filmdose.answer import answer, answer_grid, given_stops
+from filmdose.answering import answer, answer_grid, given_stops
 from filmdose.film.filmfile import write_film
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose

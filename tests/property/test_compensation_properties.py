@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from independent import slow_stops
 
-from filmdose.answer import answer, answer_grid, film_to_dict, given_stops
+from filmdose.answering import answer, answer_grid, film_to_dict, given_stops
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS, Film

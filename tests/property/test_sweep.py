@@ -6,7 +6,7 @@ import warnings
 import numpy as np
 import pytest
 
-from filmdose.answer import answer, answer_grid
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS

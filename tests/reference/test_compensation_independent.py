@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from independent import SlowDecision, SlowRecord, plain_records, slow_stops
 
-from filmdose.answer import answer, film_to_dict
+from filmdose.answering import answer, film_to_dict
 from filmdose.film.generic import generic_film
 from filmdose.question import Question
 from filmdose.solution import shadow_points

@@ -5,7 +5,7 @@ They set no prior and no parameter; the source's typical dose and a 35 mm cartri
 
 import pytest
 
-from filmdose.answer import answer
+from filmdose.answering import answer
 from filmdose.film.generic import generic_film
 from filmdose.history import Pass, history_dose
 
