@@ -71,7 +71,7 @@ def test_passes_flights_and_storage_add_up(run, tmp_path):
     assert run("log", file, "--flight-hours", 8, "--roll", "B")[0] == 0
     assert run("log", file, "--storage-days", 30)[0] == 0
     first, second = read_trip(file).rolls
-    assert [part.kerma_ugy for part in first.history.passes] == [None, pytest.approx(8.764, abs=5e-4)]
+    assert [part.air_kerma_ugy for part in first.history.passes] == [None, pytest.approx(8.764, abs=5e-4)]
     assert [len(second.history.passes), len(second.history.flights), len(second.history.storage)] == [0, 1, 1]
 
 
