@@ -30,7 +30,7 @@ from filmdose.standards import LOG10_2
 __all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "mean_highlight", "shadow_to_win"]
 
 _SUBDIVISIONS = 8
-_WINDOW = 5
+_WINDOW, _ORDER = 7, 6  # nodes around the least one, and nodes through which each polynomial goes
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -134,7 +134,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     ----------
     shadow, highlight
         Shadow and highlight lost at nodes s = 0, step, 2 step, ... [stops; negative where there is room],
-        shape (rows, nodes), at least six nodes; of highlight one row may serve all.
+        shape (rows, nodes), at least seven nodes; of highlight one row may serve all.
     step
         Distance of the nodes [log10 units].
     question
@@ -142,8 +142,8 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
 
     Notes
     -----
-    The least node is found, then the least of 16 points around it on cubics through four nodes, then the least of
-    that point, the vertex of the parabola through its neighbours and the two kinks where a loss begins.
+    The least node is found, then the least of 16 points around it on polynomials through six nodes, then, on the
+    parabolas through that point and its neighbours, the least of their vertices and of the kinks where a loss begins.
     """
     rows, count = shadow.shape
     stops = np.arange(count) * (step / LOG10_2)
@@ -152,7 +152,8 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     loss *= question.cost_under
     loss += question.cost_over * stops
     nearest = loss.argmin(axis=1)
-    first = np.clip(nearest - 2, 0, count - _WINDOW)
+    middle = _WINDOW // 2
+    first = np.clip(nearest - middle, 0, count - _WINDOW)
     columns = first[:, None] + np.arange(_WINDOW)
     near_shadow = np.take_along_axis(shadow, columns, axis=1)
     near_highlight = np.take_along_axis(np.broadcast_to(highlight, shadow.shape), columns, axis=1)
@@ -162,7 +163,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     fine_highlight = np.empty_like(fine_shadow)
     fine = np.empty_like(fine_shadow)
     for where in range(_WINDOW):
-        here = np.flatnonzero(place == where) if where != 2 or not (place == 2).all() else slice(None)
+        here = slice(None) if where == middle and (place == middle).all() else np.flatnonzero(place == where)
         positions, matrix = _around(where)
         fine_shadow[here] = near_shadow[here] @ matrix
         fine_highlight[here] = near_highlight[here] @ matrix
@@ -175,12 +176,12 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
 
 @lru_cache(maxsize=8)
 def _around(where: int) -> tuple[FloatArray, FloatArray]:
-    """Places around a node of the window, and the matrix of the cubics through four nodes that hold there."""
+    """Places around a node of the window, and the matrix of the polynomials that hold there."""
     positions = np.clip(where + np.linspace(-1.0, 1.0, 2 * _SUBDIVISIONS + 1), 0.0, _WINDOW - 1.0)
     matrix = np.zeros((_WINDOW, positions.size))
     for column, position in enumerate(positions):
-        start = min(max(int(position) - 1, 0), _WINDOW - 4)
-        nodes = np.arange(start, start + 4)
+        start = min(max(int(position) + 1 - _ORDER // 2, 0), _WINDOW - _ORDER)
+        nodes = np.arange(start, start + _ORDER)
         for i in nodes:
             others = nodes[nodes != i]
             matrix[i, column] = np.prod((position - others) / (i - others))
@@ -188,42 +189,53 @@ def _around(where: int) -> tuple[FloatArray, FloatArray]:
 
 
 def _finest(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, question: Question) -> Recommendation:
-    """The least loss near the best of some close points, between which losses are straight."""
+    """The least loss near the best of some close points, on parabolas through it and its neighbours."""
+    under, over = question.cost_under, question.cost_over
 
     def total(s: FloatArray, dark: FloatArray, bright: FloatArray) -> FloatArray:
-        lost = np.maximum(dark, 0.0) + np.maximum(bright, 0.0)
-        return np.asarray(question.cost_under * lost + question.cost_over * s)
+        return np.asarray(under * (np.maximum(dark, 0.0) + np.maximum(bright, 0.0)) + over * s)
 
-    loss = total(stops, shadow, highlight)
-    best = np.clip(loss.argmin(axis=1), 1, stops.shape[1] - 2)
+    best = np.clip(total(stops, shadow, highlight).argmin(axis=1), 1, stops.shape[1] - 2)
     rows = np.arange(best.size)
-    s = [stops[rows, best + k] for k in (-1, 0, 1)]
-    dark = [shadow[rows, best + k] for k in (-1, 0, 1)]
-    bright = [highlight[rows, best + k] for k in (-1, 0, 1)]
-    losses = [loss[rows, best + k] for k in (-1, 0, 1)]
-    half = s[2] - s[1]
-    candidates = [s[0].copy(), s[1].copy(), s[2].copy()]
+    middle = stops[rows, best]
+    step = stops[rows, best + 1] - middle
+    dark, bright = (_parabola(*(values[rows, best + k] for k in (-1, 0, 1))) for values in (shadow, highlight))
     with np.errstate(divide="ignore", invalid="ignore"):
-        vertex = s[1] - 0.5 * half * (losses[2] - losses[0]) / (losses[0] - 2.0 * losses[1] + losses[2])
-        candidates.append(vertex)
-        for values in (dark, bright):
-            for left, right, start in ((values[0], values[1], s[0]), (values[1], values[2], s[1])):
-                candidates.append(start + half * left / (left - right))
-    result = [array.copy() for array in (s[1], dark[1], bright[1], losses[1])]
-    for candidate in candidates:
-        inside = (candidate >= s[0]) & (candidate <= s[2])
-        t = np.where(inside, (candidate - s[1]) / np.where(half > 0.0, half, 1.0), 0.0)
-        at = [_between(values, t) for values in (s, dark, bright)]
-        value = total(*at)
-        better = inside & (value < result[3] - 1e-12)
-        for array, new in zip(result, (*at, value), strict=True):
-            array[better] = new[better]
-    return Recommendation(stops=result[0], shadow=result[1], highlight=result[2], loss=result[3])
+        candidates = [
+            -(under * dark[1] + over * step) / (2.0 * under * dark[2]),  # shadows count alone
+            -(under * (dark[1] + bright[1]) + over * step) / (2.0 * under * (dark[2] + bright[2])),  # both do
+            *_roots(*dark),
+            *_roots(*bright),
+        ]
+    place = np.zeros(best.size)
+    least = total(middle, dark[0], bright[0])
+    for candidate in (np.full(best.size, -1.0), np.full(best.size, 1.0), *candidates):
+        t = np.where(np.abs(candidate) <= 1.0, candidate, 0.0)  # NaN stays where it is
+        value = total(middle + t * step, _at(dark, t), _at(bright, t))
+        better = value < least - 1e-13
+        place[better], least[better] = t[better], value[better]
+    return Recommendation(
+        stops=middle + place * step, shadow=_at(dark, place), highlight=_at(bright, place), loss=least
+    )
 
 
-def _between(values: list[FloatArray], t: FloatArray) -> FloatArray:
-    """Value t of the way from the middle of three to its right (left when negative) neighbour, on straight lines."""
-    return np.asarray(values[1] + np.where(t >= 0.0, t * (values[2] - values[1]), -t * (values[0] - values[1])))
+_Parabola = tuple[FloatArray, FloatArray, FloatArray]
+
+
+def _parabola(before: FloatArray, at: FloatArray, after: FloatArray) -> _Parabola:
+    """Coefficients of 1, t and t**2 of the parabola through t = -1, 0 and 1."""
+    return at, 0.5 * (after - before), 0.5 * (after - 2.0 * at + before)
+
+
+def _at(parabola: _Parabola, t: FloatArray) -> FloatArray:
+    return np.asarray(parabola[0] + t * (parabola[1] + t * parabola[2]))
+
+
+def _roots(c: FloatArray, b: FloatArray, a: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Where a parabola is 0; NaN where it is not."""
+    # the form that does not lose digits where the parabola is nearly straight
+    q = -0.5 * (b + np.copysign(np.sqrt(b * b - 4.0 * a * c), b))
+    return q / a, c / q
 
 
 class LossTally:
