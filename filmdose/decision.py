@@ -24,7 +24,7 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.question import Question
-from filmdose.solver import cubic_at
+from filmdose.solver import cubic_at, cubic_root
 from filmdose.standards import LOG10_2
 
 __all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "mean_highlight", "shadow_to_win"]
@@ -71,10 +71,9 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     over_tones = hull @ _averages(hull.shape[1], margin)
     at_point = hull[:, margin:]  # it falls; where it first is 0 nothing is left to win at the point itself
     left = np.count_nonzero(at_point > 0.0, axis=1)
-    rows = np.arange(left.size)
-    before = np.maximum(left - 1, 0)
-    above, below = at_point[rows, before], at_point[rows, np.minimum(left, at_point.shape[1] - 1)]
-    crossing = before + np.divide(above, above - below, out=np.zeros_like(above), where=above > below)
+    start = np.clip(left - 2, 0, at_point.shape[1] - 4)
+    around = -np.take_along_axis(at_point, start[:, None] + np.arange(4), axis=1).T
+    crossing = start + cubic_root(np.ascontiguousarray(around), np.clip(left - 1 - start, 0, 2).astype(np.float64))
     end = np.where(left < at_point.shape[1], np.where(left == 0, 0.0, crossing), over_tones.argmin(axis=1))
     first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
     over_tones -= cubic_at(over_tones, first, end - first)[:, None]

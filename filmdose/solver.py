@@ -40,6 +40,7 @@ __all__ = [
     "ReversalLoss",
     "Shape",
     "cubic_at",
+    "cubic_root",
     "first_root",
     "record_criteria",
     "record_solver",

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 import pytest
+from scan_cases import write_scans
 
 REPOSITORY = Path(__file__).parents[2]
 README = (REPOSITORY / "README.md").read_text(encoding="utf-8")
@@ -34,6 +35,8 @@ def test_commands_are_found():
 def test_commands_run(run, tmp_path, monkeypatch, command):
     shutil.copytree(REPOSITORY / "notebooks", tmp_path / "notebooks", ignore=shutil.ignore_patterns("*.ipynb"))
     (tmp_path / "trip.toml").write_text('[[roll]]\nid = "a"\nspeed = 400\n', encoding="utf-8")
+    if ".tif" in command or "profile.csv" in command:
+        write_scans(tmp_path)
     monkeypatch.chdir(tmp_path)
     before = set(tmp_path.rglob("*"))
     code, out, err = run(*shlex.split(command)[1:])

@@ -8,33 +8,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scan_cases import fog_case
+from scan_cases import PX, fog_case, scanned, strip
 
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.scan import Flare, find_rebate, measure_area, measure_fog
-from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, write_tiff
+from filmdose.scan.simulate import scan_from_pixels, simulate_pixels, write_tiff
 from filmdose.tripfile import read_trip
 
 TRIP = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
-PX = 10.58
-
-
-def strip(base, seed, upright=False):
-    """A strip of perforated film with an image, an opaque holder at its left and clear light above and below."""
-    rng = np.random.default_rng(seed)
-    density = np.zeros((400, 900))
-    density[40:360] = base
-    density[80:320, 50:850] += 0.3 + 0.5 * rng.random((8, 20)).repeat(30, 0).repeat(40, 1)
-    for x in range(60, 900, 70):
-        density[48:60, x : x + 30] = 0.0
-    density[:, :16] = 5.0
-    return density.T if upright else density
-
-
-def scanned(density, rng, **options):
-    seen = grainy(density, np.where(density < 4, 0.3 * density, 0.0), pixel_um=PX, rng=rng)
-    return scan_from_pixels(simulate_pixels(seen, rng=rng, flare=0.008, blur_px=0.8, dust=15, **options), pixel_um=PX)
 
 
 @pytest.mark.parametrize("upright", [False, True])
