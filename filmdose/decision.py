@@ -176,7 +176,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
 @lru_cache(maxsize=8)
 def _around(where: int) -> tuple[FloatArray, FloatArray]:
     """Places around a node of the window, and the matrix of the polynomials that hold there."""
-    positions = np.clip(where + np.linspace(-1.0, 1.0, 2 * _SUBDIVISIONS + 1), 0.0, _WINDOW - 1.0)
+    positions = min(max(where, 1), _WINDOW - 2) + np.linspace(-1.0, 1.0, 2 * _SUBDIVISIONS + 1)
     matrix = np.zeros((_WINDOW, positions.size))
     for column, position in enumerate(positions):
         start = min(max(int(position) + 1 - _ORDER // 2, 0), _WINDOW - _ORDER)

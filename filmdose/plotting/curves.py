@@ -43,7 +43,7 @@ def plot_characteristic_curves(
     """Density against log10 exposure, clean and fogged, with the scene laid on both.
 
     The scene starts at the shadow point and is as wide as the question's ``scene_range``: on the clean curve as
-    metered at the marked speed, on the fogged curve as metered at the index that :func:`filmdose.answering.answer` gives.
+    metered at the marked speed, on the fogged curve as metered at the index of :func:`filmdose.answering.answer`.
 
     Parameters
     ----------

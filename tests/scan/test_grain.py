@@ -201,8 +201,8 @@ def test_the_command_prints_grain_beside_the_film(run, rng, tmp_path):
 
 
 def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
+    from filmdose.film.csvtable import read_csv_table
     from filmdose.film.noisefit import read_granularity
-    from filmdose.film.readings import read_csv_table
     from filmdose.scan.simulate import write_tiff
 
     emulsion = generic_film(400).records[0]
