@@ -38,6 +38,7 @@ __all__ = [
     "STATUSES",
     "VERDICTS",
     "FilmSolution",
+    "contrast_kept",
     "deciding_record",
     "film_highlight_lost",
     "is_restored",
@@ -50,6 +51,7 @@ __all__ = [
     "shadow_points",
     "snr_at",
     "solve_film",
+    "status_codes",
     "verdict_of",
 ]
 
@@ -291,16 +293,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     verdict = verdict_of(snr_given / question.snr_target, _at_nodes(least_of_records(kept), place))
     lost = verdict == "lost"
     shadow_end, highlight_end = readings_end(film, question)
-    status = np.select(
-        [
-            lost,
-            is_restored(needed, best, snr_given, question),
-            best >= shadow_end - UNSPOKEN,
-            choice.highlight >= -UNSPOKEN,
-        ],
-        [_CODE[name] for name in ("beyond_rescue", "ok", "readings_end", "highlight_limited")],
-        _CODE["partly_restored"],
-    )
+    restored = is_restored(needed, best, snr_given, question)
     room = np.broadcast_to(_room(highlight, step), kerma.shape).copy()
     room[room > highlight_end] = np.nan  # not measured
     kept_at_marked = [one.snr_kept for one in criteria]
@@ -317,7 +310,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
         contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
         verdict=verdict,
-        status=status,
+        status=status_codes(lost, restored, best >= shadow_end - UNSPOKEN, choice.highlight),
         decides=decides,
         records=tuple(criteria),
     )
@@ -372,6 +365,36 @@ def is_restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, que
     if question.criterion == "shadow_snr":
         return np.asarray(snr_given >= question.snr_target * 2.0**-UNSPOKEN)
     return np.asarray(best >= needed - UNSPOKEN)
+
+
+def status_codes(lost: Any, restored: Any, at_end: Any, highlight: Any) -> NDArray[np.intp]:
+    """Which end decided, as indices into ``STATUSES``.
+
+    Parameters
+    ----------
+    lost, restored, at_end
+        Whether nothing helps, the criterion has all that it asks for, the exposure stands at the end of the readings.
+    highlight
+        Highlight lost at the exposure given [stops; negative where there is room].
+    """
+    names = ("beyond_rescue", "ok", "readings_end", "highlight_limited")
+    return np.select(
+        [lost, restored, at_end, highlight >= -UNSPOKEN], [_CODE[name] for name in names], _CODE["partly_restored"]
+    )
+
+
+def contrast_kept(film: Film, kerma_ugy: float, stops: float, question: Question) -> float:
+    """Mean gradient above an exposure some stops right of the marked one, over the clean one there, at least [1].
+
+    At an effective kerma of the worst band [uGy], of the record that keeps least.
+    """
+    kept, solvers = [], record_solvers(film)
+    for solver in solvers:
+        hits = np.array([kerma_ugy * solver.hits_per_ugy])
+        _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
+        assert view.contrast_kept is not None
+        kept.append(view.contrast_kept)
+    return float(_at_nodes(least_of_records(kept), np.array([stops * LOG10_2 / solvers[0].light.step]))[0])
 
 
 def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -33,7 +33,7 @@ class Cases:
         self.log2_snr = found.log2_snr[:SAMPLE].astype(np.float32)
         self.shadow = found.shadow[:SAMPLE].astype(np.float32)
         self.highlight = found.highlight[:SAMPLE].astype(np.float32)
-        self.best = found.best[:SAMPLE].copy()
+        self.needed, self.best = found.needed[:SAMPLE].copy(), found.best[:SAMPLE].copy()
 
     def snr(self, stops: float) -> FloatArray:
         """Signal-to-noise of every case at some compensation, over the clean one [1]."""
@@ -41,9 +41,8 @@ class Cases:
 
     def restored_at(self, stops: float) -> float:
         """Share of the cases that have all that the criterion asks for at some compensation [1]."""
-        needed = self.best if self.question.criterion != "shadow_snr" else np.zeros(self.best.shape)
         given = np.full(self.best.shape, stops)
-        return float(np.mean(is_restored(needed, given, self.snr(stops), self.question)))
+        return float(np.mean(is_restored(self.needed, given, self.snr(stops), self.question)))
 
     def highlight_lost(self, stops: float) -> FloatArray:
         """Highlight lost in every case [stops; negative where there is room]."""

@@ -27,6 +27,7 @@ from filmdose.odds.results import RollOdds, TripOdds, roll_odds
 from filmdose.odds.tally import Histogram, Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
+from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
@@ -53,6 +54,7 @@ class RollTally:
         self.log_kerma = Histogram(LEAST_LOG_KERMA, 12.0)
         self.snr_kept = Histogram(0.0, 1.0 + 1e-9)
         self.drawn = self.lost = self.over_one = self.partly = 0
+        self.middle_kerma_ugy = math.nan  # that fogs the film as it is like the worst band of the middle draw
         self.loss: LossTally | None = None
         self.cases: Cases | None = None
 
@@ -84,6 +86,9 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
         for column, roll in enumerate(group.rolls):
             tally, question = tallies[roll], plan.questions[roll]
             hits = group.hits(draws, column)
+            if not tally.drawn:
+                solver = record_solvers(plan.model.trip.rolls[roll].film)[0]
+                tally.middle_kerma_ugy = float(np.median(hits[0])) / solver.hits_per_ugy
             if group.film.reversal:
                 lost = group.reversal(rows, hits)
                 stops = np.where(lost.lost, np.inf, lost.range_stops)

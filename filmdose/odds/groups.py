@@ -55,6 +55,9 @@ class NegativeCases:
         log2 of the shadow's signal-to-noise against compensation, of the record that keeps least, (draws, nodes).
     shadow, highlight
         Shadow and highlight lost, as :func:`filmdose.decision.least_loss` takes them.
+    needed
+        Compensation by the criterion that was asked for [stops; NaN where no exposure satisfies it]; 0 of
+        signal-to-noise, whose need is read off ``snr_given``.
     best
         Compensation of least loss [stops].
     snr_given
@@ -68,6 +71,7 @@ class NegativeCases:
     log2_snr: FloatArray
     shadow: FloatArray
     highlight: FloatArray
+    needed: FloatArray
     best: FloatArray
     snr_given: FloatArray
     snr_kept: FloatArray
@@ -166,6 +170,7 @@ class FilmGroup:
         return NegativeCases(
             restored=is_restored(needed, best, snr_given, question),
             log2_snr=log2_snr,
+            needed=needed,
             shadow=shadow,
             highlight=highlight,
             best=best,

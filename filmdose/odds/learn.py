@@ -239,6 +239,14 @@ class Learned:
             object.__setattr__(self, "drawn", len(weights))
             object.__setattr__(self, "counted", float(1.0 / np.sum(weights**2)))
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Learned):
+            return NotImplemented
+        pairs = [(getattr(self, name), getattr(other, name)) for name in self.__dataclass_fields__]
+        return all(np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b for a, b in pairs)
+
+    __hash__ = None  # type: ignore[assignment]  # its draws are arrays
+
     @property
     def effective_draws(self) -> float:
         """Effective sample size: 1 / sum of the squared weights."""

@@ -196,6 +196,13 @@ class Priors(Mapping[str, Prior]):
         object.__setattr__(self, "entries", dict(self.entries))
         _check_domains(self.entries)
 
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Priors):
+            return NotImplemented
+        return self.entries == other.entries and self.scanner_class_share == other.scanner_class_share
+
+    __hash__ = None  # type: ignore[assignment]  # a mapping has none
+
     def __getitem__(self, name: str) -> Prior:
         return self.entries[name]
 

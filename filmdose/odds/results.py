@@ -16,7 +16,7 @@ from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.priors import Priors
 from filmdose.odds.tally import POINTS, Histogram
 from filmdose.question import Question
-from filmdose.solution import STATUSES, UNSPOKEN, verdict_of
+from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, status_codes, verdict_of
 from filmdose.trip import Roll, Trip
 from filmdose.units import exposure_index, format_speed
 
@@ -299,11 +299,11 @@ def roll_odds(roll: Roll, question: Question, first: RollTally, second: RollTall
         "verdict": "lost" if math.isinf(triple[1]) else "good",
     }
     if roll.film.reversal:
-        return _reversal_odds(values, question)
+        return _reversal_odds(values, question, first.middle_kerma_ugy)
     return _negative_odds(values, first, second)
 
 
-def _reversal_odds(values: dict[str, Any], question: Question) -> RollOdds:
+def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy: float) -> RollOdds:
     """Reversal film is exposed as marked; what it loses is said."""
     roll: Roll = values["roll"]
     lost = math.isinf(values["stops"][1])
@@ -311,18 +311,12 @@ def _reversal_odds(values: dict[str, Any], question: Question) -> RollOdds:
     speed = roll.film.speed
     values["ei"] = tuple(0.0 if math.isinf(value) else speed for value in reversed(values["stops"]))
     if not lost:
-        values["verdict"] = _middle_verdict(values, question)
+        values["verdict"] = answer(roll.film, middle_kerma_ugy, question, exposed=exposed).verdict
     if not lost and not exposed:
         values |= {"given_stops": 0.0, "ei_median": speed, "ei_recommended": speed, "ei_recommended_exact": speed}
     status = "already_exposed" if exposed else "beyond_rescue" if lost else "expose_as_marked"
     values |= {"outcome": "exposed" if exposed else "as_marked", "status": status}
     return RollOdds(message=_reversal_sentence(values), **values)
-
-
-def _middle_verdict(values: dict[str, Any], question: Question) -> str:
-    """Verdict of the answer at the middle dose."""
-    roll: Roll = values["roll"]
-    return answer(roll.film, values["kerma_ugy"][1], question, exposed=roll.state == "exposed").verdict
 
 
 def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) -> RollOdds:
@@ -335,20 +329,22 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
     cases = first.cases
     snr = cases.snr(given)
     lost = values["chance_beyond_rescue"] > 0.5
-    kept = np.asarray(np.median(snr) / cases.question.snr_target)
-    values["verdict"] = "lost" if lost else str(verdict_of(kept, np.ones(())))
+    middle = first.middle_kerma_ugy
     if roll.state == "exposed":
-        values["verdict"] = _middle_verdict(values, cases.question)
+        values["verdict"] = answer(roll.film, middle, cases.question, exposed=True).verdict
         values |= {"outcome": "exposed", "status": "already_exposed"}
         return RollOdds(message=_exposed_sentence(values), **values)
     values["outcome"] = "compensated"
     values["settled_stops"] = _settled(first.loss.decide()[0], second.loss.decide()[0])
-    if lost:
-        values["status"] = "beyond_rescue"
-        return RollOdds(message=_negative_sentence(values, cases), **values)
     bright = cases.highlight_lost(given)
-    restored = cases.restored_at(given)
-    limited = float(np.median(bright)) >= -UNSPOKEN
+    at_end = given >= readings_end(roll.film, cases.question)[0] - UNSPOKEN
+    code = status_codes(lost, cases.restored_at(given) >= 0.5, at_end, np.median(bright))
+    values["status"] = tuple(STATUSES)[int(code)]
+    if lost:
+        values["verdict"] = "lost"
+        return RollOdds(message=_negative_sentence(values, cases), **values)
+    kept = np.median(snr) / cases.question.snr_target, contrast_kept(roll.film, middle, given, cases.question)
+    values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
     low, middle, high = values["stops"]
     most = high if math.isfinite(high) else max(given, middle)
     frames = frame_count(most - low)
@@ -361,7 +357,6 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
         "ei_recommended_exact": float(exposure_index(speed, given)),
         "chance_highlights_lost": float(np.mean(bright > UNSPOKEN)),
         "bracket": bracket_plan(cases, frames) if frames > 1 else None,
-        "status": "ok" if restored >= 0.5 else "highlight_limited" if limited else "partly_restored",
     }
     return RollOdds(message=_negative_sentence(values, cases), **values)
 

@@ -26,7 +26,7 @@ from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.question import Question
-from filmdose.trip import Roll, Trip
+from filmdose.trip import FogReading, Roll, Trip, read_record
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
 
@@ -163,7 +163,7 @@ def trip_sobol(
 
     Parameters
     ----------
-    trip, roll, priors, criterion, snr_target
+    trip, roll, question, priors
         As of :func:`tornado`.
     samples, resamples, rng
         As of :func:`sobol_table`, which also says what is returned.
@@ -270,7 +270,7 @@ def narrowing(
 
     Parameters
     ----------
-    trip, roll, priors, criterion, snr_target
+    trip, roll, question, priors
         As of :func:`tornado`.
     fog_error
         Standard error of a measured fog, control included [density; above 0].
@@ -296,7 +296,7 @@ def narrowing(
     noise = generator.standard_normal(count)
     outcomes: dict[str, Any] = {}
     for index, other in enumerate(model.trip.rolls):
-        record = other.film.records[min(1, len(other.film.records) - 1)]
+        _, record = read_record(other.film, FogReading(base_plus_fog=0.0))
         reading = fog_of(record, other, index, draws, "mean") + error * noise
         what = f"a clip of roll {other.id} itself" if other.id == roll else f"roll {other.id}"
         outcomes[f"measure the fog of {what} against a control"] = reading
@@ -308,8 +308,10 @@ def narrowing(
         column = scores[:, place]
         if item.name.startswith("shield_thickness["):
             outcomes[f"measure the {item.label}"] = column
-        elif item.name == "film_contrast":
-            outcomes["develop a test strip and measure its contrast"] = column
+        elif item.name.startswith("film_contrast["):
+            kind = item.name.removeprefix("film_contrast[").removesuffix("]")
+            what = "develop a test strip and measure its contrast"
+            outcomes[what if len(model.kinds) == 1 else f"{what} ({kind})"] = column
     width = float(np.diff(np.quantile(answer, [0.05, 0.95]))[0])
     after = {action: min(expected_width(reading, answer), width) for action, reading in outcomes.items()}
     table = pd.DataFrame({"width_stops": after}).rename_axis("action")

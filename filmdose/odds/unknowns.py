@@ -21,7 +21,7 @@ import numpy as np
 from numpy.polynomial import Chebyshev
 
 from filmdose.arrays import FloatArray
-from filmdose.errors import ArgumentError
+from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
 from filmdose.odds.priors import Prior, Priors, default_priors
@@ -30,7 +30,7 @@ from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import Chain, no_wall_counts
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import passage
-from filmdose.radiation.sources import Source
+from filmdose.radiation.sources import Source, source_names
 from filmdose.trip import Roll, Trip
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
@@ -221,6 +221,7 @@ class TripModel:
     def __init__(self, trip: Trip, priors: Priors) -> None:
         if not trip.rolls:
             raise ArgumentError("trip", trip.title, "a trip with at least one roll")
+        _refuse_misspelt_doses(trip, priors)
         self.trip = trip
         self.priors = priors
         self._inputs: dict[str, Input] = {}
@@ -266,6 +267,16 @@ class TripModel:
         low, high = (float(priors["hit_exponent"].value(side * SHAPE_SCORE)) for side in (-1.0, 1.0))
         self.hit_exponent_range = (max(low, 0.0), min(high, 2.0))
         self._log_calibrated = _log_calibration(self.hit_exponent_range)
+
+    def __reduce__(self) -> tuple[type[TripModel], tuple[Trip, Priors]]:
+        return TripModel, (self.trip, self.priors)
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, TripModel):
+            return NotImplemented
+        return self.trip == other.trip and self.priors == other.priors
+
+    __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
 
     # -- setting up ---------------------------------------------------------------------------------------------
 
@@ -530,6 +541,21 @@ class TripModel:
         return result
 
 
+def _refuse_misspelt_doses(trip: Trip, priors: Priors) -> None:
+    """A dose among the priors belongs to a shipped source or one of the trip; its scanner may be one of another trip."""
+    passes = [part for roll in trip.rolls for part in roll.history.passes]
+    sources = dict.fromkeys((*source_names(), *(part.resolved_source.name for part in passes)))
+    for entry in priors:
+        source, _, scanner = entry.removeprefix("dose:").partition("@")
+        if not entry.startswith("dose:"):
+            continue
+        if source not in sources:
+            raise UnknownNameError("prior", entry, [f"dose:{name}" for name in sources])
+        here = {scanner_name(part) for part in passes if part.resolved_source.name == source}
+        if scanner and scanner not in here and did_you_mean(scanner, here):
+            raise UnknownNameError("prior", entry, [f"dose:{source}@{name}" for name in sorted(here)])
+
+
 def _log_calibration(bounds: tuple[float, float]) -> Callable[[FloatArray], FloatArray]:
     """ln of kappa times the calibration kerma as a function of b [error below 1e-9]."""
     low, high = bounds
@@ -556,7 +582,7 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
         Shipped ones when left out.
     """
     if isinstance(trip, TripModel):
-        if priors is not None and priors is not trip.priors:
+        if priors is not None and priors != trip.priors:
             raise ArgumentError("priors", "other priors than the model's", "priors together with a trip, not a model")
         return trip
     if not isinstance(trip, Trip):
