@@ -329,7 +329,7 @@ def _colour_shift(film: Film, kerma_ugy: float) -> dict[str, dict[str, float]]:
 
 
 def _reversal_values(film: Film, solution: FilmSolution, kerma_ugy: float) -> dict[str, dict[str, float]]:
-    """Greatest density and usable range of a reversal film, of the record that loses most.
+    """Greatest density and usable range of a reversal film, each of the record that loses most of it.
 
     The range runs from the highlight point (0.20 above minimum density, ISO 2240) down to where the
     signal-to-noise is that of the clean film's shadow point (2.00 above minimum).
@@ -338,10 +338,12 @@ def _reversal_values(film: Film, solution: FilmSolution, kerma_ugy: float) -> di
     record, loss = film.records[decides], solution.records[decides]
     assert isinstance(loss, ReversalLoss)
     clean, gone = float(record.maximum_density()), float(loss.maximum_density[0])
-    lost = min(float(loss.range_stops[0]), loss.span_stops)
+    losses = [one for one in solution.records if isinstance(one, ReversalLoss)]
+    worst = max(losses, key=lambda one: float(one.range_stops[0]))
+    lost = min(float(worst.range_stops[0]), worst.span_stops)
     return {
         "maximum_density": {"clean": clean, "fogged": clean - gone, "lost": gone},
-        "range_stops": {"clean": loss.span_stops, "fogged": loss.span_stops - lost, "lost": lost},
+        "range_stops": {"clean": worst.span_stops, "fogged": worst.span_stops - lost, "lost": lost},
     }
 
 

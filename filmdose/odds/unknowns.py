@@ -542,7 +542,7 @@ class TripModel:
 
 
 def _refuse_misspelt_doses(trip: Trip, priors: Priors) -> None:
-    """A dose among the priors belongs to a shipped source or one of the trip; its scanner may be one of another trip."""
+    """A dose among the priors belongs to a shipped source or one of the trip; of its scanners one may be elsewhere."""
     passes = [part for roll in trip.rolls for part in roll.history.passes]
     sources = dict.fromkeys((*source_names(), *(part.resolved_source.name for part in passes)))
     for entry in priors:

@@ -1,164 +1,215 @@
-"""Tables against the solver, draws against direct sums, and what must hold whatever the numbers."""
+"""Odds against the answer, draws against the solver one by one, and what must hold whatever the numbers."""
 
 from __future__ import annotations
 
+import itertools
 import math
+import pickle
 import tracemalloc
-import warnings
 from dataclasses import replace
 
-import digitised
 import numpy as np
 import pytest
-from filmdose.compensation import compensate, needed_stops
-from filmdose.odds.surface import CloseSurface, SmoothSurface, film_surface, measured_error
+from digitised import sheet_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import CubicSpline
 
-from filmdose.errors import ValidityWarning
-from filmdose.film.fitting import fit_film
-from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
-from filmdose.film.readings import StepReadings
+from filmdose.answering import answer
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.film.generic import generic_film, reference_noise_floor
+from filmdose.film.model import KINDS as STANDARDS
 from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds import (
+    FogReading,
     Prior,
     default_priors,
     draw_stops,
+    learn,
     narrowing,
     propagate,
     tornado,
     trip_model,
     trip_sobol,
 )
-from filmdose.odds.draw import roll_groups, shape_of
+from filmdose.odds.draw import roll_need
+from filmdose.odds.groups import film_groups
+from filmdose.odds.tally import ScoreStream
+from filmdose.question import Question
+from filmdose.solution import shadow_points, solve_film
 from filmdose.solver import CRITERIA
-from filmdose.trip import Roll, Trip
+from filmdose.standards import LOG10_2
+from filmdose.trip import Roll, Trip, answer_roll
 
+KINDS = list(STANDARDS)
+ONE_CT = History(passes=Pass(source="cabin-ct", scanner="x"))
 CT = History(passes=Pass(source="cabin-ct", scanner="x", count=2))
+NEGATIVES = [kind for kind in KINDS if "negative" in kind]
+REVERSALS = [kind for kind in KINDS if "reversal" in kind]
 
 
-def roll(speed=400.0, history=CT, name="a", **options):
-    return Roll(id=name, film=generic_film(speed), history=history, **options)
+def roll(speed=400.0, history=CT, name="a", kind="bw-negative", **options):
+    return Roll(id=name, film=generic_film(speed, kind=kind), history=history, **options)
 
 
-@pytest.mark.parametrize("criterion", list(CRITERIA))
-def test_tables_agree_with_the_solver_between_their_nodes(criterion):
-    """On shapes drawn from the priors: within 0.01 stop to 0.95 of the dose beyond rescue, within 0.03 to its end."""
-    model = trip_model([roll()])
-    surface = film_surface(generic_film(400), shape_of(model, 0.0), criterion)
-    assert surface.error_stops < 0.002
-    (record,) = surface.records
-    assert isinstance(record, SmoothSurface)
-    rng = np.random.default_rng(5)
-    hits = np.geomspace(1e-4, 300.0, 300)
-    for draw in model_shapes(model, rng, 8):
-        table, exact = record.answers(record.node_weights(draw[None]), hits[None]), record.exact(draw, hits)
-        end = hits[np.isfinite(exact.stops)].max()
-        both = np.isfinite(exact.stops) & (exact.snr_kept > 1e-3)
-        error = np.abs(table.capped_stops[0] - exact.stops, where=both, out=np.zeros(hits.size))
-        assert error[hits < 0.95 * end].max() < 0.01
-        assert error.max() < 0.03
-        assert np.count_nonzero(np.isfinite(table.stops[0]) != np.isfinite(exact.stops)) <= 1
-        np.testing.assert_allclose(table.fog_density[0], exact.fog_density, rtol=1e-3, atol=1e-12)
-        assert np.count_nonzero(table.partly[0] != exact.partly) <= 2
-        np.testing.assert_allclose(table.snr_kept[0], exact.snr_kept, atol=2e-3)
-        known = np.isfinite(exact.room_end) & np.isfinite(table.room_end[0])
-        np.testing.assert_allclose(table.room_end[0][known], exact.room_end[known], atol=0.01)
+def at_film(kerma):
+    """One pass that leaves a known effective kerma at the film."""
+
+    def one(air_kerma_ugy):
+        return History(passes=Pass(source="cabin-ct", air_kerma_ugy=air_kerma_ugy, at="film", peak_to_mean=1.0))
+
+    return one(kerma / history_dose(one(1.0)).kerma_ugy) if kerma > 0.0 else History()
 
 
-def model_shapes(model, rng, count):
-    draws = model.draws(np.clip(rng.standard_normal((count, len(model.inputs))), -3.0, 3.0))
-    return np.stack([draws.hit_exponent, draws.grain_area_exponent, draws.log_contrast], axis=1)
+def known_odds(film, kermas, question=None, **options):
+    """Odds and answers of rolls of one film of which everything is known."""
+    rolls = [
+        Roll(id=str(n), film=film, history=at_film(kerma), peak_to_mean=1.0, **options)
+        for n, kerma in enumerate(kermas)
+    ]
+    asked = Question() if question is None else question
+    odds = propagate(rolls, asked, priors=default_priors().all_known(), samples=64)
+    return odds.rolls, [answer_roll(item, asked).answer for item in rolls]
 
 
-def test_a_table_is_better_with_more_nodes():
-    model = trip_model([roll()])
-    shape = shape_of(model, 0.0)
-    emulsion = replace(generic_film(400).records[0], hit_exponent=0.8)
-    draw, hits = np.array([0.97, 0.8, 0.1]), np.geomspace(1e-3, 1.0, 50)
-    errors = []
-    for counts in ((3, 2, 2), (7, 3, 3)):
-        record = SmoothSurface(emulsion, 0.10, shape, "shadow_snr", 1.0, counts)
-        table = record.answers(record.node_weights(draw[None]), hits[None]).stops[0]
-        errors.append(np.abs(table - record.exact(draw, hits).stops).max())
-    assert errors[1] < 0.1 * errors[0]
+# -- with everything known they are the answer -----------------------------------------------------------------------
 
 
-def test_film_without_much_to_restore_is_tabulated_closely():
-    """A maker's sheet: straight right above the speed point, its signal-to-noise hardly rises; rules change places."""
-    x, density = digitised.points("bw-negative-400", "visual", 6.0)
-    steps = StepReadings(log_exposure=x, densities={"visual": density})
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", ValidityWarning)  # the sheet ends before the shoulder
-        film = fit_film(steps, speed=400).film
-    model = trip_model([Roll(id="a", film=film, history=CT)])
-    surface = film_surface(film, shape_of(model, 0.0), "shadow_snr")
-    (record,) = surface.records
-    assert isinstance(record, CloseSurface)
-    mean, worst = measured_error(record)
-    assert mean == surface.error_stops
-    assert mean < 0.08
-    assert worst < 0.8
-    # What counts is the distribution: quantiles of drawn needs against the solver, draw by draw.
-    (group,) = roll_groups(model, "shadow_snr", 1.0)
-    draws = model.draws(np.random.default_rng(7).standard_normal((80, len(model.inputs))))
-    shapes, (hits,) = group.shapes_and_hits(draws)
-    exact = [float(record.exact(shape, dose).stops[0]) for shape, dose in zip(shapes, hits, strict=True)]
-    table = group.stops(draws)[:, 0]
-    for p in (0.25, 0.5, 0.75, 0.9):
-        assert np.quantile(table, p) == pytest.approx(np.quantile(exact, p), abs=0.06)
+def three_records():
+    """Colour negative whose blue record is three times as sensitive to X-rays and has another b."""
+    film = generic_film(400, kind="colour-negative")
+    red, green, blue = film.records
+    blue = replace(blue, hits_per_ugy=3.0 * blue.hits_per_ugy, hit_exponent=blue.hit_exponent + 0.1)
+    return replace(film, records=(red, green, blue))
 
 
-@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
-@pytest.mark.parametrize("dose", ["cabin-xray", "cabin-ct"])
-def test_nothing_uncertain_gives_the_plain_answer(kind, dose):
-    history = History(passes=Pass(source=dose, count=3), flights=Flight(hours=9), storage=Storage(days=100))
-    item = Roll(id="a", film=generic_film(800, kind=kind), history=history)
-    typical = Prior.known(1.0 if dose == "cabin-xray" else 100.0, unit="uGy")
-    known = default_priors().all_known().replaced({f"dose:{dose}": typical}, unevenness=1e-12)
-    odds = propagate([item], priors=known, samples=64)["a"]
-    plain = compensate(item.film, history_dose(history).kerma_ugy)
-    assert odds.stops[0] == odds.stops[2]
-    assert odds.stops[1] == pytest.approx(plain.stops["shadow_snr"], abs=0.003)
-    assert odds.fog_density[1] == pytest.approx(plain.fog_density, rel=0.01)
-    assert odds.snr_kept[1] == pytest.approx(plain.snr_kept, abs=0.002)
-    assert odds.ei_recommended == plain.ei
-    assert odds.room_stops == pytest.approx(plain.highlight_room_stops + plain.stops["shadow_snr"], abs=0.02)
+FILMS = {
+    **{kind: generic_film(400, kind=kind) for kind in KINDS},
+    "fast": generic_film(3200),
+    "own kappa and b": generic_film(400, hit_exponent=0.95, hits_per_ugy=2e-3),
+    "sheet": sheet_film("bw-negative-400", 7.0),
+    "colour sheet": sheet_film("colour-negative-400", 0.0),
+    "three records": three_records(),
+}
+QUESTIONS = [
+    *(Question(criterion=criterion) for criterion in CRITERIA),
+    Question(snr_target=0.7, scene_range=2.8),
+    Question(cost_under=2.0, cost_over=1.5),
+]
 
 
-def test_draws_agree_with_the_plain_solver_one_by_one():
-    """b, kappa, film factor, dose and unevenness of a draw put into the plain solver by hand."""
-    priors = default_priors().replaced(grain_area_exponent=2.0 / 3.0, film_contrast=1.0)
-    model = trip_model([roll(1600)], priors)
-    scores = np.clip(np.random.default_rng(6).standard_normal((40, len(model.inputs))), -2.5, 2.5)
-    (group,) = roll_groups(model, "shadow_snr", 1.0)
+@pytest.mark.parametrize("state", ["unexposed", "exposed"])
+@pytest.mark.parametrize("which", FILMS)
+def test_with_everything_known_odds_are_the_answer(which, state):
+    for question in QUESTIONS:
+        for told, plain in zip(
+            *known_odds(FILMS[which], [0.0, 3.0, 100.0, 800.0, 9000.0], question, state=state), strict=True
+        ):
+            words = ("status", "verdict", "outcome")
+            assert [getattr(told, name) for name in words] == [getattr(plain, name) for name in words]
+            assert told.ei_recommended == plain.ei
+            assert (told.given_stops or 0.0) == pytest.approx(plain.given_stops or 0.0, abs=1e-6)
+            assert (told.ei_recommended_exact or 0.0) == pytest.approx(plain.ei_exact or 0.0, rel=1e-6)
+            assert told.fog_density[1] == pytest.approx(abs(plain.fog_density), rel=2e-3)
+            assert told.snr_kept[1] == pytest.approx(plain.snr_kept, abs=5e-4)  # a bin of the histogram
+            assert told.stops[0] == told.stops[2]
+            if plain.outcome == "compensated" and plain.ei is not None:
+                assert told.stops[1] == pytest.approx(plain.given_stops, abs=1e-6)
+                assert told.ei_median == plain.ei
+
+
+@pytest.mark.parametrize("which", ["bw-negative", "colour-negative", "colour sheet", "three records"])
+def test_hardly_unknown_is_hardly_different(which):
+    """The mean over draws that differ a little is where the one answer is: to 0.01 stop."""
+    film = FILMS[which]
+    known = default_priors().all_known()
+    narrow = known.replaced(
+        calibration_kerma=Prior(low=24.98, typical=25.0, high=25.02),
+        film_factor=Prior(low=0.999, typical=1.0, high=1.001),
+        hit_exponent=replace(known["hit_exponent"], low=0.792, high=0.793),
+    )
+    for kerma in (3.0, 100.0, 800.0):
+        item = Roll(id="a", film=film, history=at_film(kerma), peak_to_mean=1.0)
+        told, plain = propagate([item], priors=narrow, samples=256)["a"], answer(film, kerma)
+        assert told.stops[0] < told.stops[2]
+        assert told.given_stops == pytest.approx(plain.given_stops, abs=0.01)
+
+
+def test_a_record_that_is_more_sensitive_decides():
+    """Once a whole film took the kappa of its first record: 0.37 instead of 0.83 stop."""
+    (usual,), _ = known_odds(FILMS["colour-negative"], [100.0])
+    (told,), (plain,) = known_odds(FILMS["three records"], [100.0])
+    assert plain.record == "blue"
+    assert told.given_stops > usual.given_stops + 0.3
+    assert told.given_stops == pytest.approx(plain.given_stops, abs=1e-6)
+
+
+def test_the_worst_band_counts():
+    """A roll's own unevenness stands in its dose, as in the question of a single answer."""
+    for kind in KINDS:
+        film = generic_film(400, kind=kind)
+        item = Roll(id="a", film=film, history=at_film(100.0), peak_to_mean=2.5)
+        told = propagate([item], priors=default_priors().all_known(), samples=64)["a"]
+        plain = answer(film, 100.0, Question(peak_to_mean=2.5))
+        assert told.given_stops == pytest.approx(plain.given_stops, abs=1e-6)
+        assert (told.verdict, told.fog_density[1]) == (plain.verdict, pytest.approx(abs(plain.fog_density), rel=2e-3))
+        assert told.kerma_ugy[1] == pytest.approx(100.0, rel=5e-3)  # the mean
+
+
+# -- draws -------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("kind", NEGATIVES)
+def test_draws_agree_with_the_solver_one_by_one(kind):
+    """b, kappa, film factor, dose, unevenness and noise of a draw put into a film by hand."""
+    item = roll(1600, kind=kind)
+    toe = f"{kind}.toe_width"
+    priors = default_priors().replaced({toe: default_priors()[toe].typical}, film_contrast=1.0)
+    model = trip_model([item], priors)
+    scores = np.clip(np.random.default_rng(6).standard_normal((12, len(model.inputs))), -2.5, 2.5)
     draws = model.draws(scores)
-    got = group.stops(draws)[:, 0]
+    (group,) = film_groups(model)
+    ((_, got),) = group.stops(draws, [Question()])
+    need = roll_need(model, "a", Question())(scores)
+    point = shadow_points(item.film)
     for n, row in enumerate(scores):
         value = {item.name: float(item.prior.value(z)) for item, z in zip(model.inputs, row, strict=True)}
-        film = generic_film(1600, hit_exponent=value["hit_exponent"], calibration_kerma_ugy=value["calibration_kerma"])
-        dose = Prior(low=20.0, typical=100.0, high=1000.0)
-        score = math.sqrt(0.5) * (row[model.position["dose[cabin-ct]"]] + row[model.position["dose[cabin-ct @ x]"]])
-        kerma = 2.0 * float(dose.value(score)) * value["film_factor[bw-negative ISO 1600]"]
-        plain = needed_stops(film, kerma * (1.0 + value["unevenness[a]"]))
-        assert got[n] == pytest.approx(math.inf if math.isnan(plain) else plain, abs=0.01)
+        own = {"hit_exponent": value["hit_exponent"], "calibration_kerma_ugy": value["calibration_kerma"]}
+        film = generic_film(1600, kind=kind, **own)
+        noise = {name: value.get(f"{name}[{kind}]", 0.0) for name in ("area_exponent", "dye_saturation")}
+        noise["cluster_grains"] = value[f"cluster_grains[{kind}]"]
+        records = []
+        for record, place in zip(film.records, point, strict=True):  # the floor is drawn in grains at the shadow point
+            floor = reference_noise_floor(value[f"noise_floor[{kind}]"], noise["area_exponent"], place)
+            records.append(replace(record, **noise, noise_floor=floor))
+        film = replace(film, records=tuple(records))
+        kerma = draws.kerma_ugy[n, 0] * value[model.film_names[0]]
+        found = solve_film(film, np.array([kerma]), Question(peak_to_mean=float(draws.peak[n, 0])))
+        assert draws.peak[n, 0] == pytest.approx(1.0 + value["unevenness[a]"])
+        assert need[n] == pytest.approx(found.best[0], abs=0.002)
+        assert got[n] == need[n] or (math.isinf(got[n]) and found.snr_given[0] < 0.5 + 1e-6)
 
 
-def test_contrast_multiplies_densities():
-    """A draw with more contrast against a film whose weights are all larger."""
-    item = roll(400)
-    model = trip_model(
-        [item], default_priors().all_known().replaced(film_contrast=Prior(low=0.87, typical=1, high=1.2))
-    )
-    scores = np.zeros((1, len(model.inputs)))
-    scores[0, model.position["film_contrast"]] = 1.0
-    factor = float(model.priors["film_contrast"].value(1.0))
-    (group,) = roll_groups(model, "shadow_snr", 1.0)
-    record = item.film.records[0]
-    contrasty = Film(kind="bw-negative", speed=400, records=(replace(record, weights=record.weights * factor),))
-    plain = needed_stops(contrasty, 210.0)
-    assert group.stops(model.draws(scores))[0, 0] == pytest.approx(plain, abs=0.005)
+def test_toe_and_contrast_of_a_draw_are_those_of_a_film():
+    """A generic film drawn with another toe and contrast against that film made by hand."""
+    kind = "bw-negative"
+    toe, contrast = default_priors()[f"{kind}.toe_width"].high, 1.1
+    priors = default_priors().all_known().replaced({f"{kind}.toe_width": toe}, film_contrast=contrast)
+    item = Roll(id="a", film=generic_film(400), history=at_film(200.0), peak_to_mean=1.0)
+    told = propagate([item], priors=priors, samples=64)["a"]
+    plain = answer(generic_film(400, toe=toe, contrast=contrast), 200.0)
+    assert plain.given_stops != pytest.approx(answer(400, 200.0).given_stops, abs=0.02)
+    assert told.given_stops == pytest.approx(plain.given_stops, abs=1e-3)
+
+
+def test_contrast_of_a_measured_film_multiplies_its_densities():
+    film = FILMS["sheet"]
+    item = Roll(id="a", film=film, history=at_film(200.0), peak_to_mean=1.0)
+    told = propagate([item], priors=default_priors().all_known().replaced(film_contrast=1.1), samples=64)["a"]
+    record = film.records[0]
+    flat = {"noise_floor": record.noise_floor}
+    contrasty = replace(film, records=(replace(record, weights=record.weights * 1.1, **flat),))
+    assert told.given_stops == pytest.approx(answer(contrasty, 200.0).given_stops, abs=0.01)
 
 
 def test_rms_granularity_cancels():
@@ -169,149 +220,244 @@ def test_rms_granularity_cancels():
     np.testing.assert_allclose(*pair, atol=1e-9)
 
 
-def test_a_film_of_its_own_keeps_its_own_kappa_and_b():
-    own = generic_film(400, hit_exponent=0.95, hits_per_ugy=2e-3)
-    item = Roll(id="a", film=own, history=CT)
-    known = default_priors().all_known().replaced({"dose:cabin-ct": 100.0}).replaced(unevenness=1e-12)
-    odds = propagate([item], priors=known, samples=64)["a"]
-    assert odds.stops[1] == pytest.approx(compensate(own, 200.0).stops["shadow_snr"], abs=0.003)
+@pytest.mark.parametrize("kind", KINDS)
+def test_more_dose_never_needs_less_and_never_costs_less(kind):
+    histories = [History(passes=Pass(source="cabin-ct", scanner="x", count=n)) for n in range(5)]
+    rolls = [roll(400, history, str(n), kind, peak_to_mean=1.0) for n, history in enumerate(histories)]
+    table = draw_stops(rolls, samples=512).to_numpy()
+    assert np.all(table[:, 0] == 0.0)
+    # One sample, shared by all rolls: every draw is monotone by itself, to the resolution of the least loss.
+    assert np.all(table[:, 1:] >= table[:, :-1] - 1e-3)
+    given = [told.given_stops for told in propagate(rolls, samples=512).rolls if told.given_stops is not None]
+    assert given == sorted(given)
+
+
+def test_rolls_of_one_family_are_drawn_together_and_as_if_alone():
+    together = [roll(100, name="a"), roll(3200, name="b"), roll(400, name="c", kind="colour-negative")]
+    assert [group.rolls for group in film_groups(trip_model(together))] == [(0, 1), (2,)]
+    known = default_priors().all_known()
+    for told, item in zip(propagate(together, priors=known, samples=64).rolls, together, strict=True):
+        alone = propagate([item], priors=known, samples=64).rolls[0]
+        assert told.given_stops == pytest.approx(alone.given_stops, abs=1e-9)
+
+
+# -- the mean loss -----------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("question", [Question(), Question(criterion="fixed_density"), Question(scene_range=3.0)])
+@pytest.mark.parametrize("kind", NEGATIVES)
+@pytest.mark.parametrize("speed", [100, 400])
+def test_the_recommended_exposure_makes_the_mean_loss_least(kind, speed, question):
+    """Against brute force: the losses of the same draws on splines, averaged on a fine grid."""
+    model = trip_model([roll(speed, ONE_CT, kind=kind)])
+    (group,) = film_groups(model)
+    rng = np.random.default_rng(0)
+    told = propagate(model, question, samples=1024, rng=rng)["a"]
+    losses = []
+    fine = np.arange(0.0, 6.9, 0.005)
+    for child in np.random.default_rng(0).spawn(2):
+        draws = model.draws(ScoreStream(model, None, 512, child).next())
+        rows = group.shapes(draws)
+        found = group.negative(rows, group.highlight(rows, question), group.hits(draws, 0), question)
+        nodes = np.arange(found.shadow.shape[1]) * group.solvers[0].light.step / LOG10_2
+        bright = np.broadcast_to(found.highlight, found.shadow.shape)
+        shadow, highlight = (CubicSpline(nodes, values, axis=1)(fine) for values in (found.shadow, bright))
+        losses.append(question.cost_under * (np.maximum(shadow, 0.0) + np.maximum(highlight, 0.0)) + fine)
+    mean = np.concatenate(losses).mean(axis=0)
+    assert told.given_stops == pytest.approx(fine[mean.argmin()], abs=0.01)
+    assert told.expected_loss == pytest.approx(mean.min(), abs=1e-3)
+    assert told.expected_loss_marked == pytest.approx(np.concatenate(losses)[:512, 0].mean(), rel=1e-3)
+    assert mean[0] > mean.min()
+
+
+def test_the_bracket_is_the_best_of_all_combinations_of_third_stops():
+    """Brute force over the draws that the plan was made from."""
+    model = trip_model([roll(800)])
+    told = propagate(model, samples=1024)["a"]
+    (group,) = film_groups(model)
+    draws = model.draws(ScoreStream(model, None, 512, np.random.default_rng(0).spawn(2)[0]).next())
+    rows, asked = group.shapes(draws), Question()
+    found = group.negative(rows, group.highlight(rows, asked), group.hits(draws, 0), asked)
+    nodes = np.arange(found.shadow.shape[1]) * group.solvers[0].light.step / LOG10_2
+    choices = np.arange(0, 16) / 3.0
+    lost = np.maximum(found.shadow, 0.0) + np.maximum(found.highlight, 0.0)
+    table = np.stack([[np.interp(s, nodes, row) for row in 4.0 * lost] + s for s in choices])
+    assert told.bracket is not None
+    frames = len(told.bracket.stops)
+    best = min(table[list(c)].min(axis=0).mean() for c in itertools.combinations(range(16), frames))
+    assert told.bracket.expected_loss == pytest.approx(best, abs=2e-3)
+    assert told.bracket.expected_loss_single == pytest.approx(table.mean(axis=1).min(), abs=2e-3)
+    assert told.bracket.expected_loss < told.bracket.expected_loss_single
+    assert all(ei in told.bracket_sentence for ei in ("EI", f"{told.bracket_ei[0]:g}"))
+
+
+def test_a_costlier_shortfall_asks_for_more():
+    given = [propagate([roll()], Question(cost_under=c), samples=1024)["a"].given_stops for c in (2.0, 4.0, 9.0)]
+    assert given[0] < given[1] < given[2]
+
+
+def test_what_is_not_known_asks_for_more():
+    """A stop of lost shadow costs four times a stop of light, so doubt is paid for in light."""
+    told = propagate([roll(800, ONE_CT)], samples=4096)["a"]
+    assert told.given_stops > told.stops[1] + 0.05
+    assert told.ei_recommended_exact < 800.0 / 2.0 ** told.stops[1]
+
+
+# -- seeds, memory, order ---------------------------------------------------------------------------------------------
 
 
 def test_the_same_seed_gives_the_same_and_zero_is_one():
-    first, again, other = (propagate([roll()], samples=1024, rng=seed)["a"].stops for seed in (0, 0, 1))
-    assert first == again
-    assert first != other
-    assert propagate([roll()], samples=1024, rng=np.random.default_rng(0))["a"].stops == first
+    first, again, other = (propagate([roll()], samples=1024, rng=seed)["a"] for seed in (0, 0, 1))
+    assert first.to_dict() == again.to_dict()
+    assert first.stops != other.stops
+    assert propagate([roll()], samples=1024, rng=np.random.default_rng(0))["a"].stops == first.stops
+
+
+def test_two_seeds_agree():
+    one, two = (propagate([roll(800)], samples=2**14, rng=seed)["a"] for seed in (3, 4))
+    assert one.given_stops == pytest.approx(two.given_stops, abs=0.01)
+    np.testing.assert_allclose(one.stops, two.stops, atol=0.05)
+    assert one.chance_over_one_stop == pytest.approx(two.chance_over_one_stop, abs=0.01)
 
 
 def test_both_halves_settle_with_more_draws():
-    few, many = (propagate([roll()], samples=count) for count in (512, 2**16))
+    few, many = (propagate([roll()], samples=count) for count in (512, 2**15))
     assert many.settled_stops < few.settled_stops
-    assert many.settled_stops < 0.02
-    assert many.samples == 2**16
+    assert many.settled_stops < 0.01
+    assert many.samples == 2**15
 
 
 def test_memory_stays_flat():
-    rolls = [roll(speed, name=str(speed)) for speed in (100, 200, 400, 800, 1600, 3200)]
-    propagate(rolls, samples=2**14)
+    rolls = [roll(speed, name=str(speed)) for speed in (100, 800, 3200)]
+    propagate(rolls, samples=2**12)
     peaks = []
-    for count in (2**16, 2**18):
+    for count in (2**13, 2**15):
         tracemalloc.start()
         propagate(rolls, samples=count)
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
-    assert peaks[1] < 1.1 * peaks[0]
-    assert peaks[1] < 300e6
+    assert peaks[1] < 1.2 * peaks[0]
+    assert peaks[1] < 100e6
 
 
 @settings(max_examples=15)
 @given(
-    speed=st.sampled_from([25.0, 100.0, 400.0, 1600.0, 6400.0]),
+    kind=st.sampled_from(KINDS),
+    speed=st.sampled_from([50.0, 200.0, 400.0]),
     count=st.integers(1, 4),
     source=st.sampled_from(["cabin-xray", "cabin-ct", "hold-ct"]),
+    state=st.sampled_from(["unexposed", "exposed"]),
 )
-def test_order_of_everything(speed, count, source):
-    history = History(passes=Pass(source=source, count=count))
-    odds = propagate([roll(speed, history)], samples=256)["a"]
-    assert 0.0 <= odds.stops[0] <= odds.stops[1] <= odds.stops[2]
-    assert odds.fog_density[0] <= odds.fog_density[1] <= odds.fog_density[2]
-    assert odds.kerma_ugy[0] <= odds.kerma_ugy[1] <= odds.kerma_ugy[2]
-    assert odds.ei[0] <= odds.ei[1] <= odds.ei[2] <= speed
-    assert 0.0 <= odds.chance_beyond_rescue <= odds.chance_over_one_stop <= 1.0
-    assert odds.decision is not None
-    assert odds.decision.needed_stops >= odds.stops[1]
-    assert odds.decision.given_stops <= odds.decision.needed_stops
-    if odds.status == "ok":
-        assert odds.decision.given_stops == odds.decision.needed_stops
-    if odds.bracket is not None:
-        assert list(odds.bracket.stops) == sorted(odds.bracket.stops)
-        assert odds.bracket.expected_loss <= odds.bracket.expected_loss_single
+def test_order_of_everything(kind, speed, count, source, state):
+    history = History(passes=Pass(source=source, count=count), flights=Flight(hours=9), storage=Storage(days=100))
+    told = propagate([roll(speed, history, kind=kind, state=state)], samples=128)["a"]
+    for triple in (told.stops, told.fog_density, told.kerma_ugy, told.snr_kept, told.ei):
+        assert 0.0 <= triple[0] <= triple[1] <= triple[2]
+    assert told.ei[2] <= speed
+    assert 0.0 <= told.chance_beyond_rescue <= told.chance_over_one_stop <= 1.0
+    assert (told.ei_recommended is None) == (told.given_stops is None)
+    assert (told.outcome == "exposed") == (state == "exposed")
+    if told.outcome == "compensated" and told.given_stops is not None:
+        assert told.expected_loss <= told.expected_loss_marked + 1e-3
+        assert told.ei_recommended <= speed
+    if told.bracket is not None:
+        assert list(told.bracket.stops) == sorted(told.bracket.stops)
+        assert told.bracket.expected_loss <= told.bracket.expected_loss_single
 
 
-def test_more_dose_never_needs_less():
-    rolls = [roll(800, History(passes=Pass(source="cabin-ct", scanner="x", count=n)), name=str(n)) for n in range(5)]
-    rolls = [replace(item, peak_to_mean=1.0) for item in rolls]
-    table = draw_stops(rolls, samples=512).to_numpy()
-    assert np.all(table[:, 0] == 0.0)
-    # One sample, shared by all rolls: every draw is monotone by itself.
-    assert np.all(table[:, 1:] >= table[:, :-1])
+# -- kinds, states and ends --------------------------------------------------------------------------------------------
 
 
-def test_a_costlier_shortfall_asks_for_more():
-    given = [
-        propagate([roll()], cost_under=under, samples=1024)["a"].decision.needed_stops for under in (1.0, 4.0, 9.0)
-    ]
-    assert given[0] < given[1] < given[2]
-
-
-def test_criteria_and_targets_change_the_answer():
-    partial, full = (propagate([roll(1600)], snr_target=t, samples=1024)["a"].stops[1] for t in (0.8, 1.0))
-    assert partial < full
-    fixed = propagate([roll(1600)], criterion="fixed-density", samples=1024)
-    assert fixed.criterion == "fixed_density"
-
-
-def test_a_wide_scene_is_capped_by_its_highlights():
-    far = propagate([roll(3200, scene_range=4.0)], samples=1024)["a"]
-    near = propagate([roll(3200)], samples=1024)["a"]
-    assert far.room_stops < near.room_stops
-    assert far.status == "highlight_limited"
-    assert far.decision.given_stops < near.decision.given_stops
+def test_a_wide_scene_is_limited_by_its_highlights():
+    far, near = (propagate([roll(400, ONE_CT, scene_range=span)], samples=1024)["a"] for span in (3.5, 2.2))
+    assert (far.status, near.status) == ("highlight_limited", "partly_restored")
+    assert far.given_stops < near.given_stops
+    assert far.chance_highlights_lost > 0.5 > near.chance_highlights_lost
     assert "highlights" in far.message
 
 
-def test_beyond_rescue_says_so():
+def test_where_nothing_helps_it_says_so():
     hold = History(passes=Pass(source="hold-ct-slice"))
-    odds = propagate([roll(6400, hold)], samples=1024)["a"]
-    assert odds.status == "beyond_rescue"
-    assert odds.chance_beyond_rescue > 0.6
-    assert math.isinf(odds.stops[1])
-    assert odds.ei_median is None
-    assert "no exposure restores" in odds.message
-    assert odds.chance_partly_restored + odds.chance_beyond_rescue > 0.9
-    row = propagate([roll(6400, hold)], samples=1024).table().iloc[0]
+    odds = propagate([roll(6400, hold)], samples=1024)
+    told = odds["a"]
+    assert (told.status, told.verdict) == ("beyond_rescue", "lost")
+    assert told.chance_beyond_rescue > 0.6
+    assert math.isinf(told.stops[1])
+    assert (told.ei_median, told.ei_recommended, told.given_stops, told.bracket) == (None, None, None, None)
+    assert "nothing helps" in told.message
+    row = odds.table().iloc[0]
     assert np.isnan(row["stops"])
     assert np.isfinite(row["fog_density"])
+    assert told.to_dict()["stops"]["typical"] is None
 
 
-def test_destroyed_film_has_finite_fog():
-    mail = History(passes=Pass(source="mail-sanitisation"))
-    film = generic_film(400)
-    odds = propagate([Roll(id="a", film=film, history=mail)], samples=256)["a"]
-    record = film.records[0]
-    assert odds.fog_density[2] < 1.35 * (record.maximum_density() - record.minimum_density())
-    assert odds.chance_beyond_rescue == 1.0
+@pytest.mark.parametrize("state", ["unexposed", "exposed"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_destroyed_film_has_no_index_and_finite_fog(kind, state):
+    """Sterilised mail; reversal film once got EI 1600 and "nan %". Warnings are errors here."""
+    item = roll(400, History(passes=Pass(source="mail-sanitisation")), kind=kind, state=state)
+    told = propagate([item], samples=256)["a"]
+    assert 0.5 < told.fog_density[1] <= told.fog_density[2]
+    assert told.fog_density[2] < 1.35 * max(
+        record.maximum_density() - record.minimum_density() for record in item.film.records
+    )
+    assert told.chance_beyond_rescue == 1.0
+    assert (told.ei_recommended, told.ei_median, told.verdict) == (None, None, "lost")
+    assert "nan" not in str(told)
+    assert "inf" not in str(told)
 
 
-def test_no_dose_needs_nothing():
-    odds = propagate([roll(800, History())], samples=128)["a"]
-    assert odds.stops == (0.0, 0.0, 0.0)
-    assert (odds.ei_recommended, odds.status, odds.chance_over_one_stop) == (800.0, "ok", 0.0)
-    assert "took no dose" in odds.message
+@pytest.mark.parametrize("kind", KINDS)
+def test_no_dose_needs_nothing(kind):
+    told = propagate([roll(400, History(), kind=kind)], samples=128)["a"]
+    assert told.stops == (0.0, 0.0, 0.0)
+    assert (told.ei_recommended, told.chance_over_one_stop, told.verdict) == (400.0, 0.0, "good")
 
 
-def test_an_exposed_roll_has_no_index():
-    odds = propagate([roll(800, state="exposed")], samples=1024)["a"]
-    same = propagate([roll(800)], samples=1024)["a"]
-    assert (odds.status, odds.ei_recommended, odds.decision, odds.bracket) == ("already_exposed", None, None, None)
-    assert odds.stops == same.stops
-    assert "cannot be compensated" in odds.message
+@pytest.mark.parametrize("kind", NEGATIVES)
+def test_an_exposed_roll_has_a_loss_and_no_index(kind):
+    told = propagate([roll(800, state="exposed", kind=kind)], samples=1024)["a"]
+    same = propagate([roll(800, kind=kind)], samples=1024)["a"]
+    assert (told.status, told.ei_recommended, told.given_stops, told.bracket) == ("already_exposed", None, None, None)
+    assert told.stops == same.stops
+    assert "cannot be compensated" in told.message
 
 
-@pytest.mark.parametrize("kind", ["colour-reversal", "bw-reversal"])
-def test_reversal_film_reports_its_losses(kind):
-    film = generic_film(100, kind=kind)
-    known = default_priors().all_known().replaced({"dose:cabin-ct": 400.0}).replaced(unevenness=1e-12)
-    odds = propagate([Roll(id="a", film=film, history=CT)], priors=known, samples=64)["a"]
-    plain = compensate(film, 800.0)
-    assert odds.status == plain.status == "expose_as_marked"
-    assert odds.fog_density[1] == pytest.approx(plain.reversal["maximum_density"]["lost"], rel=0.01)
-    assert odds.stops[1] == pytest.approx(plain.reversal["range_stops"]["lost"], abs=0.02)
-    assert odds.ei_recommended >= 100.0
-    assert odds.decision.quantile == 0.2
-    spread = propagate([Roll(id="a", film=film, history=CT)], samples=1024)["a"]
-    assert spread.fog_density[0] < odds.fog_density[1] < spread.fog_density[2]
-    assert spread.decision.given_stops <= 0.0
+@pytest.mark.parametrize("kind", REVERSALS)
+def test_reversal_film_is_exposed_as_marked_and_loses_range(kind):
+    (told,), (plain,) = known_odds(generic_film(100, kind=kind), [600.0])
+    assert (told.status, told.ei_recommended, told.given_stops) == ("expose_as_marked", 100.0, 0.0)
+    assert told.fog_density[1] == pytest.approx(plain.reversal["maximum_density"]["lost"], rel=2e-3)
+    assert told.stops[1] == pytest.approx(plain.reversal["range_stops"]["lost"], abs=0.005)
+    spread = propagate([roll(100, kind=kind)], samples=1024)["a"]
+    assert spread.ei_recommended == 100.0
+    assert spread.stops[0] < spread.stops[1] < spread.stops[2]
+    assert "as marked" in spread.message
+
+
+def test_fog_of_reversal_film_that_was_read_narrows_it():
+    film = generic_film(100, kind="colour-reversal")
+    green = film.records[film.record_names.index("green")]
+    dark = float(green.maximum_density())
+    item = Roll(id="a", film=film, history=CT)
+    before = propagate([item], samples=1024)["a"]
+    learned = learn([item], FogReading(roll="a", base_plus_fog=dark - 0.30, control=dark, error=0.01))
+    after = propagate([item], learned=learned, samples=1024)["a"]
+    assert after.fog_density[2] - after.fog_density[0] < 0.5 * (before.fog_density[2] - before.fog_density[0])
+
+
+def test_the_record_that_was_read_is_the_one_that_is_told():
+    """Green by default: of a film whose blue record takes three times the fog a reading of blue means a third."""
+    item = Roll(id="a", film=three_records(), history=CT, peak_to_mean=1.0)
+    doses = []
+    for record in ("", "green", "blue"):
+        learned = learn([item], FogReading(roll="a", base_plus_fog=0.50, control=0.30, error=0.02, record=record))
+        doses.append(propagate([item], learned=learned, samples=1024)["a"].kerma_ugy[1])
+    assert doses[0] == doses[1]
+    assert doses[2] < 0.7 * doses[1]
+
+
+# -- what matters ------------------------------------------------------------------------------------------------------
 
 
 def test_sensitivity_of_a_trip_finds_what_matters():
@@ -320,21 +466,55 @@ def test_sensitivity_of_a_trip_finds_what_matters():
     assert table.index[0] == "dose per pass of cabin-ct, x"
     assert (table["swing"].diff().dropna() <= 0.0).all()
     assert "fog of bw-negative ISO 1600 over that of its speed" not in table.index
-    shares = trip_sobol(model, "a", samples=256, resamples=20)
+    shares = trip_sobol(model, "a", samples=128, resamples=20)
     assert shares.index[0] == "dose per pass of cabin-ct, x"
-    assert shares["first"].sum() < 1.1
+    assert shares["first"].sum() < 1.15
     assert (shares["total_low"] <= shares["total_high"]).all()
     found = narrowing(model, "a", samples=4096)
     assert found.table.index[0].startswith("measure the fog of a clip of roll a itself")
-    assert found.table["width_stops"].iloc[0] < 0.5 * found.width_stops
+    assert found.table["width_stops"].iloc[0] < 0.6 * found.width_stops
     assert "narrow that most" in found.message
+    assert "develop a test strip and measure its contrast" in found.table.index
+
+
+@pytest.mark.parametrize("kind", REVERSALS)
+def test_sensitivity_of_what_reversal_film_loses(kind):
+    table = tornado([roll(kind=kind)], "a")
+    assert table.index[0] == "dose per pass of cabin-ct, x"
+    assert np.isfinite(table.to_numpy()).all()
 
 
 def test_sensitivity_of_a_known_answer_is_refused():
-    from filmdose.errors import ArgumentError
-
     with pytest.raises(ArgumentError, match="uncertain"):
         trip_sobol([roll(history=History())], "a", samples=64)
+
+
+# -- what users handle -------------------------------------------------------------------------------------------------
+
+
+def test_doses_of_sources_and_scanners_that_do_not_exist_are_refused():
+    for name, meant in (("dose:cabin-cat", "dose:cabin-ct"), ("dose:cabin-ct@xx", "dose:cabin-ct@x")):
+        with pytest.raises(UnknownNameError, match=f"Did you mean {meant}"):
+            propagate([roll()], priors=default_priors().replaced({name: 100.0}), samples=64)
+    # a machine of another trip may stand in the same file
+    told = propagate([roll()], priors=default_priors().replaced({"dose:cabin-ct@elsewhere": 1.0}), samples=64)
+    assert told["a"].kerma_ugy[1] > 100.0
+
+
+def test_models_and_what_was_learnt_pickle_and_compare():
+    model = trip_model([roll()])
+    learned = learn(model, FogReading(roll="a", base_plus_fog=0.40, control=0.30))
+    again = pickle.loads(pickle.dumps(learned))
+    assert again == learned
+    assert again.model == model
+    assert again.model.priors == default_priors()
+    other = learn(model, FogReading(roll="a", base_plus_fog=0.41, control=0.30))
+    assert other != learned
+    assert trip_model([roll(800)]) != model
+    assert trip_model([roll()], default_priors().all_known()) != model
+    told = [propagate(item, learned=known, samples=64)["a"].to_dict() for item, known in ((model, learned),) * 2]
+    assert told[0] == told[1]
+    assert propagate(again.model, learned=again, samples=64)["a"].to_dict() == told[0]
 
 
 def test_progress_is_told_to_the_end():
