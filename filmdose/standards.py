@@ -2,7 +2,7 @@
 
 References
 ----------
-iso_6, iso_5800, iso_2240, nelson_simonds1956, jones_condit1941
+iso_6, iso_5800, iso_2240, nelson1956, jones1941
 """
 
 from __future__ import annotations

@@ -131,7 +131,7 @@ class DoseReading:
     --------
     >>> reading = DoseReading(roll="a", value="63 mrem", quantity="hp10-phantom", relative_error=0.1)
     >>> round(reading.kerma.air_kerma_ugy)
-    332
+    335
     """
 
     roll: str = ""

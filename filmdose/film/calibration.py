@@ -179,7 +179,7 @@ def calibrate_fog(
     --------
     >>> from filmdose.film.generic import generic_film
     >>> record = generic_film(400, hit_exponent=0.9).records[0]
-    >>> steps = np.arange(33) * 0.15 - 4.3
+    >>> steps = np.arange(39) * 0.15 - 4.3
     >>> tablets = [
     ...     StepReadings(log_exposure=steps, densities={"visual": record.density(steps, dose)}) for dose in (0.0, 300.0)
     ... ]

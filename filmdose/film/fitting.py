@@ -112,7 +112,7 @@ def fit_film(
 
     >>> import numpy as np
     >>> from filmdose.film.generic import generic_film
-    >>> steps = np.arange(33) * 0.15 - 4.3
+    >>> steps = np.arange(39) * 0.15 - 4.3
     >>> read = StepReadings(
     ...     log_exposure=steps, densities={"visual": generic_film(400).records[0].density(steps)}
     ... )

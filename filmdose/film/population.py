@@ -94,7 +94,7 @@ def population_rows(
     Examples
     --------
     >>> z, weights = population_rows("bw-negative", "visual", toe=np.array([0.2, 0.3]), contrast=np.ones(2))
-    >>> net = 0.97 * weights @ gammainc(4, 10 ** (z[:, None] + [0.0, 1.30]))  # 3 % are native fog
+    >>> net = 0.985 * weights @ gammainc(4, 10 ** (z[:, None] + [0.0, 1.30]))  # 1.5 % are native fog
     >>> net.round(9).tolist()
     [[0.1, 0.9], [0.1, 0.9]]
 

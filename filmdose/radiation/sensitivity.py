@@ -118,7 +118,7 @@ def first_principles_sensitivity(
     --------
     >>> at_60_kev = first_principles_sensitivity(Beam(energy_kev=60.0))
     >>> f"{at_60_kev.quanta_per_cm2_ugy:.1e}", round(at_60_kev.kerma_ugy)
-    ('1.2e+04', 93)
+    ('1.2e+04', 94)
 
     References
     ----------

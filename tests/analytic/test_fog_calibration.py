@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -10,10 +12,10 @@ from filmdose.film.calibration import FoggedSteps, calibrate_fog
 from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass
-from filmdose.odds import propagate
+from filmdose.odds import default_priors, propagate
 from filmdose.trip import Roll
 
-STEPS = np.arange(31) * 0.15 - 4.3
+STEPS = np.arange(37) * 0.15 - 4.3
 
 
 def tablet(film, kerma=0.0, sigma=0.0, rng=None, stated=None, steps=STEPS):
@@ -50,8 +52,8 @@ def test_errors_mean_what_they_say():
     scores = []
     for _ in range(40):
         found = calibrate_fog(
-            tablet(film, 0.0, 0.01, rng, stated=0.01),
-            FoggedSteps(readings=tablet(film, 500.0, 0.01, rng, stated=0.01), kerma_ugy=500.0),
+            tablet(film, 0.0, 0.01, rng, stated=0.01, steps=STEPS[:31]),
+            FoggedSteps(readings=tablet(film, 500.0, 0.01, rng, stated=0.01, steps=STEPS[:31]), kerma_ugy=500.0),
         )
         scores.append(
             [
@@ -116,7 +118,12 @@ def test_the_calibrated_film_narrows_its_own_odds():
     )
     roll = Roll(id="a", film=found.film, history=History(passes=Pass(source="cabin-ct", air_kerma_ugy=100.0)))
     wide = propagate([roll], samples=2048)["a"].stops
-    narrow = propagate([roll], priors=found.priors(), samples=2048)["a"].stops
+    shipped = default_priors()
+    points = found.prior_points().items()
+    own = {
+        name: replace(shipped[name], **dict(zip(("low", "typical", "high"), at, strict=True))) for name, at in points
+    }
+    narrow = propagate([roll], priors=shipped.replaced(own), samples=2048)["a"].stops
     assert narrow[2] - narrow[0] < 0.4 * (wide[2] - wide[0])
     assert narrow[1] == pytest.approx(wide[1], rel=0.1)
 
