@@ -17,9 +17,11 @@ settings.load_profile("filmdose")
 
 
 @pytest.fixture
-def run(capsys):
+def run(capsys, monkeypatch):
     """Run the command line in this process: (exit code, standard output, standard error)."""
     from filmdose.cli import main
+
+    monkeypatch.setenv("COLUMNS", "120")
 
     def call(*words: object) -> tuple[int, str, str]:
         code = main([str(word) for word in words])

@@ -17,8 +17,7 @@ from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
-    from filmdose.present.document import Document
-    from filmdose.trip import Trip
+    from filmdose.trip import RollAnswer, Trip
 
 
 def log(
@@ -63,21 +62,19 @@ def log(
     from filmdose.tripfile import append_entry, undo_entry
 
     check_output(format, None)
-    done = "taken back"
-    prepared: list[Document] = []
+    told: list[RollAnswer] = []
 
-    def tell(trip: Trip) -> None:
+    def answer(trip: Trip) -> None:
         # Before the file is written, so that nothing can go wrong after it but the printing itself.
-        told = tuple(item for item in answer_trip(trip) if roll is None or item.roll.id in roll)
-        prepared.append(log_document(file, done, told))
+        told.extend(item for item in answer_trip(trip) if roll is None or item.roll.id in roll)
 
     if undo:
         others = [source, roll, count, shield, multiplier, kerma, flight_hours, storage_days, date, place, scanner]
         if any(value for value in (*others, held, note)):
             raise ArgumentError("undo", "--undo with other options", "--undo alone")
-        taken, _ = undo_entry(file, before_writing=tell)
+        taken, _ = undo_entry(file, before_writing=answer)
         with nothing_left_to_repeat(f"taken back from {file}: {' '.join(taken.split())}"):
-            deliver(prepared[0], format)
+            deliver(log_document(file, taken, tuple(told), taken_back=True), format)
         return
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
@@ -98,10 +95,9 @@ def log(
         fields |= only_pass
         fields["date"] = fields["date"] or datetime.date.today()
     fields["note"] = note
-    done = table
-    append_entry(file, table, fields, before_writing=tell)
+    append_entry(file, table, fields, before_writing=answer)
     with nothing_left_to_repeat(f"appended to {file}: {table}"):
-        deliver(prepared[0], format)
+        deliver(log_document(file, table, tuple(told)), format)
 
 
 @contextmanager

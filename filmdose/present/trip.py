@@ -59,13 +59,17 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
     )
 
 
-def log_document(file: str | Path, table: str, answers: tuple[RollAnswer, ...]) -> Document:
-    """What was added to a trip file, and what that makes of its rolls.
+def log_document(
+    file: str | Path, entry: str, answers: tuple[RollAnswer, ...], *, taken_back: bool = False
+) -> Document:
+    """What was added to a trip file or taken back from it, and what that makes of its rolls.
 
     Parameters
     ----------
-    file, table
-        The trip file, and the kind of entry that was added.
+    file, entry
+        The trip file; the kind of entry that was added, or the text of the one that was taken back.
+    taken_back
+        True when it was taken back.
     answers
         Of the rolls that it happened to.
     """
@@ -76,8 +80,8 @@ def log_document(file: str | Path, table: str, answers: tuple[RollAnswer, ...]) 
     )
     return Document(
         kind="log",
-        title=f"Appended to {file}: {table}",
+        title=f"{'Taken back from' if taken_back else 'Appended to'} {file}: {' '.join(entry.split())}",
         blocks=(Facts(facts),),
-        data={"file": str(file), "entry": table, "rolls": rows.to_dict(orient="records")},
+        data={"file": str(file), "entry": entry, "taken_back": taken_back, "rolls": rows.to_dict(orient="records")},
         frame=rows,
     )

@@ -124,7 +124,8 @@ def test_the_calibrated_film_narrows_its_own_odds():
         name: replace(shipped[name], **dict(zip(("low", "typical", "high"), at, strict=True))) for name, at in points
     }
     narrow = propagate([roll], priors=shipped.replaced(own), samples=2048)["a"].stops
-    assert narrow[2] - narrow[0] < 0.4 * (wide[2] - wide[0])
+    # what stays is not known from tablets: development, course of the grain, clusters, unevenness
+    assert narrow[2] - narrow[0] < 0.7 * (wide[2] - wide[0])
     assert narrow[1] == pytest.approx(wide[1], rel=0.1)
 
 

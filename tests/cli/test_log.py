@@ -247,7 +247,7 @@ def test_entries_are_taken_back_one_by_one(run, file):
     assert run("log", file, "--undo")[0] == 0
     code, out, err = run("log", file, "--undo")
     assert (code, err) == (0, "")
-    assert "[[flight]] hours = 3.5" in out
+    assert "[[flight]] hours = 3.5" in " ".join(out.split())
     assert file.read_bytes() == one
     assert run("log", file, "--undo")[0] == 0
     assert file.read_bytes() == ended
