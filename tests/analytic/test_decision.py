@@ -1,47 +1,147 @@
-"""The quantile rule and the bracketing plan against brute force."""
+"""Least losses, mean losses and bracketing plans on curves whose minimum is known in closed form."""
 
 from __future__ import annotations
 
 import itertools
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize_scalar
 
+from filmdose.decision import LossTally, least_loss, mean_highlight, shadow_to_win
 from filmdose.errors import ArgumentError
-from filmdose.odds import bracket_plan, decide, weighted_quantile
+from filmdose.odds import weighted_quantile
+from filmdose.odds.decision import Cases, bracket_plan, frame_count
+from filmdose.question import Question
+from filmdose.standards import LOG10_2
+
+STEP = 0.05
+STOPS = np.arange(43) * STEP / LOG10_2
+ROOMY = np.full((1, STOPS.size), -9.0)
 
 
-def loss(given, needed, under, over):
-    return np.where(needed > given, under * (needed - given), over * (given - needed))
+def least(shadow, highlight=ROOMY, question=None):
+    return least_loss(np.atleast_2d(shadow), np.atleast_2d(highlight), STEP, question or Question())
 
 
-@pytest.mark.parametrize(("under", "over"), [(4.0, 1.0), (1.0, 1.0), (1.0, 4.0), (9.0, 1.0)])
-@pytest.mark.parametrize("seed", range(5))
-def test_the_quantile_minimises_the_expected_loss(under, over, seed):
-    rng = np.random.default_rng(seed)
-    needed = np.exp(rng.normal(0.0, 1.0, 400))
-    weights = rng.random(400)
-    found = decide(needed, weights=weights, cost_under=under, cost_over=over)
-    assert found.quantile == under / (under + over)
-    trial = np.linspace(0.0, needed.max(), 20_001)
-    expected = np.array([loss(t, needed, under, over) @ weights for t in trial]) / weights.sum()
-    assert found.expected_loss <= expected.min() + 1e-9
-    assert found.expected_loss == pytest.approx(expected.min(), rel=1e-3)
+def tally(shadow, highlight=ROOMY, question=None):
+    asked = question or Question()
+    made = LossTally(shadow, highlight, STEP, asked)
+    made.add(shadow, mean_highlight(highlight), least(shadow, highlight, asked).stops)
+    return made
 
 
-def test_room_caps_it_and_says_so():
-    needed = [0.5, 1.0, 2.0, 3.0]
-    assert not decide(needed).limited
-    capped = decide(needed, room_stops=1.2)
-    assert (capped.given_stops, capped.needed_stops, capped.limited) == (1.2, 3.0, True)
-    assert decide(needed, room_stops=-0.4).given_stops == 0.0
+@pytest.mark.parametrize("need", [0.0, 0.03, 0.5, 1.234, 6.0])
+def test_a_straight_loss_is_least_where_the_shadows_have_what_they_need(need):
+    found = least(need - STOPS)
+    assert found.stops[0] == pytest.approx(need, abs=1e-9)
+    assert found.loss[0] == pytest.approx(need, abs=1e-9)
 
 
-def test_beyond_rescue_is_more_than_any_number_of_stops():
-    needed = [0.5, 1.0, np.nan, np.inf]
-    assert decide(needed, cost_under=1.0).given_stops == 1.0
-    assert decide(needed, cost_under=4.0).needed_stops == np.inf
-    assert decide(needed, cost_under=4.0, room_stops=2.0).given_stops == 2.0
+@pytest.mark.parametrize("cost", [2.0, 4.0, 8.0])
+@pytest.mark.parametrize("half_life", [0.4, 1.0, 2.0])
+def test_falling_returns(cost, half_life):
+    """Shadow lost a exp(-s / h): c a / h exp(-s / h) = 1, so s = h ln(c a / h)."""
+    shadow = 1.5 * np.exp(-STOPS / half_life)
+    expected = half_life * np.log(cost * 1.5 / half_life)
+    found = least(shadow, question=Question(cost_under=cost))
+    assert found.stops[0] == pytest.approx(max(expected, 0.0), abs=1e-3)
+
+
+def test_highlights_hold_back():
+    """Shadow 3 exp(-s), highlight (s - 1)**2 / 4 from s = 1 on: 12 exp(-s) = 1 + 2 (s - 1)."""
+    bright = np.where(STOPS > 1.0, (STOPS - 1.0) ** 2 / 4.0, STOPS - 1.0)
+    found = least(3.0 * np.exp(-STOPS), bright)
+    best = minimize_scalar(
+        lambda s: 4.0 * (3.0 * np.exp(-s) + (s - 1.0) ** 2 / 4.0) + s, bounds=(1.0, 3.0), options={"xatol": 1e-10}
+    )
+    assert found.stops[0] == pytest.approx(best.x, abs=1e-3)
+    assert found.highlight[0] == pytest.approx((best.x - 1.0) ** 2 / 4.0, abs=1e-3)
+    assert found.stops[0] < least(3.0 * np.exp(-STOPS)).stops[0]
+
+
+@pytest.mark.parametrize(("under", "over"), [(4.0, 1.0), (2.0, 1.0), (3.0, 2.0), (9.0, 1.0)])
+@pytest.mark.parametrize("seed", range(3))
+def test_the_mean_of_straight_losses_is_least_at_a_quantile(under, over, seed):
+    """d/ds of the mean of under max(0, n - s) + over s is over - under P(n > s): the 1 - over / under quantile."""
+    needs = np.abs(np.random.default_rng(seed).normal(1.5, 0.7, 2048))
+    question = Question(cost_under=under, cost_over=over)
+    given, loss = tally(needs[:, None] - STOPS, question=question).decide()
+    assert given == pytest.approx(np.quantile(needs, 1.0 - over / under), abs=0.03)
+    trial = np.linspace(0.0, 5.0, 2001)
+    mean = [under * np.maximum(needs - s, 0.0).mean() + over * s for s in trial]
+    assert loss == pytest.approx(min(mean), abs=2e-3)
+
+
+def test_a_tally_of_one_and_the_same_is_that_one():
+    for need in (0.0, 0.04, 0.777, 5.9):
+        rows = np.repeat(need - STOPS[None], 64, axis=0)
+        given, loss = tally(rows).decide()
+        assert given == least(rows).stops[0]
+        assert loss == pytest.approx(need, abs=0.03)
+
+
+def test_halves_join_to_the_whole():
+    needs = np.abs(np.random.default_rng(1).normal(1.5, 0.7, 4096))
+    shadow = needs[:, None] - STOPS
+    whole = tally(shadow).decide()
+    # The halves look closely at different stretches: their pilots differ.
+    for first, second in ((slice(0, 2048), slice(2048, None)), (needs < 1.2, needs >= 1.2)):
+        joined = tally(shadow[first]).joined(tally(shadow[second])).decide()
+        np.testing.assert_allclose(joined, whole, atol=5e-3)
+
+
+def test_rare_disaster_weighs_by_its_mean():
+    """One case in ten needs 5 stops: not worth it at 4 to 1 (0.4 < 1), worth it at 16 to 1 (1.6 > 1)."""
+    needs = np.where(np.arange(1000) % 10 == 0, 5.0, 0.5)
+    for cost, expected in ((4.0, 0.5), (16.0, 5.0)):
+        given, _ = tally(needs[:, None] - STOPS, question=Question(cost_under=cost)).decide()
+        assert given == pytest.approx(expected, abs=0.02)
+
+
+def test_what_can_be_won_ends_where_nothing_more_can_be_had():
+    margin = 6
+    nodes = np.arange(-margin, STOPS.size) * STEP / LOG10_2
+    falling = np.maximum(1.0 - 0.5 * nodes, -2.0)[None]
+    np.testing.assert_allclose(shadow_to_win(falling, margin)[0][:10], falling[0, 6:16])
+    flat = np.full((1, nodes.size), 3.0)  # lost for good: no light wins it back
+    np.testing.assert_allclose(shadow_to_win(flat, margin), 0.0, atol=1e-12)
+
+
+# -- brackets ----------------------------------------------------------------------------------------------------------
+
+
+def cases(needs, question=None):
+    shadow = needs[:, None] - STOPS
+    found = SimpleNamespace(
+        log2_snr=-shadow, needed=needs, shadow=shadow, highlight=ROOMY, best=np.clip(needs, 0.0, STOPS[-1])
+    )
+    return Cases(found, SimpleNamespace(step=STEP, margin=0), question or Question())
+
+
+@pytest.mark.parametrize("frames", [1, 2, 3])
+@pytest.mark.parametrize("seed", range(3))
+def test_bracketing_is_the_best_of_all_combinations(frames, seed):
+    needs = np.abs(np.random.default_rng(seed).normal(1.5, 1.0, 200))
+    plan = bracket_plan(cases(needs), frames)
+    choices = np.arange(0.0, 5.01, 1.0 / 3.0)
+    table = 4.0 * np.maximum(needs[:, None] - choices, 0.0) + choices
+    best = min(table[:, list(c)].min(axis=1).mean() for c in itertools.combinations(range(choices.size), frames))
+    assert plan.expected_loss == pytest.approx(best, abs=1e-3)
+    # the loss that is told is that of the frames that are told
+    told = (4.0 * np.maximum(needs[:, None] - np.array(plan.stops), 0.0) + np.array(plan.stops)).min(axis=1).mean()
+    assert plan.expected_loss == pytest.approx(told, abs=1e-3)
+    assert plan.expected_loss_single == pytest.approx(table.mean(axis=0).min(), abs=1e-3)
+    assert len(plan.stops) == frames
+    np.testing.assert_allclose(plan.steps, np.diff(plan.stops), atol=1e-6)
+
+
+def test_frames_by_the_width_of_the_interval():
+    assert [frame_count(width) for width in (0.0, 1.0, 1.01, 2.5, 2.6)] == [1, 1, 2, 2, 3]
+
+
+# -- quantiles ---------------------------------------------------------------------------------------------------------
 
 
 def test_weighted_quantile_agrees_with_repeated_values():
@@ -52,37 +152,10 @@ def test_weighted_quantile_agrees_with_repeated_values():
         assert weighted_quantile(values, p, counts) == inverted
 
 
-@pytest.mark.parametrize("frames", [1, 2, 3, 4])
-@pytest.mark.parametrize("seed", range(3))
-def test_bracketing_is_the_best_of_all_combinations(frames, seed):
-    rng = np.random.default_rng(seed)
-    needed, weights = np.abs(rng.normal(1.0, 1.2, 200)), rng.random(200)
-    plan = bracket_plan(needed, weights=weights, frames=frames, cost_under=3.0)
-    top = np.floor(weighted_quantile(needed, 0.95, weights) * 3.0) / 3.0
-    choices = np.arange(0.0, top + 0.01, 1.0 / 3.0)
-    table = loss(choices[:, None], needed, 3.0, 1.0)
-    best = min(
-        np.min(table[list(group)], axis=0) @ weights / weights.sum()
-        for group in itertools.combinations(range(choices.size), frames)
-    )
-    assert plan.expected_loss == pytest.approx(best, abs=1e-12)
-    assert len(plan.stops) <= frames
-    assert plan.expected_loss <= plan.expected_loss_single + 1e-12
-
-
-def test_a_bracket_stays_within_the_room_and_off_what_cannot_be_saved():
-    plan = bracket_plan([0.0, 1.0, 2.0, 3.0, np.inf], frames=3, room_stops=1.4)
-    assert max(plan.stops) <= 1.4
-    with pytest.raises(ArgumentError, match="nothing that can be rescued"):
-        bracket_plan([np.inf, np.nan])
-
-
-@pytest.mark.parametrize("bad", [{"cost_under": 0.0}, {"cost_over": -1.0}, {"weights": [0.0, 0.0]}, {"weights": [1.0]}])
-def test_impossible_decisions_are_refused(bad):
+@pytest.mark.parametrize(
+    ("values", "p", "weights"),
+    [([], 0.5, None), ([1.0], 1.5, None), ([1.0, 2.0], 0.5, [0.0, 0.0]), ([1.0, 2.0], 0.5, [1.0])],
+)
+def test_impossible_quantiles_are_refused(values, p, weights):
     with pytest.raises(ArgumentError):
-        decide([1.0, 2.0], **bad)
-
-
-def test_no_values_are_refused():
-    with pytest.raises(ArgumentError, match="at least one"):
-        decide([])
+        weighted_quantile(values, p, weights)

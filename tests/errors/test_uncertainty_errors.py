@@ -28,6 +28,7 @@ from filmdose.odds import (
     tornado,
     trip_model,
 )
+from filmdose.question import Question
 from filmdose.radiation.sources import Source
 from filmdose.trip import Roll
 
@@ -79,7 +80,7 @@ def test_unknown_names_of_priors():
         ("[priors.hits]\ntypical = 0.9\n", "hit_exponent"),
         ('[priors.hit_exponent]\ntypical = "much"\n', "a finite number"),
         ("scanner_class_share = 2\n", "scanner_class_share"),
-        ("[prior.hit_exponent]\ntypical = 0.9\n", "entry 'prior'"),
+        ("[prior.hit_exponent]\ntypical = 0.9\n", "field 'prior': is not known"),
         ("[priors\n", "not valid TOML"),
     ],
 )
@@ -114,6 +115,16 @@ def test_a_prior_file_replaces_what_it_names(tmp_path):
         ({"samples": 100.5}, "samples"),
         ({"rng": -1}, "rng"),
         ({"rng": "zero"}, "rng"),
+    ],
+)
+def test_impossible_draws(options, says):
+    with pytest.raises(ArgumentError, match=says):
+        propagate(one(), **options)
+
+
+@pytest.mark.parametrize(
+    ("options", "says"),
+    [
         ({"criterion": "none"}, "criterion"),
         ({"snr_target": 0.0}, "snr_target"),
         ({"scene_range": float("nan")}, "scene_range"),
@@ -123,7 +134,7 @@ def test_a_prior_file_replaces_what_it_names(tmp_path):
 )
 def test_impossible_questions(options, says):
     with pytest.raises((ArgumentError, UnknownNameError), match=says):
-        propagate(one(), **options)
+        Question(**options)
 
 
 def test_a_trip_without_rolls_and_a_roll_that_is_not_there():
@@ -291,7 +302,7 @@ def test_a_good_reading_file(tmp_path):
     assert isinstance(dose, DoseReading)
     # 1 mR is 8.764 uGy; 1 mrem is 10 uSv, and Hp(10) on a phantom is about 1.9 Sv/Gy (check values, sections 4 and 5)
     assert dose.kerma.air_kerma_ugy == pytest.approx(8.764, abs=0.001)
-    assert badge.kerma.air_kerma_ugy == pytest.approx(630 / 1.9, rel=1e-9)
+    assert badge.kerma.air_kerma_ugy == pytest.approx(630 / 1.9, rel=0.02)  # "about"
 
 
 @pytest.mark.parametrize(
