@@ -293,8 +293,8 @@ def test_the_next_reading_narrows_what_it_names():
 def test_messages_say_how_sure_and_what_to_read_next():
     sure = fit_film(readings_of(generic_film(400)))
     assert any("nothing needs to be read again" in message for message in sure.messages)
-    x = np.arange(8) * 0.4 - 3.4
-    noise = 0.02 * np.random.default_rng(2).standard_normal(x.size)
+    x = np.arange(7) * 0.5 - 3.4
+    noise = 0.03 * np.random.default_rng(2).standard_normal(x.size)
     few = StepReadings(log_exposure=x, densities={"visual": generic_film(400).records[0].density(x) + noise})
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ValidityWarning)
