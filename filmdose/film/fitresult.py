@@ -35,7 +35,7 @@ class StandardErrors:
         Of the logarithm of the mean gradient above the speed point (over 1.30 log units; between both points of a
         reversal film) [1].
     next_log_exposure
-        Log10 exposure at which one more reading narrows the widest of the three most; None for the unexposed edge.
+        Log10 exposure at which one more reading narrows the widest of the three most.
     next_for, next_error
         Which of the three that is, and its standard error with that reading.
     """
@@ -43,7 +43,7 @@ class StandardErrors:
     base_plus_fog: float
     log_speed_point: float
     contrast: float
-    next_log_exposure: float | None
+    next_log_exposure: float
     next_for: str
     next_error: float
 
@@ -63,12 +63,9 @@ class StandardErrors:
             return f"Standard errors of the {record} record: {known}; nothing needs to be read again."
         unit = {"speed point": " stop", "contrast": " %", "base plus fog": " density"}[self.next_for]
         scale = {"speed point": 1.0 / LOG10_2, "contrast": 100.0, "base plus fog": 1.0}[self.next_for]
-        where = "the unexposed edge"
-        if self.next_log_exposure is not None:
-            where = f"a step near log exposure {self.next_log_exposure:.1f}"
         return (
-            f"Standard errors of the {record} record: {known}. To narrow the {self.next_for}, read {where} next: "
-            f"one more reading makes it {scale * self.next_error:.2g}{unit}."
+            f"Standard errors of the {record} record: {known}. To narrow the {self.next_for}, read a step near "
+            f"log exposure {self.next_log_exposure:.1f} next: that makes it {scale * self.next_error:.2g}{unit}."
         )
 
 

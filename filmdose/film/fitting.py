@@ -330,9 +330,7 @@ def _standard_speed(kind: str, fits: Sequence[RecordFit]) -> tuple[float, float]
 def _shifted(fit: RecordFit, shift: float) -> RecordFit:
     """The same fit on a log-exposure axis moved by ``shift``: grains are less sensitive by as much."""
     emulsion = replace(fit.emulsion, log_sensitivity=fit.emulsion.log_sensitivity - shift)
-    errors = fit.errors
-    if errors.next_log_exposure is not None:
-        errors = replace(errors, next_log_exposure=errors.next_log_exposure + shift)
+    errors = replace(fit.errors, next_log_exposure=fit.errors.next_log_exposure + shift)
     return replace(fit, emulsion=emulsion, log_exposure=fit.log_exposure + shift, errors=errors)
 
 

@@ -34,6 +34,7 @@ __all__ = ["SMOOTHING", "Solution", "second_differences", "smooth_nnls", "solve"
 SMOOTHING: tuple[float, ...] = tuple((10.0 ** np.linspace(-9.0, 4.0, 40)).tolist())
 
 _PRIOR_ROWS = 3.0
+_LEAST_PENALTY = 1e-3  # for the errors: where cross-validation takes none, only x >= 0 keeps the solution in bounds
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -111,7 +112,7 @@ def smooth_nnls(
     gcv, value, parameters, found = best
     spread = float(np.sum((matrix @ found - target) ** 2)) + _PRIOR_ROWS * usual_variance
     variance = spread / (max(target.size - parameters, 0.0) + _PRIOR_ROWS)
-    stacked = np.vstack([matrix, _penalty(matrix, rough, value)])
+    stacked = np.vstack([matrix, _penalty(matrix, rough, max(value, _LEAST_PENALTY))])
     covariance = variance * np.linalg.pinv(stacked.T @ stacked, hermitian=True)
     return Solution(x=found, smoothing=value, gcv=gcv, parameters=parameters, variance=variance, covariance=covariance)
 

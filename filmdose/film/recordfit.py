@@ -62,8 +62,9 @@ _MARGIN = 0.3  # classes reach this far beyond the readings at the toe ...
 _SHOULDER_MARGIN = 1.5  # ... and at the shoulder, where they run out to nothing on the smoothest way
 _HIDDEN = 0.2  # and, at the end where it has levelled, to where this share of a class is hidden
 
-#: The next reading is looked for on steps of this size, up to this far beyond the readings [log units].
-_NEXT_STEP, _NEXT_BEYOND = 0.15, 0.9
+#: The next reading is looked for among the readings, on steps of this size [log units]; what lies beyond them is not
+#: in the errors, and has messages of its own.
+_NEXT_STEP = 0.05
 
 
 def fit_emulsion(
@@ -348,11 +349,9 @@ def _standard_errors(
         "contrast": np.concatenate([np.zeros(ends), contrast]),
     }
     errors = {name: math.sqrt(max(0.0, float(v @ covariance @ v))) for name, v in vectors.items()}
-    places = np.arange(span[0] - _NEXT_BEYOND, span[1] + _NEXT_BEYOND + 1e-9, _NEXT_STEP)
+    places = np.arange(span[0], span[1] + 1e-9, _NEXT_STEP)
     light = gammainc(emulsion.quanta, 10.0 ** (places[:, None] + z))
-    rows = np.hstack([np.ones((places.size, ends)), 1.0 - light if emulsion.positive else light])
-    edge = np.concatenate([np.ones(ends), np.full(classes, float(emulsion.positive))])
-    candidates = np.vstack([edge, rows])
+    candidates = np.hstack([np.ones((places.size, ends)), 1.0 - light if emulsion.positive else light])
     worst = max(errors, key=lambda name: -1.0 if math.isnan(errors[name]) else errors[name] / ENOUGH[name])
     v = vectors[worst]
     gain = (candidates @ covariance @ v) ** 2 / (
@@ -363,7 +362,7 @@ def _standard_errors(
         base_plus_fog=errors["base plus fog"],
         log_speed_point=errors["speed point"],
         contrast=errors["contrast"],
-        next_log_exposure=None if best == 0 else float(places[best - 1]),
+        next_log_exposure=float(places[best]),
         next_for=worst,
         next_error=math.sqrt(max(0.0, errors[worst] ** 2 - float(gain[best]))),
     )

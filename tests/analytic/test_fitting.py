@@ -2,16 +2,18 @@
 
 import math
 import warnings
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from filmdose.errors import ValidityWarning
+from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.curves import ToeShoulderCurve
-from filmdose.film.filmfile import parse_film
+from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS
+from filmdose.film.noisefit import GranularityReadings
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.sensitometry import iso6, iso2240, iso5800
 
@@ -234,3 +236,163 @@ def test_a_fitted_film_survives_its_file(tmp_path):
     path = write_film(film, tmp_path / "film.toml")
     assert read_film(path) == film
     assert parse_film(path.read_text()) == film
+
+
+def clean_quantities(emulsion, positive):
+    """Base plus fog, log speed point and ln of the contrast, from the curve itself."""
+    curve, least = emulsion.curve(), emulsion.minimum_density()
+    if positive:
+        bright, dark = curve.inverse(least + 0.20), curve.inverse(least + 2.00)
+        return np.array([least, 0.5 * (bright + dark), np.log(1.8 / (bright - dark))])
+    point = curve.inverse(least + 0.10)
+    return np.array([least, point, np.log(curve.density(point + 1.30) - curve.density(point))])
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
+@pytest.mark.parametrize("steps", [13, 21, 31])
+def test_standard_errors_mean_what_they_say(kind, steps):
+    """Forty noisy tablets: what is fitted scatters about the truth by about its standard errors."""
+    positive = kind == "bw-reversal"
+    record = generic_film(400, kind=kind).records[0]
+    x = np.linspace(-4.0, -0.3, steps) + (0.9 if positive else 0.0)
+    exact, truth = record.density(x), clean_quantities(record, positive)
+    scores = []
+    for seed in range(40):
+        noisy = np.maximum(exact + 0.01 * np.random.default_rng(seed).standard_normal(steps), 0.0)
+        fit = fit_emulsion(x, noisy, positive=positive)
+        error = np.array([fit.errors.base_plus_fog, fit.errors.log_speed_point, fit.errors.contrast])
+        scores.append((clean_quantities(fit.emulsion, positive) - truth) / error)
+    spread = np.sqrt(np.mean(np.square(scores), axis=0))
+    # 1 if exact; the standard error of 40 is 0.11, smoothing biases the toe, and the errors hold its bias on average
+    assert np.all((spread > 0.3) & (spread < 1.5))
+    assert np.all(np.mean(np.abs(scores) < 2.0, axis=0) > 0.8)
+
+
+def test_the_next_reading_narrows_what_it_names():
+    record = generic_film(400).records[0]
+    x = np.arange(9) * 0.3 - 3.2
+    names = {"speed point": "log_speed_point", "contrast": "contrast", "base plus fog": "base_plus_fog"}
+    promised, kept = [], []
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        noisy = record.density(x) + 0.01 * rng.standard_normal(x.size)
+        fit = fit_emulsion(x, noisy)
+        errors = fit.errors
+        where = errors.next_log_exposure
+        read = record.density(where) + 0.01 * rng.standard_normal()
+        then = fit_emulsion(np.append(x, where), np.append(noisy, read), smoothing=fit.smoothing)
+        now = getattr(errors, names[errors.next_for])
+        promised.append(errors.next_error / now)
+        kept.append(getattr(then.errors, names[errors.next_for]) / now)
+    assert max(promised) < 1.0
+    # fitted again with that reading: as sure as was said, give or take what the new scatter makes of it
+    assert np.median(kept) == pytest.approx(np.median(promised), rel=0.2)
+    assert np.median(kept) < 0.95
+
+
+def test_messages_say_how_sure_and_what_to_read_next():
+    sure = fit_film(readings_of(generic_film(400)))
+    assert any("nothing needs to be read again" in message for message in sure.messages)
+    x = np.arange(7) * 0.5 - 3.4
+    noise = 0.03 * np.random.default_rng(2).standard_normal(x.size)
+    few = StepReadings(log_exposure=x, densities={"visual": generic_film(400).records[0].density(x) + noise})
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)
+        found = fit_film(few)
+    assert any("To narrow the" in message and "read" in message for message in found.messages)
+    assert found.to_dict()["standard_errors"]["log_speed_point"] == found.main_record.errors.log_speed_point
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
+def test_wiggles_of_a_digitised_sheet_are_levelled_with_a_warning(kind):
+    film = generic_film(100, kind=kind)
+    x = LONG + 0.6
+    d = film.records[0].density(x)
+    d[0] += 0.004 * (1 if kind == "bw-negative" else -1)  # a wiggle at the end where the curve is level
+    stated = StepReadings(log_exposure=x, densities={"visual": d}, sigma=np.full(x.size, 0.0005))
+    with pytest.warns(ValidityWarning, match="levelled"):
+        found = fit_film(stated, kind=kind)
+    assert 0.0005 < found.records[0].levelled < 0.005
+    assert any("levelled" in message for message in found.messages)
+    d[0] += 0.004 * (1 if kind == "bw-negative" else -1)
+    with pytest.raises(ArgumentError, match="read that step again"):
+        fit_film(replace(stated, densities={"visual": d}), kind=kind)
+
+
+def test_the_range_that_was_read_stays_with_the_film():
+    film = generic_film(400)
+    assert film.measured_range is None
+    assert fit_film(readings_of(film)).film.measured_range == (LONG[0], LONG[-1])
+    moved = StepReadings(log_exposure=LONG + 4.0, densities={"visual": film.records[0].density(LONG)})
+    found = fit_film(moved, speed=400)
+    assert found.film.measured_range == pytest.approx((LONG[0], LONG[-1]), abs=0.01)
+    assert parse_film(film_text(found.film)) == found.film
+
+
+TRUE_NOISE = {
+    "bw-negative": {"area_exponent": 0.3, "dye_saturation": 0.0, "rms_granularity": 12.0},
+    "colour-negative": {"area_exponent": 0.9, "dye_saturation": 0.93, "rms_granularity": 5.0},
+}
+
+
+@pytest.mark.parametrize("axis", ["density", "log_exposure"])
+@pytest.mark.parametrize("kind", sorted(TRUE_NOISE))
+def test_granularity_that_was_read_gives_the_noise_back(kind, axis):
+    film = generic_film(200, kind=kind)
+    film = replace(film, records=tuple(replace(record, **TRUE_NOISE[kind]) for record in film.records))
+    x, aperture = LONG[6:34:2], 900.0
+    rng = np.random.default_rng(0)
+    read = {}
+    for name, record in film:
+        sigma = record.noise(x, aperture_um2=aperture) * np.exp(0.05 * rng.standard_normal(x.size))
+        places = {"density": record.density(x)} if axis == "density" else {"log_exposure": x}
+        read[name] = GranularityReadings(sigma=sigma, aperture_um2=aperture, **places)
+    found = fit_film(readings_of(film), kind=kind, granularity=read)
+    for fitted, (_, record) in zip(found.film.records, film, strict=True):
+        assert fitted.rms_granularity == pytest.approx(record.rms_granularity, rel=0.08)
+        np.testing.assert_allclose(fitted.noise(x), record.noise(x), rtol=0.12)
+        assert fitted.area_exponent == pytest.approx(record.area_exponent, abs=0.25)
+        assert fitted.dye_saturation == pytest.approx(record.dye_saturation, abs=0.05)
+    assert any("rms granularity" in message and "readings" in message for message in found.messages)
+    assert not any("does not show grain" in message for message in found.messages)
+
+
+def test_noise_that_was_not_read_is_that_of_the_kind():
+    for kind in sorted(KINDS):
+        film = generic_film(200, kind=kind)
+        x = LONG + (0.6 if film.reversal else 0.0)
+        found = fit_film(readings_of(film, x), kind=kind).film
+        middle = x[8:30]
+        for fitted, (_, record) in zip(found.records, film, strict=True):
+            np.testing.assert_allclose(fitted.noise(middle), record.noise(middle), rtol=0.1)
+
+
+def test_one_granularity_table_is_of_the_main_record():
+    film = generic_film(200, kind="colour-negative")
+    green = film.records[1]
+    read = GranularityReadings(sigma=2.0 * green.noise(LONG[8:30]), log_exposure=LONG[8:30])
+    found = fit_film(readings_of(film), kind="colour-negative", granularity=read).film
+    assert found.records[1].rms_granularity == pytest.approx(2.0 * green.rms_granularity, rel=0.05)
+    assert found.records[0].rms_granularity == pytest.approx(film.records[0].rms_granularity, rel=0.05)
+
+
+def test_granularity_that_cannot_be_used_is_refused():
+    film = generic_film(400)
+    sigma = np.array([0.01, 0.012, 0.014])
+    good = GranularityReadings(sigma=sigma, density=np.array([0.5, 0.8, 1.2]))
+    for wrong in (
+        {"sigma": sigma},
+        {"sigma": sigma, "density": sigma, "log_exposure": sigma},
+        {"sigma": sigma[:2], "density": sigma[:2]},
+        {"sigma": sigma, "density": sigma[:2]},
+        {"sigma": -sigma, "density": sigma},
+        {"sigma": sigma, "density": sigma, "aperture_um2": 0.0},
+    ):
+        with pytest.raises(ArgumentError):
+            GranularityReadings(**wrong)
+    with pytest.raises(ArgumentError, match="left out when granularity"):
+        fit_film(readings_of(film), granularity=good, rms_granularity=12.0)
+    with pytest.raises(UnknownNameError, match="green"):
+        fit_film(readings_of(film), granularity={"green": good})
+    with pytest.raises(ArgumentError, match="within the film's densities"):
+        fit_film(readings_of(film), granularity=replace(good, density=np.array([5.0, 6.0, 7.0])))

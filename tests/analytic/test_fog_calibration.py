@@ -9,7 +9,7 @@ import pytest
 
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.calibration import FoggedSteps, calibrate_fog
-from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
+from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass
 from filmdose.odds import default_priors, propagate
@@ -28,6 +28,7 @@ def tablet(film, kerma=0.0, sigma=0.0, rng=None, stated=None, steps=STEPS):
     return StepReadings(log_exposure=steps, densities=densities, sigma=error)
 
 
+@pytest.mark.filterwarnings("ignore:The .* readings do not reach the shoulder")
 @pytest.mark.parametrize("b", [0.6, 0.8, 1.0])
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "bw-reversal"])
 def test_exact_readings_give_the_film_back(b, kind):
@@ -111,15 +112,38 @@ def test_a_relative_axis_is_anchored_by_the_speed():
     assert found.hits_per_ugy == pytest.approx(calibrated_hits_per_ugy(), rel=0.03)
 
 
+def test_prior_points_are_as_sure_as_the_fit():
+    film = generic_film(400, hit_exponent=0.9, hits_per_ugy=1.3e-3)
+    found = calibrate_fog(
+        tablet(film, stated=0.005), FoggedSteps(readings=tablet(film, 300.0, stated=0.005), kerma_ugy=300.0)
+    )
+    points = found.prior_points()
+    low, typical, high = points["hit_exponent"]
+    # 5 and 95 % points lie 1.645 standard errors off; the film holds the fitted value, so the middle stays
+    assert typical == film_value("model", "hit_exponent")
+    assert high - typical == pytest.approx(1.6448536 * found.hit_exponent_error, rel=1e-6)
+    assert typical - low == pytest.approx(high - typical, rel=1e-9)
+    low, typical, high = points["calibration_kerma"]
+    assert np.log(high / typical) == pytest.approx(1.6448536 * found.hits_per_ugy_relative_error, rel=1e-6)
+    assert high / low < film_value("model", "calibration_kerma", "high") / film_value(
+        "model", "calibration_kerma", "low"
+    )
+    assert points["film_factor"] == (1.0, 1.0, 1.0)
+    unknown = calibrate_fog(tablet(film, stated=0.005), tablet(film, 300.0, stated=0.005))
+    assert set(unknown.prior_points()) == {"hit_exponent"}
+
+
 def test_the_calibrated_film_narrows_its_own_odds():
     film = generic_film(400, hit_exponent=0.9, hits_per_ugy=1.3e-3)
     found = calibrate_fog(
         tablet(film, stated=0.005), FoggedSteps(readings=tablet(film, 300.0, stated=0.005), kerma_ugy=300.0)
     )
     roll = Roll(id="a", film=found.film, history=History(passes=Pass(source="cabin-ct", air_kerma_ugy=100.0)))
-    wide = propagate([roll], samples=2048)["a"].stops
-    shipped = default_priors()
+    # everything else known: toe, grain, clusters and unevenness are not what a pair of tablets tells
     points = found.prior_points().items()
+    typical = default_priors()
+    shipped = typical.all_known().replaced({name: typical[name] for name, _ in points})
+    wide = propagate([roll], priors=shipped, samples=2048)["a"].stops
     own = {
         name: replace(shipped[name], **dict(zip(("low", "typical", "high"), at, strict=True))) for name, at in points
     }

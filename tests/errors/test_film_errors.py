@@ -240,7 +240,7 @@ TEXT = film_text(generic_film(400))
 @pytest.mark.parametrize(
     ("old", "new", "parts"),
     [
-        ("format = ", "format == ", ["not TOML", "line 2"]),
+        ("format = ", "format == ", ["not valid TOML", "line 2"]),
         ('format = "filmdose film 1"\n', "", ["'format'", "filmdose fit"]),
         ("film 1", "film 9", ["'format'", "filmdose film 9"]),
         ("bw-negative", "bw-positive", ["'kind'", "bw-positive", "colour-negative"]),
@@ -250,13 +250,13 @@ TEXT = film_text(generic_film(400))
         ("speed = 400.0", "speed = true", ["'speed'", "True", "number"]),
         ("speed = 400.0", "speed = 400.0\nisoo = 1", ["'isoo'", "not known", "speed"]),
         ("[record.visual]", "[record.green]", ["green", "visual"]),
-        ("[record.visual]", "[recordings]", ["'record'", "missing", "[record.visual]"]),
+        ("[record.visual]", "[recordings]", ["recordings", "not known", "record"]),
         ("quanta = 4.0", "", ["record 'visual'", "'quanta'", "missing"]),
         ("quanta = 4.0", "quanta = 0.2", ["record 'visual'", "quanta", "0.2"]),
         ("quanta = 4.0", "quanta = nan", ["record 'visual'", "quanta", "nan"]),
         ("native_fog = 0.015", "native_fog = 1.5", ["native_fog", "1.5"]),
         ("native_fog", "native_frog", ["record 'visual'", "native_frog", "not known"]),
-        ("weights = [", 'weights = [ "a",', ["record 'visual'", "'weights'", "numbers"]),
+        ("weights = [", 'weights = [ "a",', ["record 'visual'", "'weights'", "number"]),
         ("weights = [", "weights = [ 0.1,", ["record 'visual'", "weights"]),
         ('name = ""', "name = 3", ["'name'", "3", "quotes"]),
     ],
@@ -275,7 +275,7 @@ def test_film_files_that_cannot_be_opened(tmp_path):
     with pytest.raises(InputFileError, match="cannot be read"):
         read_film(tmp_path / "nothing.toml")
     (tmp_path / "binary.toml").write_bytes(b"\xff\xfe\x00\x80")
-    with pytest.raises(InputFileError, match="not a text file"):
+    with pytest.raises(InputFileError, match="not UTF-8 text"):
         read_film(tmp_path / "binary.toml")
     with pytest.raises(OutputFileError):
         write_film(generic_film(400), tmp_path / "no" / "folder.toml")
