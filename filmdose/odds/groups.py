@@ -107,11 +107,11 @@ class FilmGroup:
 
     def shapes(self, draws: Draws) -> list[RecordRows]:
         """Every record in the shapes of the draws."""
-        drawn = draws.shapes[self.film.kind]
         typical = is_typical(self.film)
         result = []
         records = zip(self.film, self.solvers, self.hit_exponent_offset, strict=True)
         for (name, record), solver, offset in records:
+            drawn = draws.shapes[self.film.kind][name]
             shape: dict[str, FloatArray] = {"hit_exponent": draws.hit_exponent + offset}
             if typical:
                 _, weights = population_rows(

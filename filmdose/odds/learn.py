@@ -114,6 +114,7 @@ class _Prepared:
 def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -> FloatArray:
     """Fog of a record in every draw [density], straight from the sum over its grains."""
     place = roll.film.records.index(record)
+    contrast = draws.shapes[roll.film.kind][roll.film.record_names[place]]["film_contrast"]
     offsets, log_kappas = record_offsets(roll.film)
     b = draws.hit_exponent + offsets[place]
     log_hits = draws.log_hits[:, index] + log_kappas[place]
@@ -122,7 +123,7 @@ def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -
     distance = record.log_sensitivity - record.reference_log_sensitivity
     hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
     developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
-    return np.asarray((-1.0 if record.positive else 1.0) * draws.shapes[roll.film.kind]["film_contrast"] * developed)
+    return np.asarray((-1.0 if record.positive else 1.0) * contrast * developed)
 
 
 def _prepare(model: TripModel, reading: Reading) -> _Prepared:

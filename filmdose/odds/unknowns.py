@@ -23,6 +23,7 @@ from numpy.polynomial import Chebyshev
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
+from filmdose.film.model import RECORD_NAMES
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
 from filmdose.odds.priors import Prior, Priors, default_priors
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
@@ -41,8 +42,11 @@ LN10 = math.log(10.0)
 #: so that the curves can be tabulated once.
 SHAPE_SCORE = 3.5
 
-#: Inputs of the shape of a kind of film, each by kind of film (``NAME[KIND]``) and the second ones of this trip alone.
+#: Inputs of the shape of a kind of film (``NAME[KIND]``); the contrast is that of this trip alone.
 SHAPE_INPUTS = ("toe_width", "film_contrast", "area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
+
+#: Those of them that the records of a colour film have each of its own (``NAME[KIND, RECORD]``).
+RECORD_INPUTS = ("toe_width", "area_exponent", "dye_saturation", "noise_floor")
 
 #: How far beyond its soft and its hard end a beam may be drawn: the law is not known there.
 _HARDNESS_LIMIT = 1.5
@@ -80,7 +84,7 @@ class Draws:
     hit_exponent
         b, shape (n,).
     shapes
-        By kind of film and name of ``SHAPE_INPUTS``: its values, shape (n,).
+        By kind of film, record and name of ``SHAPE_INPUTS``: its values, shape (n,).
     kerma_ugy
         Effective kerma at the emulsion [uGy], mean over the roll.
     air_kerma_ugy
@@ -94,7 +98,7 @@ class Draws:
     """
 
     hit_exponent: FloatArray
-    shapes: dict[str, dict[str, FloatArray]]
+    shapes: dict[str, dict[str, dict[str, FloatArray]]]
     kerma_ugy: FloatArray
     air_kerma_ugy: FloatArray
     peak: FloatArray
@@ -104,12 +108,24 @@ class Draws:
         """Some of the draws."""
         return Draws(
             hit_exponent=self.hit_exponent[rows],
-            shapes={k: {name: value[rows] for name, value in drawn.items()} for k, drawn in self.shapes.items()},
+            shapes={
+                kind: {
+                    record: {name: value[rows] for name, value in drawn.items()} for record, drawn in records.items()
+                }
+                for kind, records in self.shapes.items()
+            },
             kerma_ugy=self.kerma_ugy[rows],
             air_kerma_ugy=self.air_kerma_ugy[rows],
             peak=self.peak[rows],
             log_hits=self.log_hits[rows],
         )
+
+
+def shape_input(name: str, kind: str, record: str) -> str:
+    """Name of an input of a film's shape: one for each record of a colour film, or one for the kind."""
+    if name in RECORD_INPUTS and len(RECORD_NAMES[kind]) > 1:
+        return f"{name}[{kind}, {record}]"
+    return f"{name}[{kind}]"
 
 
 def scanner_name(part: Pass) -> str:
@@ -242,7 +258,10 @@ class TripModel:
                 if name == "toe_width" and not typical:
                     continue  # a film of known curve has its own
                 prior = kind_prior(priors, kind, name)
-                self._add(f"{name}[{kind}]", prior, prior.label, trip_only=name == "film_contrast")
+                for record in RECORD_NAMES[kind]:
+                    key = shape_input(name, kind, record)
+                    of_record = f", {record} record" if record in key else ""
+                    self._add(key, prior, prior.label + of_record, trip_only=name == "film_contrast")
         for index, roll in enumerate(trip.rolls):
             for key, kerma, peak in self._parts(roll):
                 entries[key, index] = entries.get((key, index), 0.0) + kerma
@@ -402,9 +421,9 @@ class TripModel:
             score = np.clip(score, -SHAPE_SCORE, SHAPE_SCORE)
         return self.inputs[place].prior.values(score)
 
-    def _shape_value(self, scores: FloatArray, kind: str, name: str) -> FloatArray:
-        """Values of what shapes the films of a kind, within what a film can have."""
-        key = f"{name}[{kind}]"
+    def _shape_value(self, scores: FloatArray, kind: str, record: str, name: str) -> FloatArray:
+        """Values of what shapes a record of the films of a kind, within what a film can have."""
+        key = shape_input(name, kind, record)
         known = key in self.position or key in self._known
         values = (
             self._value(scores, key) if known else np.full(len(scores), kind_prior(self.priors, kind, name).typical)
@@ -485,7 +504,11 @@ class TripModel:
         return Draws(
             hit_exponent=b,
             shapes={
-                kind: {name: self._shape_value(scores, kind, name) for name in SHAPE_INPUTS} for kind in self.kinds
+                kind: {
+                    record: {name: self._shape_value(scores, kind, record, name) for name in SHAPE_INPUTS}
+                    for record in RECORD_NAMES[kind]
+                }
+                for kind in self.kinds
             },
             kerma_ugy=kerma,
             air_kerma_ugy=air @ self._kerma,
