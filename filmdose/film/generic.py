@@ -102,9 +102,10 @@ def generic_film(
 
     Its flat-topped population (:func:`filmdose.film.population.population_rows`) is such that the clean film meets
     the standard of its speed exactly.  Black-and-white negative, ISO 6: density 0.10 above its minimum at
-    H_m = 0.8 / S, and 0.90 above it 1.30 log units further right.  Colour negative, ISO 5800: every record 0.15
-    above its minimum at sqrt(2) / S, with the contrast of its kind.  Reversal, ISO 2240: every record 0.20 and 2.00
-    above its minimum at exposures whose geometric mean is 10 / S.
+    H_m = 0.8 / S, and 0.90 above it 1.30 log units further right.  Colour negative, ISO 5800: the
+    records are 0.15 above their minima at exposures that make H_m = sqrt(H_green H_slowest) = sqrt(2) / S, the blue
+    one a little before the others as on the sheets, with the contrast of its kind.  Reversal, ISO 2240: every record
+    0.20 and 2.00 above its minimum at exposures whose geometric mean is 10 / S.
 
     Parameters
     ----------
@@ -173,9 +174,12 @@ def generic_film(
         native_fog = record_value(kind, name, "native_fog")
         alpha = record_value(kind, name, "area_exponent")
         least = record_value(kind, name, "minimum_density")
-        point = (
-            shadow_point if not reversal else shadow_point - 0.5 * record_value(kind, name, "log_interval") / contrast
-        )
+        if reversal:
+            point = shadow_point - 0.5 * record_value(kind, name, "log_interval") / contrast
+        elif kind == "colour-negative":
+            point = shadow_point + record_value(kind, name, "speed_point_offset")
+        else:
+            point = shadow_point
         return Emulsion(
             log_sensitivity=z - point,
             weights=weights[0],

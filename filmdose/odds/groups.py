@@ -132,10 +132,14 @@ class FilmGroup:
         """Hits at the shadow point of every record of the group's roll number ``column``, under its worst band."""
         roll = self.rolls[column]
         at_reference = draws.log_hits[:, roll] + np.log(draws.peak[:, roll])
-        offsets = zip(self.hit_exponent_offset, self.log_kappa[column], self.distance[column], strict=True)
+        offsets = zip(
+            self.film.record_names, self.hit_exponent_offset, self.log_kappa[column], self.distance[column], strict=True
+        )
+        typical, drawn = is_typical(self.film), draws.shapes[self.film.kind]
         return [
             np.exp(at_reference + log_kappa + LN10 * (draws.hit_exponent + offset) * distance)
-            for offset, log_kappa, distance in offsets
+            * (drawn[name]["record_factor"] if typical else 1.0)
+            for name, offset, log_kappa, distance in offsets
         ]
 
     def highlight(self, rows: list[RecordRows], question: Question) -> FloatArray:

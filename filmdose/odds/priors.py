@@ -252,7 +252,14 @@ def _check_domains(entries: Mapping[str, Prior]) -> None:
         "eta_low": (0.0, 1.0),
         "unevenness": (0.0, 1000.0),
     }
-    above_zero = ("calibration_kerma", "film_factor", "film_contrast", "shield_thickness", "background")
+    above_zero = (
+        "calibration_kerma",
+        "film_factor",
+        "record_factor",
+        "film_contrast",
+        "shield_thickness",
+        "background",
+    )
     for name, prior in entries.items():
         low, high = limits.get(name, (-math.inf, math.inf))
         strict = name in above_zero or name.startswith("dose:")

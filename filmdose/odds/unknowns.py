@@ -43,10 +43,16 @@ LN10 = math.log(10.0)
 SHAPE_SCORE = 3.5
 
 #: Inputs of the shape of a kind of film (``NAME[KIND]``); the contrast is that of this trip alone.
-SHAPE_INPUTS = ("toe_width", "film_contrast", "area_exponent", "dye_saturation", "noise_floor", "cluster_grains")
+SHAPE_INPUTS = (
+    *("toe_width", "film_contrast", "area_exponent", "dye_saturation", "noise_floor", "cluster_grains"),
+    "record_factor",
+)
 
 #: Those of them that the records of a colour film have each of its own (``NAME[KIND, RECORD]``).
-RECORD_INPUTS = ("toe_width", "area_exponent", "dye_saturation", "noise_floor")
+RECORD_INPUTS = ("toe_width", "area_exponent", "dye_saturation", "noise_floor", "record_factor")
+
+#: Those that a film of known curve has of its own.
+GENERIC_INPUTS = ("toe_width", "record_factor")
 
 #: How far beyond its soft and its hard end a beam may be drawn: the law is not known there.
 _HARDNESS_LIMIT = 1.5
@@ -255,8 +261,10 @@ class TripModel:
         for kind in self.kinds:
             typical = any(roll.film.kind == kind and is_typical(roll.film) for roll in trip.rolls)
             for name in SHAPE_INPUTS:
-                if name == "toe_width" and not typical:
+                if name in GENERIC_INPUTS and not typical:
                     continue  # a film of known curve has its own
+                if name == "record_factor" and len(RECORD_NAMES[kind]) == 1:
+                    continue
                 prior = kind_prior(priors, kind, name)
                 for record in RECORD_NAMES[kind]:
                     key = shape_input(name, kind, record)
