@@ -78,6 +78,37 @@ def test_other_kinds(run, tmp_path, kind, criterion):
     assert read_film(tmp_path / "f.toml").kind == kind
 
 
+def test_measured_grain_goes_into_the_film(run, tmp_path):
+    read_at = np.array([0.3, 0.5, 0.8, 1.2, 1.6])
+    sigma = 0.030 * np.sqrt(read_at - 0.2)  # through pixels of 24 um
+    pd.DataFrame({"density": read_at, "sigma": sigma}).to_csv(tmp_path / "grain.csv", index=False)
+    path = tmp_path / "film.toml"
+    code, out, err = run(
+        "fit", steps(tmp_path), "--grain", tmp_path / "grain.csv", "--aperture", "576", "--output", path
+    )
+    assert (code, err) == (0, "")
+    assert "noise of the visual record follows 5 readings" in out
+    # sigma**2 A is the same through every aperture: 0.030 sqrt(1.05) sqrt(576 / 1810) = 0.0173 at net density 1
+    assert read_film(path).records[0].rms_granularity == pytest.approx(17.3, rel=0.08)
+
+
+@pytest.mark.parametrize(
+    ("content", "part"),
+    [
+        ("density,noise\n0.3,0.01\n", "sigma"),
+        ("density,sigma,record\n0.3,0.01,green\n0.5,0.02,green\n0.9,0.02,green\n", "'green'"),
+        ("density,sigma\n0.3,0.01\n", "at least three"),
+    ],
+)
+def test_grain_that_cannot_be_used_is_one_line(run, tmp_path, content, part):
+    (tmp_path / "grain.csv").write_text(content)
+    code, out, err = run("fit", steps(tmp_path), "--grain", tmp_path / "grain.csv")
+    assert (code, out) == (2, "")
+    assert err.startswith("error: ")
+    assert err.count("\n") == 1
+    assert part in err
+
+
 def test_text_says_what_is_assumed_and_where_it_went(run, tmp_path):
     code, out, _ = run("fit", steps(tmp_path), "--output", tmp_path / "film.toml", "--name", "shelf film")
     assert code == 0
