@@ -21,11 +21,16 @@ __all__ = [
     "ValidityWarning",
     "did_you_mean",
     "name_list",
+    "printable",
     "shown",
+    "shown_path",
 ]
 
 #: A value, or a piece of a file, takes no more characters than this in a message.
 SHOWN_CHARACTERS = 80
+
+#: A path takes no more characters than this in a message.
+SHOWN_PATH_CHARACTERS = 300
 
 #: More names than this are not listed in a message.
 SHOWN_NAMES = 40
@@ -56,7 +61,9 @@ def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:
 
 def did_you_mean(value: object, known: Iterable[str]) -> str:
     """The sentence that proposes names like the one that was given; empty when none is alike."""
-    near = difflib.get_close_matches(str(value)[:SHOWN_CHARACTERS], list(known), n=3, cutoff=0.5)
+    text, names = str(value)[:SHOWN_CHARACTERS], list(known)
+    near = difflib.get_close_matches(text, names, n=3, cutoff=0.5)
+    near = near or [name for name in names if len(text) > 1 and name.startswith(text)][:3]
     return f"Did you mean {' or '.join(near)}?" if near else ""
 
 
@@ -65,6 +72,26 @@ def name_list(names: Iterable[str]) -> str:
     texts = [name if len(name) <= SHOWN_CHARACTERS else shown(name) for name in names]
     more = f" and {len(texts) - SHOWN_NAMES} more" if len(texts) > SHOWN_NAMES else ""
     return ", ".join(texts[:SHOWN_NAMES]) + more
+
+
+def printable(text: str) -> str:
+    """A text with every character that a terminal would act on, or cannot show, as an escape.
+
+    Examples
+    --------
+    >>> print(printable("a\\tb"))
+    a\\tb
+    """
+    return text if text.isprintable() else "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)
+
+
+def shown_path(path: object) -> str:
+    """A path as messages show it: quoted where it cannot be printed, a very long one without its middle."""
+    text = str(path)
+    if len(text) > SHOWN_PATH_CHARACTERS:
+        half = SHOWN_PATH_CHARACTERS // 2
+        text = f"{text[:half]} ... {text[-half:]}"
+    return text if text.isprintable() else f"'{printable(text)}'"
 
 
 class FilmdoseError(Exception):
@@ -139,9 +166,8 @@ class InputFileError(FilmdoseError, ValueError):
         self.path = str(path)
         self.place = place
         self.problem = problem
-        file = self.path if self.path.isprintable() else shown(self.path)
-        where = f"{file}, {place}" if place else file
-        super().__init__(f"{where}: {problem} {action}".rstrip())
+        where = f"{shown_path(path)}, {place}" if place else shown_path(path)
+        super().__init__(printable(f"{where}: {problem} {action}".rstrip()))
 
 
 class OutputFileError(FilmdoseError, OSError):
@@ -149,7 +175,10 @@ class OutputFileError(FilmdoseError, OSError):
 
     def __init__(self, path: object, problem: str) -> None:
         self.path = str(path)
-        super().__init__(f"{self.path}: cannot be written ({problem}). Nothing was changed; choose another place.")
+        reason = printable(problem)
+        super().__init__(
+            f"{shown_path(path)}: cannot be written ({reason}). Nothing was changed; choose another place."
+        )
 
 
 class MissingExtraError(FilmdoseError, ImportError):

@@ -73,7 +73,8 @@ class Field:
         if self.type == "number":
             return range_allowed(self.low, self.high, self.low_open, self.unit)
         if self.type == "numbers" and not math.isinf(self.low):
-            return f"a list, each {range_allowed(self.low, self.high, self.low_open, self.unit)}"
+            each = range_allowed(self.low, self.high, self.low_open, self.unit).removeprefix("a number ")
+            return f"a list of numbers, each {each}"
         if self.type == "whole":
             ends = "" if math.isinf(self.low) else f" of at least {self.low:.0f}"
             return "a whole number" + (ends if math.isinf(self.high) else f" from {self.low:.0f} to {self.high:.0f}")
@@ -199,7 +200,7 @@ def read_rows(tables: tuple[Table, ...], data: Mapping[str, Any], path: str | Pa
     for key in data:
         if key not in own and (key not in named or not key):
             known = [*own, *(name for name in named if name)]
-            what = "field" if own else "table"
+            what = "field" if own and not isinstance(data[key], dict) else "table"
             problem = f"is not known; allowed are {name_list(known)}."
             raise InputFileError(path, f"{what} {shown(key)}", problem, did_you_mean(key, known))
     rows = {"": [_row(path, "", top.fields, {key: value for key, value in data.items() if key in own})]}

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown
+from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown, shown_path
 from filmdose.files import write_text_atomic
 from filmdose.film.csvtable import TableText, parse_numbers, read_any_text
 
@@ -193,17 +193,17 @@ def _cgats_table(
 ) -> CgatsTable:
     if not fields:
         raise InputFileError(path, f"line {first_line - 1}", "no fields are named before the data (BEGIN_DATA_FORMAT).")
-    undeclared = [name for name in fields if name in _PRIVATE_FIELDS and name not in declared]
-    if undeclared:
-        warnings.warn(
-            f"{path}: the field {undeclared[0]} is private and not declared; the standard wants a line "
-            f'KEYWORD "{undeclared[0]}".',
-            ValidityWarning,
-            stacklevel=4,
-        )
     if len(set(fields)) < len(fields):
         raise InputFileError(
             path, f"line {first_line - 1}", "a field is named twice.", "Give every field its own name."
+        )
+    undeclared = [name for name in fields if name in _PRIVATE_FIELDS and name not in declared]
+    if undeclared:
+        warnings.warn(
+            f"{shown_path(path)}: the field {undeclared[0]} is private and not declared; the standard wants a line "
+            f'KEYWORD "{undeclared[0]}".',
+            ValidityWarning,
+            stacklevel=4,
         )
     rows = TableText(
         path=path, text="\n" * (first_line - 1) + block, first=first_line, headings=tuple(fields), delimiter=" "

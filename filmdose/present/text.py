@@ -53,16 +53,16 @@ def read_words(shipped: str, path: str | Path | None = None) -> Words:
     wanted = _shipped(shipped)
     missing = [name for name in wanted if name not in texts]
     if missing:
-        raise InputFileError(path, f"text '{missing[0]}'", "is missing.", f"English: {wanted[missing[0]]!r}")
+        raise InputFileError(path, f"text {missing[0]!r}", "is missing.", f"English: {wanted[missing[0]]!r}")
     for name, text in texts.items():
         if name not in wanted:
             if name.startswith(("source.", "material.")):
                 continue
-            raise InputFileError(path, f"text '{name}'", "is not known.", f"Start from the shipped {shipped}.")
+            raise InputFileError(path, f"text {shown(name)}", "is not known.", f"Start from the shipped {shipped}.")
         found, allowed = _placeholders(path, name, text), _placeholders(shipped, name, wanted[name])
         if found != allowed:
             raise InputFileError(
-                path, f"text '{name}'", f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
+                path, f"text {shown(name)}", f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
             )
     return Words(texts)
 
@@ -80,9 +80,9 @@ def _placeholders(path: object, name: str, text: str) -> frozenset[str]:
     try:
         parts = list(string.Formatter().parse(text))
     except ValueError as error:
-        raise InputFileError(path, f"text '{name}'", f"has braces that do not match ({error}).") from error
+        raise InputFileError(path, f"text {shown(name)}", f"has braces that do not match ({error}).") from error
     if any(spec or conversion for _, _, spec, conversion in parts):
-        raise InputFileError(path, f"text '{name}'", "has a placeholder with more than a name in it.")
+        raise InputFileError(path, f"text {shown(name)}", "has a placeholder with more than a name in it.")
     return frozenset(found for _, found, _, _ in parts if found is not None)
 
 
@@ -94,7 +94,9 @@ def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, s
         elif isinstance(value, str):
             texts[above + name] = value
         else:
-            raise InputFileError(path, f"text '{above}{name}'", f"is {shown(value)}; allowed is a text in quotes.")
+            raise InputFileError(
+                path, f"text {shown(above + name)}", f"is {shown(value)}; allowed is a text in quotes."
+            )
     return texts
 
 

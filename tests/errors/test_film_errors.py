@@ -250,7 +250,7 @@ TEXT = film_text(generic_film(400))
         ("speed = 400.0", "speed = true", ["'speed'", "True", "number"]),
         ("speed = 400.0", "speed = 400.0\nisoo = 1", ["'isoo'", "not known", "speed"]),
         ("[record.visual]", "[record.green]", ["green", "visual"]),
-        ("[record.visual]", "[recordings]", ["recordings", "not known", "record"]),
+        ("[record.visual]", "[recordings]", ["table 'recordings'", "not known", "Did you mean record"]),
         ("quanta = 4.0", "", ["record 'visual'", "'quanta'", "missing"]),
         ("quanta = 4.0", "quanta = 0.2", ["record 'visual'", "quanta", "0.2"]),
         ("quanta = 4.0", "quanta = nan", ["record 'visual'", "quanta", "nan"]),

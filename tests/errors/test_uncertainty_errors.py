@@ -80,7 +80,7 @@ def test_unknown_names_of_priors():
         ("[priors.hits]\ntypical = 0.9\n", "hit_exponent"),
         ('[priors.hit_exponent]\ntypical = "much"\n', "a finite number"),
         ("scanner_class_share = 2\n", "scanner_class_share"),
-        ("[prior.hit_exponent]\ntypical = 0.9\n", "field 'prior': is not known"),
+        ("[prior.hit_exponent]\ntypical = 0.9\n", "table 'prior': is not known.*priors"),
         ("[priors\n", "not valid TOML"),
     ],
 )
@@ -126,8 +126,10 @@ def test_impossible_draws(options, says):
     ("options", "says"),
     [
         ({"criterion": "none"}, "criterion"),
+        ({"criterion": None}, "criterion"),
         ({"snr_target": 0.0}, "snr_target"),
         ({"scene_range": float("nan")}, "scene_range"),
+        ({"peak_to_mean": 0.9}, "peak_to_mean"),
         ({"cost_under": 0.0}, "cost_under"),
         ({"cost_over": float("inf")}, "cost_over"),
     ],
