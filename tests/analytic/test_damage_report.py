@@ -152,7 +152,7 @@ def test_it_says_what_happened_what_was_measured_and_what_is_inferred(measured):
         "Mean contrast", "signal-to-noise kept",
         "Measured: the densities in section 2", "Inferred: the dose", "does not show by which machine",
         "badge readings at 20 checkpoints", "no published value", "no legal advice",
-        "ISO 6:1993", "Report 147", "filmdose 0.1.0, 2026-05-03",
+        "ISO 6:1993", "Report 147", "filmdose 0.2.0, 2026-05-03",
     ):  # fmt: skip
         assert part in words, part
 
