@@ -71,10 +71,13 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     over_tones = hull @ _averages(hull.shape[1], margin)
     at_point = hull[:, margin:]  # it falls; where it first is 0 nothing is left to win at the point itself
     left = np.count_nonzero(at_point > 0.0, axis=1)
-    start = np.clip(left - 2, 0, at_point.shape[1] - 4)
-    around = -np.take_along_axis(at_point, start[:, None] + np.arange(4), axis=1).T
-    crossing = start + cubic_root(np.ascontiguousarray(around), np.clip(left - 1 - start, 0, 2).astype(np.float64))
-    end = np.where(left < at_point.shape[1], np.where(left == 0, 0.0, crossing), over_tones.argmin(axis=1))
+    end = np.zeros(left.size)
+    crosses = np.flatnonzero((left > 0) & (left < at_point.shape[1]))
+    start = np.clip(left[crosses] - 2, 0, at_point.shape[1] - 4)
+    around = -at_point[crosses[:, None], start[:, None] + np.arange(4)].T
+    end[crosses] = start + cubic_root(np.ascontiguousarray(around), left[crosses] - 1.0 - start)
+    never = np.flatnonzero(left == at_point.shape[1])
+    end[never] = over_tones[never].argmin(axis=1)
     first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
     over_tones -= cubic_at(over_tones, first, end - first)[:, None]
     return over_tones
@@ -144,7 +147,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     The least node is found, then the least of 16 points around it on polynomials through six nodes, then, on the
     parabolas through that point and its neighbours, the least of their vertices and of the kinks where a loss begins.
     """
-    rows, count = shadow.shape
+    count = shadow.shape[1]
     stops = np.arange(count) * (step / LOG10_2)
     loss = np.maximum(shadow, 0.0)
     loss += np.maximum(highlight, 0.0)
@@ -157,18 +160,16 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     near_shadow = np.take_along_axis(shadow, columns, axis=1)
     near_highlight = np.take_along_axis(np.broadcast_to(highlight, shadow.shape), columns, axis=1)
     place = nearest - first
-
-    fine_shadow = np.empty((rows, 2 * _SUBDIVISIONS + 1))
-    fine_highlight = np.empty_like(fine_shadow)
-    fine = np.empty_like(fine_shadow)
-    for where in range(_WINDOW):
-        here = slice(None) if where == middle and (place == middle).all() else np.flatnonzero(place == where)
-        positions, matrix = _around(where)
-        fine_shadow[here] = near_shadow[here] @ matrix
-        fine_highlight[here] = near_highlight[here] @ matrix
-        fine[here] = first[here, None] + positions
-        if isinstance(here, slice):
-            break
+    positions, matrix = _around(middle)
+    fine_shadow, fine_highlight = near_shadow @ matrix, near_highlight @ matrix
+    fine = first[:, None] + positions
+    for where in range(_WINDOW):  # rows whose least node lies close to an end of the nodes
+        here = np.flatnonzero(place == where) if where != middle else ()
+        if len(here):
+            positions, matrix = _around(where)
+            fine_shadow[here] = near_shadow[here] @ matrix
+            fine_highlight[here] = near_highlight[here] @ matrix
+            fine[here] = first[here, None] + positions
     fine *= step / LOG10_2
     return _finest(fine, fine_shadow, fine_highlight, question)
 
@@ -198,23 +199,23 @@ def _finest(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, questi
     rows = np.arange(best.size)
     middle = stops[rows, best]
     step = stops[rows, best + 1] - middle
-    dark, bright = (_parabola(*(values[rows, best + k] for k in (-1, 0, 1))) for values in (shadow, highlight))
+    near = best + np.array([-1, 0, 1])[:, None]
+    dark, bright = (_parabola(*values[rows, near]) for values in (shadow, highlight))
+    place = np.zeros((9, best.size))  # the middle itself, both ends, vertices and kinks
+    place[1], place[2] = -1.0, 1.0
     with np.errstate(divide="ignore", invalid="ignore"):
-        candidates = [
-            -(under * dark[1] + over * step) / (2.0 * under * dark[2]),  # shadows count alone
-            -(under * (dark[1] + bright[1]) + over * step) / (2.0 * under * (dark[2] + bright[2])),  # both do
-            *_roots(*dark),
-            *_roots(*bright),
-        ]
-    place = np.zeros(best.size)
-    least = total(middle, dark[0], bright[0])
-    for candidate in (np.full(best.size, -1.0), np.full(best.size, 1.0), *candidates):
-        t = np.where(np.abs(candidate) <= 1.0, candidate, 0.0)  # NaN stays where it is
-        value = total(middle + t * step, _at(dark, t), _at(bright, t))
-        better = value < least - 1e-13
-        place[better], least[better] = t[better], value[better]
+        place[3] = -(under * dark[1] + over * step) / (2.0 * under * dark[2])  # shadows count alone
+        place[4] = -(under * (dark[1] + bright[1]) + over * step) / (2.0 * under * (dark[2] + bright[2]))  # both do
+        place[5], place[6] = _roots(*dark)
+        place[7], place[8] = _roots(*bright)
+        place[~(np.abs(place) <= 1.0)] = 0.0  # NaN too
+    value = total(middle + place * step, _at(dark, place), _at(bright, place))
+    value[1:] += 1e-13  # of equal ones the middle, then an end
+    value[3:] += 1e-13
+    chosen = place[value.argmin(axis=0), rows]
+    dark_there, bright_there, there = _at(dark, chosen), _at(bright, chosen), middle + chosen * step
     return Recommendation(
-        stops=middle + place * step, shadow=_at(dark, place), highlight=_at(bright, place), loss=least
+        stops=there, shadow=dark_there, highlight=bright_there, loss=total(there, dark_there, bright_there)
     )
 
 
@@ -274,7 +275,7 @@ class LossTally:
         part = slice(self.first, self.last)
         close = shadow[:, part] @ self.close
         np.maximum(close, 0.0, out=close)
-        self.lost += close.sum(axis=0) + len(shadow) * (highlight_mean[part] @ self.close)
+        self.lost += np.ones(len(shadow)) @ close + len(shadow) * (highlight_mean[part] @ self.close)
         self.count += len(shadow)
         self.least, self.greatest = min(self.least, float(best.min())), max(self.greatest, float(best.max()))
 

@@ -759,7 +759,7 @@ def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
     at_low, at_high = cubic(low), cubic(high)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         t = low - at_low / (at_high - at_low)
-        for _ in range(2):
+        for _ in range(3):
             t -= cubic(t) / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
             np.minimum(np.maximum(t, low, out=t), high, out=t)  # keeps NaN, seen below
         scale = np.abs(at_low) + np.abs(at_high)
@@ -770,11 +770,17 @@ def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
 
 
 def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, low: FloatArray) -> FloatArray:
-    """The same root, slowly and surely, for the few rows that Newton's steps lead astray."""
+    """The same root, slowly and surely, for the few rows that Newton's steps lead astray: halving keeps it inside."""
     low, high = low.copy(), low + 1.0
-    for _ in range(40):
-        t = 0.5 * (low + high)
-        below = f0 + t * (a1 + t * (a2 + t * a3)) < 0
-        low = np.where(below, t, low)
-        high = np.where(below, high, t)
-    return 0.5 * (low + high)
+    t = 0.5 * (low + high)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for _ in range(40):
+            value = f0 + t * (a1 + t * (a2 + t * a3))
+            below = value < 0
+            low, high = np.where(below, t, low), np.where(below, high, t)
+            step = value / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
+            if not np.any(np.abs(step) > 1e-12):
+                break
+            newton = t - step
+            t = np.where((newton >= low) & (newton <= high), newton, 0.5 * (low + high))
+    return t

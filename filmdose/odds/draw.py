@@ -38,7 +38,7 @@ __all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_index"]
 
 DEFAULT_SAMPLES = 2**15
 
-_BLOCK = 1024  # draws whose curves stay in a core's cache
+_BLOCK = 2048  # draws whose curves nearly stay in a core's cache
 
 #: Fog and dose are counted by their logarithms, from far below what matters; anything smaller is nothing.
 LEAST_LOG_FOG, LEAST_LOG_KERMA = -8.0, -5.0

@@ -224,7 +224,7 @@ def test_a_later_trip_through_the_same_class_gains_by_what_scanners_of_a_class_h
 
     history = History(passes=Pass(source=SCANNER, scanner="x"))
     here = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history))))
-    later = Trip(title="second", rolls=tuple(rolls_of(("b", 400, history))))
+    later = Trip(title="second", rolls=tuple(rolls_of(("b", 100, history))))
     ratio = {}
     for share in (0.0, 0.5):
         priors = replace(default_priors(), scanner_class_share=share)
