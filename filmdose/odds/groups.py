@@ -34,7 +34,7 @@ from filmdose.solution import (
 )
 from filmdose.solver import RecordRows, RecordSolver, Shape, record_criteria, reversal_loss
 
-__all__ = ["FilmGroup", "NegativeCases", "ReversalCases", "film_groups", "record_offsets"]
+__all__ = ["FilmGroup", "NegativeCases", "ReversalCases", "film_groups", "record_factor", "record_offsets"]
 
 
 def record_offsets(film: Film) -> tuple[FloatArray, FloatArray]:
@@ -43,6 +43,11 @@ def record_offsets(film: Film) -> tuple[FloatArray, FloatArray]:
     ratios = np.array([record.hits_per_ugy / generic_kappa for record in film.records])
     with np.errstate(divide="ignore"):
         return np.array([record.hit_exponent - generic_b for record in film.records]), np.log(ratios)
+
+
+def record_factor(film: Film, record: str, draws: Draws) -> FloatArray | float:
+    """Hits of a record over those of its film in every draw; a film of known curves has its own."""
+    return draws.shapes[film.kind][record]["record_factor"] if is_typical(film) else 1.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -135,10 +140,9 @@ class FilmGroup:
         offsets = zip(
             self.film.record_names, self.hit_exponent_offset, self.log_kappa[column], self.distance[column], strict=True
         )
-        typical, drawn = is_typical(self.film), draws.shapes[self.film.kind]
         return [
             np.exp(at_reference + log_kappa + LN10 * (draws.hit_exponent + offset) * distance)
-            * (drawn[name]["record_factor"] if typical else 1.0)
+            * record_factor(self.film, name, draws)
             for name, offset, log_kappa, distance in offsets
         ]
 

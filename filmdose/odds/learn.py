@@ -42,7 +42,7 @@ from filmdose.files import parse_json, read_text, write_text_atomic
 from filmdose.film.emulsion import Emulsion
 from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.draw import roll_index
-from filmdose.odds.groups import record_offsets
+from filmdose.odds.groups import record_factor, record_offsets
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
 from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
@@ -114,13 +114,15 @@ class _Prepared:
 def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -> FloatArray:
     """Fog of a record in every draw [density], straight from the sum over its grains."""
     place = roll.film.records.index(record)
-    contrast = draws.shapes[roll.film.kind][roll.film.record_names[place]]["film_contrast"]
+    name = roll.film.record_names[place]
+    contrast = draws.shapes[roll.film.kind][name]["film_contrast"]
     offsets, log_kappas = record_offsets(roll.film)
     b = draws.hit_exponent + offsets[place]
     log_hits = draws.log_hits[:, index] + log_kappas[place]
     if where == "worst":
         log_hits = log_hits + np.log(draws.peak[:, index])
     distance = record.log_sensitivity - record.reference_log_sensitivity
+    log_hits = log_hits + np.log(record_factor(roll.film, name, draws))
     hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
     developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
     return np.asarray((-1.0 if record.positive else 1.0) * contrast * developed)

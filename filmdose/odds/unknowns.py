@@ -39,7 +39,7 @@ __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_m
 LN10 = math.log(10.0)
 
 #: Scores of the inputs that change the shape of a film's curves are cut off here, at one draw in 2000 on either side,
-#: so that the curves can be tabulated once.
+#: so that no draw is a film that nobody makes.
 SHAPE_SCORE = 3.5
 
 #: Inputs of the shape of a kind of film (``NAME[KIND]``); the contrast is that of this trip alone.

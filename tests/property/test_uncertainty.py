@@ -34,6 +34,7 @@ from filmdose.odds import (
 )
 from filmdose.odds.draw import roll_need
 from filmdose.odds.groups import film_groups
+from filmdose.odds.learn import fog_of
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
@@ -182,8 +183,9 @@ def test_draws_agree_with_the_solver_one_by_one(kind):
             noise = {field: value.get(f"{field}[{key}]", 0.0) for field in ("area_exponent", "dye_saturation")}
             # the floor is drawn in grains at the shadow point
             floor = reference_noise_floor(value[f"noise_floor[{key}]"], noise["area_exponent"], place)
-            clusters = value[f"cluster_grains[{kind}]"]
-            records.append(replace(record, **noise, noise_floor=floor, cluster_grains=clusters))
+            noise |= {"noise_floor": floor, "cluster_grains": value[f"cluster_grains[{kind}]"]}
+            noise["hits_per_ugy"] = record.hits_per_ugy * value.get(f"record_factor[{key}]", 1.0)
+            records.append(replace(record, **noise))
         film = replace(film, records=tuple(records))
         kerma = draws.kerma_ugy[n, 0] * value[model.film_names[0]]
         found = solve_film(film, np.array([kerma]), Question(peak_to_mean=float(draws.peak[n, 0])))
@@ -195,7 +197,7 @@ def test_draws_agree_with_the_solver_one_by_one(kind):
 def test_toe_and_contrast_of_a_draw_are_those_of_a_film():
     """A generic film drawn with another toe and contrast against that film made by hand."""
     kind = "bw-negative"
-    toe, contrast = default_priors()[f"{kind}.toe_width"].high, 1.1
+    toe, contrast = default_priors()[f"{kind}.toe_width"].high, 1.3
     priors = default_priors().all_known().replaced({f"{kind}.toe_width": toe}, film_contrast=contrast)
     item = Roll(id="a", film=generic_film(400), history=at_film(200.0), peak_to_mean=1.0)
     told = propagate([item], priors=priors, samples=64)["a"]
@@ -445,6 +447,20 @@ def test_fog_of_reversal_film_that_was_read_narrows_it():
     learned = learn([item], FogReading(roll="a", base_plus_fog=dark - 0.30, control=dark, error=0.01))
     after = propagate([item], learned=learned, samples=1024)["a"]
     assert after.fog_density[2] - after.fog_density[0] < 0.5 * (before.fog_density[2] - before.fog_density[0])
+
+
+def test_a_reading_of_a_record_predicts_the_fog_of_that_record():
+    """Draw by draw against the fog of films made by hand, the records' own factors included."""
+    item = roll(400, kind="colour-negative", peak_to_mean=1.0)
+    model = trip_model([item], default_priors().replaced(film_contrast=1.0))
+    scores = np.random.default_rng(2).standard_normal((6, len(model.inputs)))
+    draws = model.draws(scores)
+    for name, record in item.film:
+        told = fog_of(record, item, 0, draws, "mean")
+        for n in range(len(scores)):
+            kappa = np.exp(draws.log_hits[n, 0]) * draws.shapes[item.film.kind][name]["record_factor"][n]
+            made = replace(record, hits_per_ugy=float(kappa), hit_exponent=float(draws.hit_exponent[n]))
+            assert told[n] == pytest.approx(made.fog_density(1.0), rel=1e-6)
 
 
 def test_the_record_that_was_read_is_the_one_that_is_told():
