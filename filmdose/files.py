@@ -7,6 +7,7 @@ import json
 import os
 import tempfile
 import tomllib
+from contextlib import suppress
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -150,6 +151,7 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
         mode = target.stat().st_mode & 0o777 if target.exists() else 0o666 & ~_umask()
         os.chmod(temporary, mode)
         os.replace(temporary, target)
+        _settle(target.parent)
     except (OSError, ValueError) as error:  # ValueError: a null byte in the name
         raise OutputFileError(path, getattr(error, "strerror", None) or str(error)) from error
     finally:
@@ -161,6 +163,16 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
 def write_text_atomic(path: str | Path, content: str) -> Path:
     """Write UTF-8 text beside the target, then replace it; see :func:`write_bytes_atomic`."""
     return write_bytes_atomic(path, content.encode("utf-8"))
+
+
+def _settle(folder: Path) -> None:
+    """Make a new name in a folder outlast a power cut, where the system can."""
+    with suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
 
 
 def _umask() -> int:

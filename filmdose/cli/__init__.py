@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import sys
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from typing import Any
 
 import typer
@@ -102,6 +103,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _fail(str(error))
     except typer.Abort:
         return _fail("stopped")
+    except OSError as error:  # help and version are printed by the parser itself
+        return _fail(f"the system says: {error.strerror or error}")
     except Exception as error:  # the parser's own errors know how to say themselves in one line
         if hasattr(error, "format_message"):
             return _fail(error.format_message())
@@ -110,10 +113,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 
 def _fail(message: str) -> int:
-    print("error: " + " ".join(message.split()), file=sys.stderr)
+    if sys.stderr is not None:
+        with suppress(OSError):
+            print("error: " + " ".join(message.split()), file=sys.stderr, flush=True)
     return 2
 
 
 def run() -> None:
     """Entry point of the console script."""
-    sys.exit(main())
+    from filmdose.cli.stream import flush_output
+
+    code = main()
+    sys.exit(code if flush_output() else code or 2)

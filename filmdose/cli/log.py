@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -105,10 +104,7 @@ def nothing_left_to_repeat(done: str) -> Iterator[None]:
     """Print what was done; since it *is* done, output that fails is no failure, and must not make anybody try again."""
     try:
         yield
-        sys.stdout.flush()
-    except (OSError, ValueError, AttributeError):
-        # A closed or full output would fail once more when the interpreter flushes it at its end.
-        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115
+    except OSError:
         with suppress(OSError, ValueError, AttributeError):
             sys.stderr.write(f"{done}. It could not be printed, and need not be repeated.\n")
 

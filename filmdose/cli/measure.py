@@ -36,9 +36,10 @@ class _Light:
 
 def _how(show: bool) -> None:
     if show:
+        from filmdose.cli.stream import print_text
         from filmdose.files import data_text
 
-        typer.echo(data_text("how_to_scan.md"), nl=False)
+        print_text(data_text("how_to_scan.md"))
         raise typer.Exit
 
 

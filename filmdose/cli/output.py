@@ -12,6 +12,7 @@ from typing import Annotated
 
 import typer
 
+from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.files import write_bytes_atomic
 from filmdose.present.document import Document
@@ -52,9 +53,9 @@ def deliver(document: Document, format: str | None = None, output: Path | None =
     elif chosen == "text":
         low, high = _LINE_LETTERS
         width = shutil.get_terminal_size(fallback=(120, 24)).columns
-        sys.stdout.write(document_text(document, max(low, min(width, high))))
+        print_text(document_text(document, max(low, min(width, high))))
     else:
-        sys.stdout.write(render(document, chosen).decode("utf-8"))
+        print_text(render(document, chosen).decode("utf-8"), chosen)
 
 
 @contextmanager

@@ -18,7 +18,8 @@ from filmdose.cli.options import (
     SceneRangeOption,
 )
 from filmdose.cli.output import check_output, deliver, progress
-from filmdose.errors import ArgumentError
+from filmdose.cli.stream import print_text
+from filmdose.errors import ArgumentError, shown_path
 
 
 def report(
@@ -76,7 +77,7 @@ def report(
     document = report_document(damage, page)
     for target in targets:
         deliver(document, None, target)
-        typer.echo(f"written: {target}")
+        print_text(f"written: {shown_path(target)}\n")
 
 
 def _file_name(name: str) -> str:
