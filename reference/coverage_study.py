@@ -2,11 +2,12 @@
 
     python reference/coverage_study.py
 
-Truth: a maker's digitised sheet, fitted, with a kappa, b, film factor, unevenness and course of the grain drawn from the
-priors; its dose is known (30, 100, 300 microgray at the film) or that of one cabin CT pass, drawn.  The user takes the
-generic film of that kind and speed.  Printed: how often the 90 % interval of the compensation of least loss holds the
-truth's, and how real and generic films differ at known doses with everything else typical.  The widths of the priors were
-chosen on the design half of the sheets (reference/curves/sheets.csv); the held-out half is reported as it comes.
+Truth: a maker's digitised sheet, fitted, with a kappa, b, film factor, unevenness and course of the grain drawn from
+the priors; its dose is known (30, 100, 300 microgray at the film) or that of one cabin CT pass, drawn.  The user takes
+the generic film of that kind and speed.  Printed: how often the 90 % interval of the compensation of least loss holds
+the truth's, and how real and generic films differ at known doses with everything else typical.  The widths of the
+priors were chosen on the design half of the sheets (reference/curves/sheets.csv); the held-out half is reported as it
+comes.
 """
 
 from __future__ import annotations

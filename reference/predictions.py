@@ -20,12 +20,12 @@ from filmdose.trip import Roll
 
 #: Why the middle prediction may lie outside the band of a report, by id.
 WHY: dict[str, str] = {
-    "pass-counts-800": "Just below where we say that a streak shows; the interval covers the band. Units with two views, or "
-    "older ones, give more than the typical 1.2 uGy a view.",
-    "single-xray": "The machine is not stated. A projection unit would have to give ten times the published doses; one CT "
-    "pass does it.",
-    "trade-slow": "A quarter of a stop more than the trade says, of black-and-white film, whose shadows the clusters of "
-    "radiation fog make coarse; verdict usable. A colour negative film of that speed needs two thirds of a stop.",
+    "pass-counts-800": "Just below where we say that a streak shows; the interval covers the band. Units with two "
+    "views, or older ones, give more than the typical 1.2 uGy a view.",
+    "single-xray": "The machine is not stated. A projection unit would have to give ten times the published doses; one "
+    "CT pass does it.",
+    "trade-slow": "A quarter of a stop more than the trade says, of black-and-white film, whose shadows the clusters "
+    "of radiation fog make coarse; verdict usable. A colour negative film of that speed needs two thirds of a stop.",
 }
 
 QUANTITIES = ("fog_density", "given_stops", "range_kept", "shield_transmission")

@@ -1,7 +1,8 @@
-"""Intervals of odds against films that exist: makers' digitised sheets as truth, the generic film as what the user takes.
+"""Intervals of odds against films that exist: makers' digitised sheets as truth, and the generic film as the user's.
 
-reference/coverage_study.py is the larger study; this is a smaller one of it, seeded. Widths of priors were chosen on the
-design half; the held-out half holds 4 developments of one black-and-white film and 7 colour films, so its band is wider.
+reference/coverage_study.py is the larger study; this is a smaller one of it, seeded. Widths of priors were chosen on
+the design half; the held-out half holds 4 developments of one black-and-white film and 7 colour films, so its band is
+wider.
 """
 
 import sys
