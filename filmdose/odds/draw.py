@@ -1,9 +1,8 @@
-"""How sure the exposure index of every roll is: quasi-random draws through the solver itself.
+"""How sure the exposure index of every roll is: draws through the solver itself.
 
 The exposure that is recommended makes the loss of :mod:`filmdose.decision`, averaged over the draws, least.  Draws run
 through in blocks and are counted in histograms, so that memory does not grow with their number.  They come in two
-halves, each a scrambled Sobol sequence of its own, each in a thread of its own; how far the halves differ says how
-far the figures have settled.
+halves, each in a thread of its own; how far the halves differ says how far the figures have settled.
 """
 
 from __future__ import annotations
@@ -133,7 +132,7 @@ def propagate(
     learned
         What measured rolls have taught (:func:`filmdose.odds.learn`).
     samples
-        Number of draws [at least 64]; rounded up to a power of two, half of them in each of two sequences.
+        Number of draws [at least 64]; rounded up to a power of two.
     rng
         Seed, or a NumPy generator; the same seed gives the same answer.
     progress

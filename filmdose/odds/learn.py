@@ -27,7 +27,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy.stats import chi2, qmc
+from scipy.special import gammaincc
 
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import (
@@ -44,7 +44,7 @@ from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.draw import roll_index
 from filmdose.odds.groups import record_factor, record_offsets
 from filmdose.odds.priors import SCORE_95, Prior, Priors
-from filmdose.odds.tally import POINTS, Random, normal_points, random_generator, to_normal
+from filmdose.odds.tally import POINTS, Random, even_points, normal_points, random_generator, to_normal
 from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
 from filmdose.tomlfile import Field, Table, read_rows
 from filmdose.trip import DoseReading, FogReading, Reading, Roll, Trip, measured_fog, read_record, trip_readings
@@ -440,7 +440,7 @@ def learn(
     generator = random_generator(rng)
     known = None if learned is None else learned.matched(model)
     explanation = _explain(model, prepared)
-    probability = float(chi2.sf(explanation.badness, len(prepared)))
+    probability = _chance_of_worse(explanation.badness, len(prepared))
     if known is None:
         if probability < REFUSED_BELOW:
             raise ContradictionError(_contradiction(prepared, explanation, probability))
@@ -453,7 +453,7 @@ def learn(
     weights = np.exp(log_weights - log_weights.max())
     if known is not None:
         # The best draw against the best that there could be: with few draws near the readings, say so.
-        probability = float(chi2.sf(-2.0 * float(log_weights.max()), len(prepared)))
+        probability = _chance_of_worse(-2.0 * float(log_weights.max()), len(prepared))
         if probability < REFUSED_BELOW:
             raise ContradictionError(
                 "The readings contradict what earlier trips have taught: no draw comes near them "
@@ -480,6 +480,11 @@ def learn(
         )
         warnings.warn(text, ValidityWarning, stacklevel=2)
     return result
+
+
+def _chance_of_worse(badness: float, readings: int) -> float:
+    """Upper tail of chi-square."""
+    return float(gammaincc(0.5 * readings, 0.5 * badness))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -571,11 +576,9 @@ def _mixture(
     centre: FloatArray, factor: FloatArray, count: int, rng: np.random.Generator
 ) -> tuple[FloatArray, FloatArray]:
     """Draws, a quarter from the prior and the rest normal, and ln(prior / proposal)."""
-    # A sequence of its own for each part: every fourth point of one Sobol sequence would not be spread evenly.
-    first, second = rng.spawn(2)
     few = count // 4
-    near = centre + normal_points(centre.size, count, second)[few:] @ factor.T
-    scores = np.vstack([normal_points(centre.size, few, first), near])
+    near = centre + normal_points(centre.size, count - few, rng) @ factor.T
+    scores = np.vstack([normal_points(centre.size, few, rng), near])
     whitened = (scores - centre) @ np.linalg.inv(factor).T
     log_prior = -0.5 * np.sum(scores**2, axis=1)
     log_near = -0.5 * np.sum(whitened**2, axis=1) - float(np.sum(np.log(np.diag(factor))))
@@ -588,7 +591,7 @@ def _from_learned(
 ) -> FloatArray:
     """Draws of what earlier trips have taught, the rest from the prior."""
     size = len(model.inputs)
-    even = qmc.Sobol(size + 1, rng=rng).random(count)
+    even = even_points(count, size + 1, rng)
     scores = to_normal(even[:, :size])
     places, draws, cumulative = known
     chosen: NDArray[np.intp] = np.minimum(np.searchsorted(cumulative, even[:, size], side="right"), len(draws) - 1)

@@ -66,7 +66,8 @@ class RollOdds:
     expected_loss, expected_loss_marked
         Mean loss at it and at the marked speed [stops of light]; NaN without one.
     ei_recommended, ei_recommended_exact
-        The index to set, safe against what is not known, on the third-stop scale and exact; None without one.
+        The index to set, of least loss on average, on the third-stop scale and exact; None without one. Mostly it
+        is slower than the middle case's; where more light wins little back it may be faster.
     ei_median
         The index of the middle case; None where nothing helps it.
     bracket
@@ -403,7 +404,8 @@ def _negative_sentence(values: dict[str, Any], cases: Cases) -> str:
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
     typical = "nothing helps the middle case" if middle is None else f"{format_speed(middle)} if typical"
-    head = f"Set EI {format_speed(ei)} (safe); {typical}. {values['verdict'].capitalize()}."
+    why_this = "safe" if middle is None or ei <= middle else "best on average"
+    head = f"Set EI {format_speed(ei)} ({why_this}); {typical}. {values['verdict'].capitalize()}."
     asked = cases.question
     ratio = asked.cost_under / asked.cost_over
     why = f" This {box} roll loses least on average there, when a stop of lost shadow costs {ratio:.3g} stops of light."

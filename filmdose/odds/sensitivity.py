@@ -16,7 +16,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.stats import norm, sobol_indices
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError
@@ -131,6 +130,8 @@ def _sobol(
     def function(scores: FloatArray) -> FloatArray:
         answers = np.asarray(on_scores(np.asarray(scores).T), dtype=np.float64)
         return check_array("answers", answers, nan_allowed=False)[None, :]
+
+    from scipy.stats import norm, sobol_indices  # takes a third of a second
 
     normal: Any = norm()
     found = sobol_indices(func=function, n=count, dists=[normal] * len(names), rng=generator)

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
-from scipy.stats import qmc
 
 from filmdose.arrays import FloatArray, check_count
 from filmdose.odds.unknowns import TripModel
@@ -32,9 +31,22 @@ def random_generator(rng: Random) -> np.random.Generator:
     return np.random.default_rng(check_count("rng", rng, action="Give a seed, or a numpy Generator."))
 
 
+def even_points(count: int, dimensions: int, rng: np.random.Generator) -> FloatArray:
+    """Numbers from 0 to 1, shape (count, dimensions): in each dimension one in every one of ``count`` equal parts.
+
+    A Latin hypercube; importing a library's low-discrepancy sequences would take longer than all draws of a roll.
+
+    References
+    ----------
+    mckay1979
+    """
+    parts = rng.permuted(np.broadcast_to(np.arange(float(count)), (dimensions, count)), axis=1)
+    return np.asarray(((parts + rng.random((dimensions, count))) / count).T)
+
+
 def normal_points(dimensions: int, count: int, rng: np.random.Generator) -> FloatArray:
-    """Scrambled Sobol points as standard normal scores, shape (count, dimensions); count is a power of two."""
-    return to_normal(qmc.Sobol(dimensions, rng=rng).random(count))
+    """Even points as standard normal scores, shape (count, dimensions)."""
+    return to_normal(even_points(count, dimensions, rng))
 
 
 def to_normal(even: FloatArray) -> FloatArray:
@@ -46,15 +58,13 @@ class ScoreStream:
     """Blocks of standard normal scores for all inputs of a trip, what is learnt put in its place."""
 
     def __init__(self, model: TripModel, learned: Learned | None, block: int, rng: np.random.Generator) -> None:
-        self.size = len(model.inputs)
-        self.block = block
+        self.size, self.block, self.rng = len(model.inputs), block, rng
         self.learned = None if learned is None else learned.matched(model)
-        # One dimension more chooses among the learnt draws; with nothing unknown at all one stands idle.
-        self.engine = qmc.Sobol(max(1, self.size + (self.learned is not None)), rng=rng)
 
     def next(self) -> FloatArray:
         """The next block, shape (block, inputs)."""
-        even = self.engine.random(self.block)
+        # one dimension more chooses among the learnt draws
+        even = even_points(self.block, self.size + (self.learned is not None), self.rng)
         scores = to_normal(even[:, : self.size])
         if self.learned is not None:
             places, draws, cumulative = self.learned

@@ -86,12 +86,12 @@ def _table(rows: pd.DataFrame) -> Table:
         ">1 stop": _chances(rows["chance_over_one_stop"]),
         "nothing helps": _chances(rows["chance_beyond_rescue"]),
         "EI if typical": _indices(rows["ei_median"]),
-        "EI, safe": _indices(rows["ei_recommended"]),
+        "EI to set": _indices(rows["ei_recommended"]),
         "bracket": rows["bracket_ei"],
         "verdict": rows["verdict"],
         "status": rows["status"].str.replace("_", " "),
     }
-    right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI, safe")
+    right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI to set")
     return Table.of(columns, numeric=right)
 
 
