@@ -18,8 +18,8 @@ ROWS = [
     for line in TABLE.read_text(encoding="utf-8").splitlines()
     if line and not line.startswith("#")
 ]
-#: Verbs that write a file when they are not told where to.
-WRITES = ("card", "report", "log", "measure", "fit", "learn")
+#: Where a verb is told to write; log and measure write elsewhere.
+OUTPUT = dict.fromkeys(VERBS, "result.json") | {"card": "card.pdf", "report": "report.html", "fit": "new.toml"}
 
 TRIP = """[trip]
 title = "Invented"
@@ -52,11 +52,14 @@ NUMBER_OF_FIELDS 2
 BEGIN_DATA_FORMAT
 LOG_H D_VIS
 END_DATA_FORMAT
-NUMBER_OF_SETS 3
+NUMBER_OF_SETS 6
 BEGIN_DATA
 -3.0 0.1
+-2.5 0.2
 -2.0 0.4
+-1.5 0.6
 -1.0 0.9
+-0.5 1.2
 END_DATA
 """
 GOOD = {
@@ -66,6 +69,7 @@ GOOD = {
     "steps.txt": CGATS,
     "priors.toml": "scanner_class_share = 0.3\n[priors.hit_exponent]\nlow = 0.7\ntypical = 0.8\nhigh = 0.9\n",
     "readings.toml": '[[reading]]\nroll = "A"\nbase_plus_fog = 0.40\ncontrol = 0.30\nerror = 0.02\n',
+    "grain.csv": "density,sigma\n0.5,0.008\n1.0,0.011\n1.5,0.013\n",
     "words.toml": files.data_text("card_text.toml"),
 }
 
@@ -117,8 +121,8 @@ def refused(run, place, words, says):
 def test_words_that_cannot_be(run, folder, monkeypatch, words, says):
     monkeypatch.chdir(folder)
     given = shlex.split(words)
-    if given[0] in VERBS and given[0] not in WRITES and not {"-o", "--format"} & set(given):
-        given += ["-o", "result.json"]
+    if given[0] in VERBS and given[0] not in ("log", "measure") and not {"-o", "--format"} & set(given):
+        given += ["-o", OUTPUT[given[0]]] if given != ["card"] else []
     refused(run, folder, given, says)
 
 
@@ -127,7 +131,7 @@ def test_words_that_cannot_be(run, folder, monkeypatch, words, says):
 #: File, piece of it, what stands there instead, and what the message names.
 CHANGES = [
     ("trip.toml", TRIP, "", "roll"),
-    ("trip.toml", "[[roll]]", "[roll]", "roll"),
+    ("trip.toml", "[[roll]]", "[roll]", "TOML"),
     ("trip.toml", "[[roll]]", "[[rolls]]", "rolls"),
     ("trip.toml", "[trip]", "[trip", "TOML"),
     ("trip.toml", "[trip]", "[[trip]]", "trip"),
@@ -243,7 +247,7 @@ CHANGES = [
     ("steps.csv", STEPS, "log_exposure,density\n-3,0.2\n", "at least"),
     ("steps.csv", STEPS, "density,log_exposure\n" + "".join(f"{-n},{n}\n" for n in range(8)), "density"),
     ("steps.txt", "END_DATA\n", "", "END_DATA"),
-    ("steps.txt", "NUMBER_OF_SETS 3", "NUMBER_OF_SETS 4", "NUMBER_OF_SETS"),
+    ("steps.txt", "NUMBER_OF_SETS 6", "NUMBER_OF_SETS 7", "NUMBER_OF_SETS"),
     ("steps.txt", "NUMBER_OF_FIELDS 2", "NUMBER_OF_FIELDS two", "NUMBER_OF_FIELDS"),
     ("steps.txt", "LOG_H D_VIS", "LOG_H LOG_H", "twice"),
     ("steps.txt", "LOG_H D_VIS", "LOG_H", "steps.txt"),
@@ -307,11 +311,19 @@ def test_files_that_cannot_be(run, tmp_path, monkeypatch, name, old, new, says):
 
 
 @pytest.mark.parametrize(
-    "place", ["none/result.json", "folder", "trip.toml/result.json", "nul\0l.json", "x" * 300 + ".json"]
+    ("place", "says"),
+    [
+        ("none/result.json", "No such file"),
+        ("folder", "folder"),
+        ("trip.toml/result.json", "Not a directory"),
+        ("nul\0l.json", "null byte"),
+        ("x" * 300 + ".json", "name too long"),
+        ("a\nb/result.json", "No such file"),
+    ],
 )
-def test_places_that_cannot_be_written(run, folder, monkeypatch, place):
+def test_places_that_cannot_be_written(run, folder, monkeypatch, place, says):
     monkeypatch.chdir(folder)
-    refused(run, folder, ["roll", "--speed", "400", "-o", place], "cannot be" if place != "folder" else "folder")
+    refused(run, folder, ["roll", "--speed", "400", "-o", place], says)
 
 
 def test_there_are_hundreds_and_every_verb_is_among_them():
