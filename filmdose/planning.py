@@ -21,12 +21,14 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr
 
+from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.history import History, Pass
 from filmdose.inverse import THIRD, film_to_carry, usable_verdict, with_choice
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
 from filmdose.odds.priors import Prior
+from filmdose.odds.tally import random_generator
 from filmdose.question import Question
 from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
@@ -237,7 +239,12 @@ def make_plan(
     importance.  A film may be carried when it is good or usable in the middle case and lost in at most 5 % of all.
     """
     asked = Question() if question is None else question
+    if needed_ei is not None:
+        needed_ei = check_number("needed_ei", needed_ei, low=0.0, low_open=True, high=1e6, unit="EI")
     notes: list[str] = []
+    if any(roll.readings for roll in trip.rolls):
+        trip = replace(trip, rolls=tuple(replace(roll, readings=()) for roll in trip.rolls))
+        notes.append("What was measured, the [[reading]] tables of the file, is not used in a plan.")
     if not trip.legs:
         trip = _passes_as_legs(trip)
         notes.append("The file has no [[leg]]; its passes are planned as if they were still ahead.")
@@ -253,7 +260,7 @@ def make_plan(
 
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
-    seed = int(np.random.default_rng(rng).integers(2**31))  # one seed, so that all plans meet the same draws
+    seed = int(random_generator(rng).integers(2**31))  # one seed, so that all plans meet the same draws
     losses = _expected_losses(plans, asked, priors=priors, samples=samples, seed=seed)
     if progress is not None:
         progress(0.5)

@@ -67,6 +67,22 @@ LOG10_E = math.log10(math.e)
 _CLASS_POSITIONS = np.linspace(-4.0, 4.0, 49)
 
 
+#: What the numbers of a record may be, here and in a film file.
+NUMBER_RANGES: dict[str, dict[str, Any]] = {
+    "base_density": {"low": 0.0, "high": 6.0, "unit": "density"},
+    "native_fog": {"low": 0.0, "high": 1.0 - 1e-9, "unit": "probability"},
+    "quanta": {"low": 1.0, "high": 100.0, "unit": "quanta"},
+    "hit_exponent": {"low": 0.0, "high": 2.0},
+    "hits_per_ugy": {"low": 0.0, "high": 1e6, "unit": "1/uGy"},
+    "reference_log_sensitivity": {"low": -20.0, "high": 20.0},
+    "rms_granularity": {"low": 0.0, "low_open": True, "high": 1000.0},
+    "area_exponent": {"low": -1.0, "high": 2.0},
+    "dye_saturation": {"low": 0.0, "high": 1.0},
+    "noise_floor": {"low": 0.0, "high": 1e6},
+    "cluster_grains": {"low": 1.0, "high": 1000.0, "unit": "grains"},
+}
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Emulsion:
     """One record of a film: its grain classes and how radiation strikes them.
@@ -133,21 +149,8 @@ class Emulsion:
             raise ArgumentError("weights", "all zero", "at least one class with a weight above 0 [density]")
         for array in (z, c):
             array.setflags(write=False)
-        checked: dict[str, Any] = {
-            "log_sensitivity": z,
-            "weights": c,
-            "base_density": check_number("base_density", self.base_density, low=0.0, unit="density"),
-            "native_fog": check_number("native_fog", self.native_fog, low=0.0, high=1.0 - 1e-9, unit="probability"),
-            "quanta": check_number("quanta", self.quanta, low=1.0, high=100.0, unit="quanta"),
-            "hit_exponent": check_number("hit_exponent", self.hit_exponent, low=0.0, high=2.0),
-            "hits_per_ugy": check_number("hits_per_ugy", self.hits_per_ugy, low=0.0, unit="1/uGy"),
-            "rms_granularity": check_number("rms_granularity", self.rms_granularity, low=0.0, low_open=True),
-            "area_exponent": check_number("area_exponent", self.area_exponent, low=-1.0, high=2.0),
-            "dye_saturation": check_number("dye_saturation", self.dye_saturation, low=0.0, high=1.0),
-            "noise_floor": check_number("noise_floor", self.noise_floor, low=0.0, unit="density"),
-            "cluster_grains": check_number("cluster_grains", self.cluster_grains, low=1.0, high=1000.0, unit="grains"),
-            "reference_log_sensitivity": check_number("reference_log_sensitivity", self.reference_log_sensitivity),
-        }
+        checked: dict[str, Any] = {"log_sensitivity": z, "weights": c}
+        checked |= {name: check_number(name, getattr(self, name), **ends) for name, ends in NUMBER_RANGES.items()}
         for name, value in checked.items():
             object.__setattr__(self, name, value)
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from filmdose.errors import InputFileError, name_list, shown
 from filmdose.files import parse_toml, read_text, write_text_atomic
-from filmdose.film.emulsion import Emulsion
+from filmdose.film.emulsion import NUMBER_RANGES, Emulsion
 from filmdose.film.generic import film_value, record_value
 from filmdose.film.model import KINDS, RECORD_NAMES, Film
 from filmdose.tomlfile import Field, Row, Table, read_rows
@@ -17,80 +17,21 @@ __all__ = ["FILM_FILE", "FORMAT", "film_text", "parse_film", "read_film", "write
 FORMAT = "filmdose film 1"
 
 #: Numbers of a record, in the order in which they are written; what is not required came later.
-_NUMBERS = (
-    Field(
-        name="base_density", type="number", low=0, high=6, unit="density", required=True, help="density of the support"
-    ),
-    Field(
-        name="native_fog",
-        type="number",
-        low=0,
-        high=1,
-        required=True,
-        help="probability that a grain develops with no exposure",
-    ),
-    Field(
-        name="quanta", type="number", low=1, high=100, required=True, help="light quanta that make a grain developable"
-    ),
-    Field(
-        name="hit_exponent",
-        type="number",
-        low=0,
-        high=2,
-        required=True,
-        help="hits grow with sensitivity to this power",
-    ),
-    Field(
-        name="hits_per_ugy",
-        type="number",
-        low=0,
-        high=1e6,
-        unit="1/uGy",
-        required=True,
-        help="mean hits per microgray at reference_log_sensitivity",
-    ),
-    Field(name="reference_log_sensitivity", type="number", low=-20, high=20, help="log10 1/(lx s)", default="2.699"),
-    Field(
-        name="rms_granularity",
-        type="number",
-        low=0,
-        low_open=True,
-        high=1000,
-        required=True,
-        help="1000 times the rms density through a 48 um aperture at net density 1.0",
-    ),
-    Field(
-        name="area_exponent",
-        type="number",
-        low=-1,
-        high=2,
-        help="grain area grows with sensitivity to this power",
-        default="that of the kind",
-    ),
-    Field(
-        name="dye_saturation",
-        type="number",
-        low=0,
-        high=1,
-        help="how far the noise of a class falls when all of it develops",
-        default="that of the kind",
-    ),
-    Field(
-        name="noise_floor",
-        type="number",
-        low=0,
-        high=1e6,
-        help="noise without developed grains, in units of a grain at reference_log_sensitivity",
-        default="0",
-    ),
-    Field(
-        name="cluster_grains",
-        type="number",
-        low=1,
-        high=1000,
-        help="grains that one quantum of radiation develops together",
-        default="5",
-    ),
+_NUMBERS = tuple(
+    Field(name=name, type="number", required=not default, default=default, help=said, **NUMBER_RANGES[name])
+    for name, default, said in (
+        ("base_density", "", "density of the support"),
+        ("native_fog", "", "probability that a grain develops with no exposure"),
+        ("quanta", "", "light quanta that make a grain developable"),
+        ("hit_exponent", "", "hits grow with sensitivity to this power"),
+        ("hits_per_ugy", "", "mean hits per microgray at reference_log_sensitivity"),
+        ("reference_log_sensitivity", "2.699", "log10 1/(lx s)"),
+        ("rms_granularity", "", "1000 times the rms density through a 48 um aperture at net density 1.0"),
+        ("area_exponent", "that of the kind", "grain area grows with sensitivity to this power"),
+        ("dye_saturation", "that of the kind", "how far the noise of a class falls when all of it develops"),
+        ("noise_floor", "0", "noise without developed grains, in units of a grain at reference_log_sensitivity"),
+        ("cluster_grains", "5", "grains that one quantum of radiation develops together"),
+    )
 )
 _CLASSES = (
     Field(
