@@ -289,8 +289,7 @@ class RecordRows:
 
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
-        exponent = hits[:, None] * self.profile
-        np.negative(exponent, out=exponent)
+        exponent = -hits[:, None] * self.profile
         np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
         np.exp(exponent, out=exponent)
         exponent *= self.clean

@@ -22,7 +22,7 @@ from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Cases
 from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.priors import Priors
-from filmdose.odds.results import RollOdds, TripOdds, roll_odds
+from filmdose.odds.results import TripOdds, roll_odds
 from filmdose.odds.tally import Histogram, Random, ScoreStream, random_generator
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
@@ -33,7 +33,7 @@ from filmdose.trip import Roll, Trip, roll_question
 if TYPE_CHECKING:
     from filmdose.odds.learn import Learned
 
-__all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_index"]
+__all__ = ["DEFAULT_SAMPLES", "RollTally", "draw_stops", "propagate", "roll_index", "roll_need"]
 
 DEFAULT_SAMPLES = 2**15
 
@@ -256,6 +256,3 @@ def roll_need(model: TripModel, roll: str, question: Question) -> Callable[[Floa
         return group.need(model.draws(scores), index, asked)
 
     return need
-
-
-__all__ += ["RollOdds", "RollTally", "roll_need"]

@@ -24,13 +24,10 @@ if TYPE_CHECKING:
     from filmdose.odds.draw import RollTally
     from filmdose.odds.learn import Learned
 
-__all__ = ["ODDS_STATUS", "RollOdds", "TripOdds", "Triple", "roll_odds"]
+__all__ = ["RollOdds", "TripOdds", "Triple", "roll_odds"]
 
 #: 5, 50 and 95 % points.
 Triple = tuple[float, float, float]
-
-#: Statuses of a roll's odds are those of an answer, said of the cases.
-ODDS_STATUS = STATUSES
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -77,7 +74,7 @@ class RollOdds:
     verdict
         "good", "usable", "poor" or "lost": of the middle case, at the recommended exposure.
     status
-        A key of ``ODDS_STATUS``.
+        A key of :data:`filmdose.solution.STATUSES`, said of the cases.
     message
         The answer in one sentence.
     """

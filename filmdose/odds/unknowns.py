@@ -292,8 +292,7 @@ class TripModel:
         self.inputs: tuple[Input, ...] = tuple(self._inputs.values())
         self.position = {item.name: place for place, item in enumerate(self.inputs)}
         low, high = (float(priors["hit_exponent"].value(side * SHAPE_SCORE)) for side in (-1.0, 1.0))
-        self.hit_exponent_range = (max(low, 0.0), min(high, 2.0))
-        self._log_calibrated = _log_calibration(self.hit_exponent_range)
+        self._log_calibrated = _log_calibration((max(low, 0.0), min(high, 2.0)))
 
     def __reduce__(self) -> tuple[type[TripModel], tuple[Trip, Priors]]:
         return TripModel, (self.trip, self.priors)
