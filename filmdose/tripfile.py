@@ -25,6 +25,7 @@ from filmdose.history import Flight, History, Pass, Storage
 from filmdose.radiation.background import ALTITUDE_RANGE_FT
 from filmdose.radiation.badge import BADGE_QUANTITIES
 from filmdose.radiation.chain import FORMATS, PLACES
+from filmdose.radiation.constants import constant, constant_range
 from filmdose.tomlfile import Field, Row, Table, read_rows, reference
 from filmdose.trip import FOG_PLACES, INSPECTIONS, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
 from filmdose.units import parse_duration
@@ -210,11 +211,11 @@ TRIP_FILE = (
         shape="many",
         help="Time in the air.",
         fields=(
-            Field(name="hours", type="number", low=0, unit="h", required=True, help="Time at cruising altitude."),
+            Field(name="hours", type="number", low=0, unit="h", required=True, help="From take-off to landing."),
             _ROLLS,
             Field(
                 name="altitude_ft", type="number", low=ALTITUDE_RANGE_FT[0], high=ALTITUDE_RANGE_FT[1], unit="ft",
-                help="Cruising altitude.", default="37 000 ft",
+                help="Cruising altitude.", default=f"{constant('cruising_altitude_ft'):.0f} ft",
             ),
             Field(name="altitude_m", type="number", low=0, unit="m", help="The same in metres."),
             Field(
@@ -232,7 +233,8 @@ TRIP_FILE = (
             Field(name="days", type="number", low=0, unit="days", required=True, help="How long."),
             _ROLLS,
             Field(
-                name="rate_mgy_per_year", type="number", low=0, unit="mGy/year", default="0.9, from 0.5 to 1.5",
+                name="rate_mgy_per_year", type="number", low=0, unit="mGy/year",
+                default="{1:g}, from {0:g} to {2:g}".format(*constant_range("background_mgy_per_year")),
                 help="Background of the place.",
             ),
             _NOTE,

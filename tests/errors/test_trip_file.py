@@ -10,7 +10,7 @@ import pytest
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.filmfile import write_film
 from filmdose.film.generic import generic_film
-from filmdose.history import Flight, Pass, Storage
+from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.radiation.chain import as_bag
 from filmdose.tomlfile import Field
 from filmdose.trip import DoseReading, FogReading, Leg, Roll, Shot, answer_trip, measured_fog, trip_readings, trip_table
@@ -333,3 +333,16 @@ def test_the_reference_names_every_field():
             assert f"`{item.name}`" in part
             assert item.what in part
             assert item.help in part
+
+
+def test_the_reference_says_what_holds_when_altitude_and_background_are_left_out():
+    page = trip_file_reference()
+    flight = '[[roll]]\nid = "A"\nspeed = 400\n[[flight]]\nhours = 5\n'
+    storage = '[[roll]]\nid = "A"\nspeed = 400\n[[storage]]\ndays = 90\n'
+    for said, plain, written in (("36000 ft", flight, "altitude_ft = 36000\n"), ("0.9, from", storage, RATE)):
+        assert said in page
+        doses = [history_dose(parse_trip(text).rolls[0].history).kerma_ugy for text in (plain, plain + written)]
+        assert doses[0] == doses[1] > 0.0
+
+
+RATE = "rate_mgy_per_year = 0.9\n"
