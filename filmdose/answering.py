@@ -376,6 +376,11 @@ def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
     ei = format_speed(values["ei"])
     given = values["given_stops"]
     brought = f"{100 * values['snr_given']:.0f} %"
+    if values["ei"] == film.speed and values["status"] == "highlight_limited":
+        return (
+            f"Set EI {ei}, the marked speed of this {box} roll: its shadows keep {kept} of their signal-to-noise, and "
+            f"more would cost highlights."
+        )
     if values["ei"] == film.speed:
         return f"Set EI {ei}: this {box} roll needs no compensation (shadow signal-to-noise kept: {kept})."
     if values["status"] == "highlight_limited":

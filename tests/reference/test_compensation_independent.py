@@ -24,12 +24,12 @@ def assert_same_stops(found, expected):
 
 
 def assert_same_decision(found, **costs):
-    """The package's exposure is the slow solver's, and loses no more than the least that there is."""
+    """The package's exposure is the slow solver's and loses next to no more: it reads its curves off a grid."""
     slow = SlowDecision(film_to_dict(found.film), found.kerma_ugy * found.question.peak_to_mean, **costs)
     best = slow.best()
-    assert found.given_stops == pytest.approx(best, abs=0.01)
-    assert slow.loss(found.given_stops) <= slow.loss(best) + 3e-3
-    assert found.snr_given == pytest.approx(2 ** slow.log2_rho(found.given_stops), abs=5e-4)
+    assert found.given_stops == pytest.approx(best, abs=0.02)  # flat near the least
+    assert slow.loss(found.given_stops) <= slow.loss(best) + 5e-3
+    assert found.snr_given == pytest.approx(2 ** slow.log2_rho(found.given_stops), abs=2e-3)
 
 
 @pytest.mark.parametrize("kind", NEGATIVES)
@@ -64,7 +64,7 @@ def test_the_decision_follows_the_question(kind, asked, costs):
 def test_no_dose_needs_nothing_whatever_is_asked():
     for question in (Question(), Question(scene_range=3.5), Question(cost_under=50.0)):
         assert answer(400, 0.0, question).given_stops == 0.0
-        assert SlowDecision(film_to_dict(generic_film(400)), 0.0, scene_range=question.scene_range).best() == 0.0
+        assert SlowDecision(film_to_dict(generic_film(400)), 0.0, scene_range=question.scene_range).best() < 1e-12
 
 
 def test_nothing_restores_and_both_say_so():
