@@ -19,6 +19,20 @@ from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elem
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.curves import Curve
 from filmdose.sensitometry.contrast import _require_rising, mean_gradient, rise, sample_exposures
+from filmdose.standards import (
+    FRACTION_OF_MEAN_GRADIENT,
+    ISO6_CONSTANT,
+    ISO6_INTERVAL,
+    ISO6_RISE,
+    ISO6_SPEED_POINT,
+    ISO6_TOLERANCE,
+    ISO2240_CONSTANT,
+    ISO2240_HIGHLIGHT,
+    ISO2240_SHADOW,
+    ISO5800_CONSTANT,
+    ISO5800_SPEED_POINT,
+    MEAN_GRADIENT_INTERVAL,
+)
 from filmdose.units import degrees_from_speed, round_to_standard
 
 __all__ = [
@@ -37,15 +51,6 @@ __all__ = [
     "iso5800",
     "iso5800_speed",
 ]
-
-#: ISO 6: speed point above base plus fog, interval, rise over it and its tolerance (tolerance from memory).
-ISO6_SPEED_POINT, ISO6_INTERVAL, ISO6_RISE, ISO6_TOLERANCE = 0.10, 1.30, 0.80, 0.05
-
-#: ISO 5800: speed point of each record above its least density.
-ISO5800_SPEED_POINT = 0.15
-
-#: ISO 2240: highlight and shadow point above least density.
-ISO2240_HIGHLIGHT_POINT, ISO2240_SHADOW_POINT = 0.20, 2.00
 
 #: Delta-X was published for rises over 1.30 of up to about this.
 DELTA_X_LARGEST_RISE = 1.5
@@ -191,7 +196,7 @@ def iso6_speed(log_speed_point: Numeric) -> Any:
     ----------
     iso_6
     """
-    return elementwise(lambda x: 0.8 * 10.0 ** -check_array("log_speed_point", x), log_speed_point)
+    return elementwise(lambda x: ISO6_CONSTANT * 10.0 ** -check_array("log_speed_point", x), log_speed_point)
 
 
 def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
@@ -270,7 +275,7 @@ def iso5800_speed(log_red: Numeric, log_green: Numeric, log_blue: Numeric) -> An
 
     def kernel(red: FloatArray, green: FloatArray, blue: FloatArray) -> FloatArray:
         slowest = np.maximum(np.maximum(check_array("log_red", red), green), check_array("log_blue", blue))
-        return np.asarray(math.sqrt(2.0) * 10.0 ** (-0.5 * (check_array("log_green", green) + slowest)))
+        return np.asarray(ISO5800_CONSTANT * 10.0 ** (-0.5 * (check_array("log_green", green) + slowest)))
 
     return elementwise(kernel, log_red, log_green, log_blue)
 
@@ -333,11 +338,12 @@ def iso2240_speed(log_highlight_point: Numeric, log_shadow_point: Numeric) -> An
     ----------
     iso_2240
     """
-    return elementwise(
-        lambda t, s: 10.0 ** (1.0 - 0.5 * (check_array("log_highlight_point", t) + check_array("log_shadow_point", s))),
-        log_highlight_point,
-        log_shadow_point,
-    )
+
+    def kernel(highlight: FloatArray, shadow: FloatArray) -> FloatArray:
+        middle = 0.5 * (check_array("log_highlight_point", highlight) + check_array("log_shadow_point", shadow))
+        return np.asarray(ISO2240_CONSTANT * 10.0**-middle)
+
+    return elementwise(kernel, log_highlight_point, log_shadow_point)
 
 
 def iso2240(curve: Curve) -> Iso2240Speed:
@@ -382,8 +388,8 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     if curve.rising:
         raise ArgumentError("curve", "a rising curve", "a curve of reversal material", "Use iso6 or iso5800.")
     least = curve.minimum_density
-    highlight = float(curve.inverse(least + ISO2240_HIGHLIGHT_POINT))
-    shadow = float(curve.inverse(least + ISO2240_SHADOW_POINT))
+    highlight = float(curve.inverse(least + ISO2240_HIGHLIGHT))
+    shadow = float(curve.inverse(least + ISO2240_SHADOW))
     touching = _point_of_tangency(curve, highlight)
     # "lower density" is "more exposure" on a falling curve; 1e-6 of slack for a line that is straight all the way
     tangent_used = not math.isnan(touching) and (math.isnan(shadow) or touching > shadow + 1e-6)
@@ -509,7 +515,9 @@ def delta_x_speed(curve: Curve) -> DeltaXSpeed:
     )
 
 
-def fractional_gradient_point(curve: Curve, *, fraction: float = 0.3, interval: float = 1.5) -> FractionalGradientPoint:
+def fractional_gradient_point(
+    curve: Curve, *, fraction: float = FRACTION_OF_MEAN_GRADIENT, interval: float = MEAN_GRADIENT_INTERVAL
+) -> FractionalGradientPoint:
     """Shadow point at which the gradient is 0.3 of the mean gradient over the next 1.5 log units.
 
     ``D'(x) = fraction * [D(x + interval) - D(x)] / interval``, on the toe: the

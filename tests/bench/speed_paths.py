@@ -10,12 +10,12 @@ import math
 from functools import cache
 
 import numpy as np
+from filmdose.compensation import shadow_points
+from filmdose.emulator import emulator
 from scipy.optimize import brentq
 from scipy.optimize.elementwise import find_root
 from scipy.special import gammainc, gammaln
 
-from filmdose.compensation import shadow_points
-from filmdose.emulator import emulator
 from filmdose.film.generic import generic_film
 from filmdose.solver import CRITERIA, RecordProblem, record_problem
 
