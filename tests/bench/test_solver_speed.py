@@ -6,7 +6,7 @@ they are timed.  `reference/measure_speed.py` prints the ratios.
 
 import numpy as np
 import pytest
-from speed_paths import SPEED, bare_products, brentq_loop, doses, emulated, exact, find_root_arrays, problem
+from speed_paths import SPEED, bare_products, brentq_loop, doses, exact, find_root_arrays, solver, whole_answer
 
 from filmdose.solver import CRITERIA
 
@@ -14,7 +14,7 @@ from filmdose.solver import CRITERIA
 @pytest.fixture(scope="module")
 def few():
     # from nothing visible to beyond rescue; more cells near the end, where solutions cease
-    return np.concatenate([doses(60), problem().hits(np.linspace(5000, 60000, 40))])
+    return np.concatenate([doses(60), np.linspace(5000, 60000, 40) * solver().hits_per_ugy])
 
 
 def agree(got, expected):
@@ -32,12 +32,8 @@ def test_exact_path_agrees_with_find_root(few):
     agree(exact(few), find_root_arrays(few))
 
 
-def test_emulator_agrees_with_the_exact_path_within_its_limit():
-    x = doses(200_000)
-    fast, slow = emulated(x), exact(x)
-    for name in CRITERIA:
-        assert np.array_equal(np.isnan(fast[name]), np.isnan(slow[name])), name
-        assert np.nanmax(np.abs(fast[name] - slow[name])) < 2e-3, name
+def test_the_whole_answer_has_the_same_criteria(few):
+    agree(whole_answer(few).stops, exact(few))
 
 
 def test_time_of_the_brentq_loop(benchmark):
@@ -61,9 +57,9 @@ def test_time_of_the_bare_products(benchmark):
     benchmark.pedantic(bare_products, (doses(1_000_000 if benchmark.enabled else 1000),), rounds=3, warmup_rounds=1)
 
 
-def test_time_of_the_emulator(benchmark):
+def test_time_of_the_whole_answer(benchmark):
     benchmark.extra_info["cells"] = 1_000_000
-    benchmark.pedantic(emulated, (doses(1_000_000 if benchmark.enabled else 1000),), rounds=3, warmup_rounds=1)
+    benchmark.pedantic(whole_answer, (doses(1_000_000 if benchmark.enabled else 1000),), rounds=3, warmup_rounds=1)
 
 
 def test_film_of_the_benchmarks_is_generic():
