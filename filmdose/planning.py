@@ -24,18 +24,18 @@ from scipy.special import ndtr
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film, generic_speed_range
+from filmdose.film.model import film_words
 from filmdose.history import History, Pass
 from filmdose.inverse import THIRD, film_to_carry, usable_verdict, with_choice
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
 from filmdose.odds.priors import Prior
-from filmdose.odds.tally import random_generator
+from filmdose.odds.scores import random_generator
 from filmdose.question import Question
 from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
 from filmdose.trip import UNKNOWN_SOURCE, Leg, Roll, Trip
 from filmdose.units import AirKerma, format_speed
-from filmdose.words import film_words
 
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan", "unknown_source"]
 

@@ -20,12 +20,13 @@ from filmdose.errors import FilmdoseError, InputFileError, OutputFileError, Unkn
 from filmdose.files import parse_toml, read_text, write_bytes_atomic
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS, Film
+from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage
 from filmdose.radiation.background import ALTITUDE_RANGE_FT
 from filmdose.radiation.badge import BADGE_QUANTITIES
 from filmdose.radiation.chain import FORMATS, PLACES
 from filmdose.radiation.constants import constant, constant_range
+from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Row, Table, read_rows, reference
 from filmdose.trip import FOG_PLACES, INSPECTIONS, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
 from filmdose.units import parse_duration

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import math
 
-from filmdose.film.model import Film
-from filmdose.units import format_speed
-
 __all__ = [
     "CRITERION_WORDS",
     "KIND_WORDS",
@@ -16,7 +13,6 @@ __all__ = [
     "dose_figures",
     "dose_text",
     "figure_text",
-    "film_words",
     "range_text",
     "stops_text",
 ]
@@ -51,18 +47,6 @@ VERDICT_MARKS: dict[str, str] = {"good": "", "usable": "†", "poor": "‡"}
 
 #: The caution that goes with every answer.
 TEST_FIRST = "Test on one unimportant roll first."
-
-
-def film_words(film: Film) -> str:
-    """What a film is: its own name, or its kind in words, and its speed.
-
-    Examples
-    --------
-    >>> from filmdose.film.generic import generic_film
-    >>> film_words(generic_film(400))
-    'black-and-white negative, ISO 400'
-    """
-    return f"{film.name or KIND_WORDS[film.kind]}, ISO {format_speed(film.speed)}"
 
 
 def figure_text(value: float, digits: int = 3) -> str:

@@ -12,10 +12,10 @@ from filmdose.cli.output import FormatOption, check_output, deliver, progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.emulsion import APERTURE_AREA_UM2
 from filmdose.film.fitting import fit_film
-from filmdose.film.model import RECORD_NAMES
 from filmdose.film.noisefit import read_granularity
 from filmdose.film.readings import read_steps
 from filmdose.present.fit import fit_document
+from filmdose.standards import RECORD_NAMES
 
 
 def fit(

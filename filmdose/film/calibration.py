@@ -32,10 +32,11 @@ from filmdose.film.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
 from filmdose.film.fitresult import FilmFit
 from filmdose.film.fitting import fit_film
 from filmdose.film.generic import film_value
-from filmdose.film.model import RECORD_NAMES, Film
+from filmdose.film.model import Film
 from filmdose.film.nnls import second_differences, solve
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import TYPICAL_SIGMA
+from filmdose.standards import RECORD_NAMES
 from filmdose.units import parse_kerma
 
 __all__ = ["FogCalibration", "FoggedSteps", "calibrate_fog"]

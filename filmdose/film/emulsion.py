@@ -42,6 +42,7 @@ from scipy.special import gammainc, gammaln
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.standards import ISO6_CONSTANT
 
 __all__ = [
     "APERTURE_AREA_UM2",
@@ -54,7 +55,7 @@ __all__ = [
 LN10 = math.log(10.0)
 
 #: Log10 sensitivity at which kappa is stated: that of the speed point of an ISO 400 film, log10(400 / 0.8).
-REFERENCE_LOG_SENSITIVITY = math.log10(400.0 / 0.8)
+REFERENCE_LOG_SENSITIVITY = math.log10(400.0 / ISO6_CONSTANT)
 
 #: Area of the 48 um circular aperture of rms granularity [um2].
 APERTURE_AREA_UM2 = math.pi * 24.0**2

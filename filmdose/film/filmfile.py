@@ -8,7 +8,8 @@ from filmdose.errors import InputFileError, name_list, shown
 from filmdose.files import parse_toml, read_text, write_text_atomic
 from filmdose.film.emulsion import NUMBER_RANGES, Emulsion
 from filmdose.film.generic import film_value, record_value
-from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.model import Film
+from filmdose.standards import KINDS, RECORD_NAMES
 from filmdose.tomlfile import Field, Row, Table, read_rows
 
 __all__ = ["FILM_FILE", "FORMAT", "film_text", "parse_film", "read_film", "write_film"]

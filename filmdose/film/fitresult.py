@@ -11,9 +11,8 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.film.emulsion import Emulsion
-from filmdose.film.model import Film
+from filmdose.film.model import Film, film_words
 from filmdose.units import LOG10_2
-from filmdose.words import film_words
 
 __all__ = ["FilmFit", "RecordFit", "StandardErrors"]
 

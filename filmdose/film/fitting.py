@@ -18,12 +18,12 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.fitresult import FilmFit, RecordFit
 from filmdose.film.generic import film_value, generic_granularity, record_value
-from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.model import Film
 from filmdose.film.noisefit import GranularityReadings, fit_noise, typical_noise
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import fit_emulsion
 from filmdose.sensitometry import contrast_index, delta_x_speed, iso6, iso2240, iso5800, mean_gradient, rise
-from filmdose.standards import ISO2240_SHADOW, SPEED_POINT
+from filmdose.standards import ISO2240_SHADOW, ISO5800_SPEED_POINT, KINDS, RECORD_NAMES, SPEED_POINT
 
 __all__ = ["FilmFit", "RecordFit", "fit_emulsion", "fit_film"]
 
@@ -389,7 +389,7 @@ def _contrast(kind: str, main: RecordFit, measured: float) -> dict[str, Any]:
             "contrast_index": contrast_index(curve),
             "contrast_met": fixed.contrast_met,
         }
-    point = float(curve.inverse(curve.minimum_density + 0.15))
+    point = float(curve.inverse(curve.minimum_density + ISO5800_SPEED_POINT))
     return {
         "speed": {"iso5800": measured},
         "rise_1_30": float(rise(curve, point)),

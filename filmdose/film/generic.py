@@ -16,9 +16,9 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
-from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.model import Film
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, film_value, population_rows, record_value
-from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT
+from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT, KINDS, RECORD_NAMES
 
 __all__ = [
     "calibrated_hits_per_ugy",

@@ -8,24 +8,11 @@ from dataclasses import dataclass
 from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
+from filmdose.standards import KINDS, RECORD_NAMES
+from filmdose.units import format_speed
+from filmdose.words import KIND_WORDS
 
-__all__ = ["KINDS", "RECORD_NAMES", "Film"]
-
-#: Kinds of pictorial film, each with the standard that defines its speed.
-KINDS: dict[str, str] = {
-    "bw-negative": "ISO 6",
-    "colour-negative": "ISO 5800",
-    "colour-reversal": "ISO 2240",
-    "bw-reversal": "ISO 2240",
-}
-
-#: Names of the records of each kind, by the light that they record.
-RECORD_NAMES: dict[str, tuple[str, ...]] = {
-    "bw-negative": ("visual",),
-    "colour-negative": ("red", "green", "blue"),
-    "colour-reversal": ("red", "green", "blue"),
-    "bw-reversal": ("visual",),
-}
+__all__ = ["Film", "film_words"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -35,7 +22,7 @@ class Film:
     Parameters
     ----------
     kind
-        One of ``KINDS``.
+        One of :data:`filmdose.standards.KINDS`.
     speed
         ISO arithmetic speed, the number on the box [> 0].
     records
@@ -85,19 +72,6 @@ class Film:
                     f"positive={self.reversal} in every record of a {self.kind} film",
                 )
 
-    @classmethod
-    def from_speed(cls, speed: float, *, kind: str = "bw-negative", **options: float) -> Film:
-        """Generic film of a kind and speed [ISO]; see :func:`filmdose.film.generic.generic_film` for the options.
-
-        Examples
-        --------
-        >>> Film.from_speed(400).label
-        'bw-negative ISO 400'
-        """
-        from filmdose.film.generic import generic_film  # it builds on this module
-
-        return generic_film(speed, kind=kind, **options)
-
     @property
     def reversal(self) -> bool:
         """True for reversal film."""
@@ -120,3 +94,15 @@ class Film:
 
     def __iter__(self) -> Iterator[tuple[str, Emulsion]]:
         return iter(zip(self.record_names, self.records, strict=True))
+
+
+def film_words(film: Film) -> str:
+    """What a film is: its own name, or its kind in words, and its speed.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> film_words(generic_film(400))
+    'black-and-white negative, ISO 400'
+    """
+    return f"{film.name or KIND_WORDS[film.kind]}, ISO {format_speed(film.speed)}"

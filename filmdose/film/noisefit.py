@@ -21,7 +21,7 @@ from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
 from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
 from filmdose.film.generic import film_value, record_value, reference_noise_floor
-from filmdose.film.model import RECORD_NAMES
+from filmdose.standards import RECORD_NAMES
 
 __all__ = ["GranularityReadings", "fit_noise", "read_granularity", "typical_noise"]
 

@@ -25,12 +25,13 @@ from scipy.special import gammainc, gammaincinv, ndtr
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
-from filmdose.film.model import KINDS, RECORD_NAMES
 from filmdose.standards import (
     ISO6_INTERVAL,
     ISO6_RISE,
     ISO2240_HIGHLIGHT,
     ISO2240_SHADOW,
+    KINDS,
+    RECORD_NAMES,
     SPEED_POINT,
 )
 

@@ -2,7 +2,8 @@
 
 from filmdose.odds.decision import Bracket, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate
-from filmdose.odds.learn import ContradictionError, Learned, learn, read_learned, save_learned
+from filmdose.odds.learn import ContradictionError, learn
+from filmdose.odds.learned import Learned, read_learned, save_learned
 from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol

@@ -11,62 +11,30 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from filmdose.arrays import FloatArray, check_count
 from filmdose.decision import LossTally, mean_highlight
-from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Cases
 from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
+from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
-from filmdose.odds.tally import Histogram, Random, ScoreStream, random_generator
+from filmdose.odds.scores import Random, random_generator
+from filmdose.odds.tally import RollTally, ScoreStream
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
 from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
-if TYPE_CHECKING:
-    from filmdose.odds.learn import Learned
-
-__all__ = ["DEFAULT_SAMPLES", "RollTally", "draw_stops", "propagate", "roll_index", "roll_need"]
+__all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_need"]
 
 DEFAULT_SAMPLES = 2**15
 
 _BLOCK = 2048  # draws whose curves nearly stay in a core's cache
-
-#: Fog and dose are counted by their logarithms, from far below what matters; anything smaller is nothing.
-LEAST_LOG_FOG, LEAST_LOG_KERMA = -8.0, -5.0
-
-
-class RollTally:
-    """What is counted of one roll in one half of the draws."""
-
-    def __init__(self, question: Question) -> None:
-        self.question = question
-        self.stops = Histogram(-0.5, 12.0)  # compensation of least loss; of reversal film range lost
-        self.log_fog = Histogram(LEAST_LOG_FOG, 1.0)
-        self.log_kerma = Histogram(LEAST_LOG_KERMA, 12.0)
-        self.snr_kept = Histogram(0.0, 1.0 + 1e-9)
-        self.drawn = self.lost = self.over_one = self.partly = 0
-        self.middle_kerma_ugy = math.nan  # that fogs the film as it is like the worst band of the middle draw
-        self.loss: LossTally | None = None
-        self.cases: Cases | None = None
-
-    def count(self, draws: Draws, roll: int, *, stops: FloatArray, fog: FloatArray, snr_kept: FloatArray) -> None:
-        """Add a block of draws; infinite stops where nothing helps."""
-        self.stops.add(stops)
-        with np.errstate(divide="ignore"):
-            self.log_fog.add(np.maximum(np.log10(fog), LEAST_LOG_FOG))
-            self.log_kerma.add(np.maximum(np.log10(draws.kerma_ugy[:, roll]), LEAST_LOG_KERMA))
-        self.snr_kept.add(snr_kept)
-        self.drawn += stops.size
-        self.lost += int(np.isinf(stops).sum())
-        self.over_one += int((stops > 1.0).sum())
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -238,17 +206,9 @@ def draw_stops(
     return pd.DataFrame(result, columns=[roll.id for roll in model.trip.rolls])
 
 
-def roll_index(model: TripModel, roll: str) -> int:
-    """Place of a roll in its trip."""
-    ids = [item.id for item in model.trip.rolls]
-    if roll not in ids:
-        raise UnknownNameError("roll", roll, ids)
-    return ids.index(roll)
-
-
 def roll_need(model: TripModel, roll: str, question: Question) -> Callable[[FloatArray], FloatArray]:
     """Compensation of least loss of one roll as a function of scores [stops]."""
-    index = roll_index(model, roll)
+    index = model.index(roll)
     group = next(group for group in film_groups(model) if index in group.rolls)
     asked = roll_question(model.trip.rolls[index], question, 1.0, drawn=True)
 

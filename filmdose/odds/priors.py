@@ -21,7 +21,7 @@ from scipy.special import ndtr, ndtri
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
-from filmdose.film.model import KINDS
+from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Table, read_rows
 
 __all__ = ["PRIORS_FILE", "PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]

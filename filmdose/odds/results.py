@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,16 +13,14 @@ import pandas as pd
 from filmdose.answering import answer, marked_index
 from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
+from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
-from filmdose.odds.tally import POINTS, Histogram
+from filmdose.odds.scores import POINTS
+from filmdose.odds.tally import Histogram, RollTally
 from filmdose.question import Question
 from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, status_codes, verdict_of
 from filmdose.trip import Roll, Trip
 from filmdose.units import exposure_index, format_speed
-
-if TYPE_CHECKING:
-    from filmdose.odds.draw import RollTally
-    from filmdose.odds.learn import Learned
 
 __all__ = ["RollOdds", "TripOdds", "Triple", "roll_odds"]
 

@@ -22,7 +22,8 @@ from filmdose.errors import ArgumentError
 from filmdose.odds.draw import roll_need
 from filmdose.odds.learn import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors
-from filmdose.odds.tally import Random, ScoreStream, random_generator
+from filmdose.odds.scores import Random, random_generator
+from filmdose.odds.tally import ScoreStream
 from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.question import Question
 from filmdose.trip import FogReading, Roll, Trip, read_record

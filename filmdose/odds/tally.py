@@ -3,55 +3,23 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.special import ndtri
 
-from filmdose.arrays import FloatArray, check_count
-from filmdose.odds.unknowns import TripModel
+from filmdose.arrays import FloatArray
+from filmdose.decision import LossTally
+from filmdose.odds.decision import Cases
+from filmdose.odds.learned import Learned
+from filmdose.odds.scores import even_points, to_normal
+from filmdose.odds.unknowns import Draws, TripModel
+from filmdose.question import Question
 
-if TYPE_CHECKING:
-    from filmdose.odds.learn import Learned
-
-__all__ = ["POINTS", "Histogram", "Random", "ScoreStream", "random_generator"]
-
-#: 5, 50 and 95 % points.
-POINTS = (0.05, 0.5, 0.95)
-
-Random = int | np.random.Generator
+__all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream"]
 
 _BINS = 4096
 
-
-def random_generator(rng: Random) -> np.random.Generator:
-    """A generator from a seed (0 is one) or a generator."""
-    if isinstance(rng, np.random.Generator):
-        return rng
-    return np.random.default_rng(check_count("rng", rng, action="Give a seed, or a numpy Generator."))
-
-
-def even_points(count: int, dimensions: int, rng: np.random.Generator) -> FloatArray:
-    """Numbers from 0 to 1, shape (count, dimensions): in each dimension one in every one of ``count`` equal parts.
-
-    A Latin hypercube; importing a library's low-discrepancy sequences would take longer than all draws of a roll.
-
-    References
-    ----------
-    mckay1979
-    """
-    parts = rng.permuted(np.broadcast_to(np.arange(float(count)), (dimensions, count)), axis=1)
-    return np.asarray(((parts + rng.random((dimensions, count))) / count).T)
-
-
-def normal_points(dimensions: int, count: int, rng: np.random.Generator) -> FloatArray:
-    """Even points as standard normal scores, shape (count, dimensions)."""
-    return to_normal(even_points(count, dimensions, rng))
-
-
-def to_normal(even: FloatArray) -> FloatArray:
-    """Standard normal scores of even numbers from 0 to 1."""
-    return np.asarray(ndtri(np.clip(even, 1e-12, 1.0 - 1e-12)))
+#: Fog and dose are counted by their logarithms, from far below what matters; anything smaller is nothing.
+LEAST_LOG_FOG, LEAST_LOG_KERMA = -8.0, -5.0
 
 
 class ScoreStream:
@@ -111,3 +79,29 @@ class Histogram:
         share = 0.5 if self.counts[place] == 0 else (wanted - before) / float(self.counts[place])
         value = self.low + (place + share) * self.width
         return float(np.clip(value, self.least, self.greatest))
+
+
+class RollTally:
+    """What is counted of one roll in one half of the draws."""
+
+    def __init__(self, question: Question) -> None:
+        self.question = question
+        self.stops = Histogram(-0.5, 12.0)  # compensation of least loss; of reversal film range lost
+        self.log_fog = Histogram(LEAST_LOG_FOG, 1.0)
+        self.log_kerma = Histogram(LEAST_LOG_KERMA, 12.0)
+        self.snr_kept = Histogram(0.0, 1.0 + 1e-9)
+        self.drawn = self.lost = self.over_one = self.partly = 0
+        self.middle_kerma_ugy = math.nan  # that fogs the film as it is like the worst band of the middle draw
+        self.loss: LossTally | None = None
+        self.cases: Cases | None = None
+
+    def count(self, draws: Draws, roll: int, *, stops: FloatArray, fog: FloatArray, snr_kept: FloatArray) -> None:
+        """Add a block of draws; infinite stops where nothing helps."""
+        self.stops.add(stops)
+        with np.errstate(divide="ignore"):
+            self.log_fog.add(np.maximum(np.log10(fog), LEAST_LOG_FOG))
+            self.log_kerma.add(np.maximum(np.log10(draws.kerma_ugy[:, roll]), LEAST_LOG_KERMA))
+        self.snr_kept.add(snr_kept)
+        self.drawn += stops.size
+        self.lost += int(np.isinf(stops).sum())
+        self.over_one += int((stops > 1.0).sum())

@@ -23,7 +23,6 @@ from numpy.polynomial import Chebyshev
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
-from filmdose.film.model import RECORD_NAMES
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
 from filmdose.odds.priors import Prior, Priors, default_priors
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
@@ -32,6 +31,7 @@ from filmdose.radiation.chain import Chain, no_wall_counts
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import passage
 from filmdose.radiation.sources import Source, source_names
+from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
@@ -305,6 +305,13 @@ class TripModel:
     __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
 
     # -- setting up ---------------------------------------------------------------------------------------------
+
+    def index(self, roll: str) -> int:
+        """Place of a roll in its trip."""
+        ids = [item.id for item in self.trip.rolls]
+        if roll not in ids:
+            raise UnknownNameError("roll", roll, ids)
+        return ids.index(roll)
 
     def _add(self, name: str, prior: Prior, label: str = "", *, trip_only: bool = False) -> str:
         if prior.is_known:

@@ -12,12 +12,12 @@ from filmdose.answering import answer_grid, as_film
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
+from filmdose.film.model import Film, film_words
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.question import Question
 from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import CRITERION_WORDS, dose_text, film_words
+from filmdose.words import CRITERION_WORDS, dose_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -13,13 +13,13 @@ import numpy as np
 from filmdose.answering import as_film, marked_index
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.film.emulsion import Emulsion
-from filmdose.film.model import Film
+from filmdose.film.model import Film, film_words
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
 from filmdose.standards import LOG10_2
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import dose_text, film_words
+from filmdose.words import dose_text
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

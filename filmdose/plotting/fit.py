@@ -12,9 +12,9 @@ import numpy as np
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.fitresult import FilmFit
+from filmdose.film.model import film_words
 from filmdose.plotting.curves import EXPOSURE_LABEL
 from filmdose.plotting.style import DASHES, GUIDE, house_style, in_house_style, ordered_colours
-from filmdose.words import film_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from filmdose.errors import MissingExtraError
 from filmdose.film.generic import generic_speed_range
-from filmdose.film.model import Film
+from filmdose.film.model import Film, film_words
 from filmdose.odds import Priors
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
@@ -17,7 +17,7 @@ from filmdose.question import DEFAULT_CRITERION, Question
 from filmdose.solver import CRITERIA
 from filmdose.units import STANDARD_SPEEDS, exposure_index, format_speed
 from filmdose.whatif import NO_SHIELD, WhatIf, what_if
-from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, film_words, range_text
+from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, range_text
 
 if TYPE_CHECKING:
     from matplotlib.artist import Artist

@@ -22,6 +22,7 @@ from filmdose.files import write_bytes_atomic
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.present.html import render_template
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
 from filmdose.present.text import CARD_WORDS, Words, read_words
 from filmdose.question import Question
@@ -451,9 +452,7 @@ def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> fl
 def card_bytes(card: Card, format: str) -> bytes:
     """The card as "pdf", "svg", "png" or "html"."""
     if format == "html":
-        from filmdose.present.card_html import card_html
-
-        return card_html(card).encode("utf-8")
+        return _card_html(card).encode("utf-8")
     page = card_page(card)
     if format == "pdf":
         return pages_pdf([page], title=card.title, date=card.date)
@@ -463,6 +462,29 @@ def card_bytes(card: Card, format: str) -> bytes:
     if format == "png":
         return page_png(page)
     raise ArgumentError("format", format, "pdf, svg, png or html")
+
+
+def _card_html(card: Card) -> str:
+    """The page as text.
+
+    The exposure index of a film is a staircase over the total, and the page holds
+    its treads as the solver found them, so that it reads what the library says for
+    any total up to its limit.
+    """
+    numbers: dict[str, Any] = {
+        "rows": [{"low": row.low, "typical": row.points, "high": row.high} for row in card.rows],
+        "steps": card.steps,
+        "beyond": card.text["page_beyond"],
+    }
+    places = {row.name: number for number, row in enumerate(card.rows)}
+    return render_template(
+        "card.html",
+        card=card,
+        text=card.text,
+        figures=numbers,
+        figure=lambda value: figure_text(value, 2),
+        loop_row=lambda row: places[row.name],
+    )
 
 
 def write_card(card: Card, path: str | Path) -> Path:

@@ -14,7 +14,7 @@ import pandas as pd
 from filmdose.answering import Answer, answer, grid_row
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import film_value
-from filmdose.film.model import Film
+from filmdose.film.model import Film, film_words
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
 from filmdose.present.citations import citation
@@ -24,7 +24,7 @@ from filmdose.question import Question
 from filmdose.trip import FogReading, Roll, Trip, find_roll, measured_fog, read_record, roll_question, trip_readings
 from filmdose.units import format_speed
 from filmdose.version import __version__
-from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, film_words, range_text
+from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, range_text
 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import pandas as pd
 
 from filmdose.film.fitresult import FilmFit
+from filmdose.film.model import film_words
 from filmdose.present.document import Document, Facts, Paragraph
-from filmdose.words import film_words
 
 __all__ = ["fit_document"]
 

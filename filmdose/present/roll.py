@@ -8,10 +8,11 @@ import pandas as pd
 
 from filmdose.answering import Answer
 from filmdose.exposed import ExposedLoss
+from filmdose.film.model import film_words
 from filmdose.history import HistoryDose
 from filmdose.present.document import Block, Document, Facts, Paragraph, Table
 from filmdose.units import format_speed
-from filmdose.words import TEST_FIRST, dose_figures, figure_text, film_words, stops_text
+from filmdose.words import TEST_FIRST, dose_figures, figure_text, stops_text
 
 __all__ = ["headline", "roll_document"]
 

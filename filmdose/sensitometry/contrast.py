@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.curves import Curve
+from filmdose.standards import ISO6_INTERVAL
 
 __all__ = ["StraightLine", "contrast_index", "mean_gradient", "rise", "sample_exposures", "straight_line"]
 
@@ -28,7 +29,7 @@ def sample_exposures(curve: Curve) -> FloatArray:
     return np.linspace(low, high, max(101, math.ceil((high - low) / SAMPLE_SPACING) + 1))
 
 
-def rise(curve: Curve, log_exposure: Numeric, interval: float = 1.30) -> Any:
+def rise(curve: Curve, log_exposure: Numeric, interval: float = ISO6_INTERVAL) -> Any:
     """Density difference over a log-exposure interval: D(x + interval) - D(x).
 
     Parameters

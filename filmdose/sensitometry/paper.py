@@ -12,11 +12,9 @@ from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 from filmdose.film.curves import Curve
+from filmdose.standards import ISO6846_HIGHLIGHT, ISO6846_SHADOW_FRACTION
 
 __all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
-
-#: ISO 6846: the range of a paper runs from least density + 0.04 to 0.90 of the greatest net density.
-PAPER_HIGHLIGHT_DENSITY, PAPER_SHADOW_FRACTION = 0.04, 0.90
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,8 +78,8 @@ def paper_range(curve: Curve) -> PaperRange:
         raise ArgumentError("curve", "a falling curve", "a curve of negative-working paper")
     least, net = curve.minimum_density, curve.maximum_density - curve.minimum_density
     return PaperRange(
-        log_highlight_point=float(curve.inverse(least + PAPER_HIGHLIGHT_DENSITY)),
-        log_shadow_point=float(curve.inverse(least + PAPER_SHADOW_FRACTION * net)),
+        log_highlight_point=float(curve.inverse(least + ISO6846_HIGHLIGHT)),
+        log_shadow_point=float(curve.inverse(least + ISO6846_SHADOW_FRACTION * net)),
     )
 
 

@@ -20,6 +20,7 @@ from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.curves import Curve
 from filmdose.sensitometry.contrast import _require_rising, mean_gradient, rise, sample_exposures
 from filmdose.standards import (
+    FRACTION_OF_MEAN_GRADIENT,
     ISO6_CONSTANT,
     ISO6_INTERVAL,
     ISO6_RISE,
@@ -30,6 +31,7 @@ from filmdose.standards import (
     ISO2240_SHADOW,
     ISO5800_CONSTANT,
     ISO5800_SPEED_POINT,
+    MEAN_GRADIENT_INTERVAL,
 )
 from filmdose.units import degrees_from_speed, round_to_standard
 
@@ -336,14 +338,12 @@ def iso2240_speed(log_highlight_point: Numeric, log_shadow_point: Numeric) -> An
     ----------
     iso_2240
     """
-    return elementwise(
-        lambda t, s: (
-            ISO2240_CONSTANT
-            * 10.0 ** (-0.5 * (check_array("log_highlight_point", t) + check_array("log_shadow_point", s)))
-        ),
-        log_highlight_point,
-        log_shadow_point,
-    )
+
+    def kernel(highlight: FloatArray, shadow: FloatArray) -> FloatArray:
+        middle = 0.5 * (check_array("log_highlight_point", highlight) + check_array("log_shadow_point", shadow))
+        return np.asarray(ISO2240_CONSTANT * 10.0**-middle)
+
+    return elementwise(kernel, log_highlight_point, log_shadow_point)
 
 
 def iso2240(curve: Curve) -> Iso2240Speed:
@@ -515,7 +515,9 @@ def delta_x_speed(curve: Curve) -> DeltaXSpeed:
     )
 
 
-def fractional_gradient_point(curve: Curve, *, fraction: float = 0.3, interval: float = 1.5) -> FractionalGradientPoint:
+def fractional_gradient_point(
+    curve: Curve, *, fraction: float = FRACTION_OF_MEAN_GRADIENT, interval: float = MEAN_GRADIENT_INTERVAL
+) -> FractionalGradientPoint:
     """Shadow point at which the gradient is 0.3 of the mean gradient over the next 1.5 log units.
 
     ``D'(x) = fraction * [D(x + interval) - D(x)] / interval``, on the toe: the

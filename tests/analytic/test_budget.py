@@ -9,11 +9,11 @@ import pytest
 from filmdose.answering import answer, given_stops
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value, generic_film
-from filmdose.film.model import KINDS
 from filmdose.history import Pass, history_dose
 from filmdose.inverse import dose_budget, film_to_carry, kerma_for_loss, speed_to_carry
 from filmdose.question import Question
 from filmdose.solver import CRITERIA
+from filmdose.standards import KINDS
 
 
 @pytest.mark.parametrize("criterion", list(CRITERIA))

@@ -12,10 +12,10 @@ from filmdose.film.curves import ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS
 from filmdose.film.noisefit import GranularityReadings
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.sensitometry import iso6, iso2240, iso5800
+from filmdose.standards import KINDS
 
 LONG = np.arange(38) * 0.15 - 4.0
 

@@ -7,9 +7,9 @@ from scipy.special import gammainc
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
 from filmdose.film.generic import calibrated_hits_per_ugy, generic_film, record_value
-from filmdose.film.model import KINDS, RECORD_NAMES
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, population_rows
 from filmdose.sensitometry import iso6, iso2240, iso5800, rise
+from filmdose.standards import KINDS, RECORD_NAMES
 
 SPEEDS = {
     "colour-negative": (25, 100, 200, 400, 800, 1600, 3200),

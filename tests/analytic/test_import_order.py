@@ -1,7 +1,8 @@
-"""Imports point one way: from lower in the list to higher, wherever in a module they stand."""
+"""Imports point one way: from lower in the order to higher, lazy ones and those for types alone included."""
+
+from __future__ import annotations
 
 import ast
-import graphlib
 from pathlib import Path
 
 import pytest
@@ -10,85 +11,118 @@ import filmdose
 
 ROOT = Path(filmdose.__file__).parent
 
-#: Layers from the bottom up; a module belongs to the longest name that fits.  DEVELOPERS.md has the same order.
-LAYERS = (
-    ("version", "lazy", "errors"),
-    ("arrays", "files", "standards", "threads"),
-    ("units", "tomlfile", "development", "film.curves"),
-    ("film.emulsion", "film.model", "film.nnls", "words"),
-    ("film.csvtable", "film.cgats", "film.readings", "sensitometry"),
-    ("film", "radiation"),
-    ("everyday", "history", "solver"),
-    ("question",),
-    ("decision",),
-    ("solution",),
-    ("exposed",),
-    ("answering",),
-    ("outlook", "inverse", "sweep", "trip"),
-    ("tripfile",),
-    ("scan", "odds"),
-    ("planning", "whatif"),
-    ("plotting",),
-    ("present",),
-    ("cli",),
+#: From what knows nothing of the rest to what knows all of it.  A name stands for a module or for a whole package;
+#: the most particular one counts.  Within a package any order will do that has no circle.
+ORDER = (
+    *("version", "errors", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
+    *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
+    *("solver", "question", "decision", "solution", "exposed", "answering"),
+    *("inverse", "sweep", "trip", "tripfile", "odds", "planning", "whatif", "scan", "plotting", "present", "cli"),
 )
 
 
-def modules():
-    for path in sorted(ROOT.rglob("*.py")):
-        parts = path.relative_to(ROOT).with_suffix("").parts
-        name = ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
-        if name:
-            yield name, ast.parse(path.read_text(encoding="utf-8"))
+def modules(root: Path) -> dict[str, Path]:
+    """Every module below a package's folder, by its name without the package's own."""
+    found = {}
+    for path in root.rglob("*.py"):
+        parts = path.relative_to(root).with_suffix("").parts
+        found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return found
 
 
-NAMES = {name for name, _ in modules()}
-
-
-def imported(tree, *, inner):
-    """Modules of the package that a module imports; ``inner``: also inside functions.  Types alone do not count."""
-    stack = list(tree.body)
-    while stack:
-        node = stack.pop()
-        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test):
+def imports(source: str, known: set[str], package: str) -> set[str]:
+    """Modules of the package that a source imports anywhere: at its top, in functions, for types alone."""
+    found = set()
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "relative imports are not looked at"
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            names = [name if name.removeprefix(package + ".") in known else str(node.module) for name in names]
+        elif isinstance(node, ast.Import):
+            names = [alias.name for alias in node.names]
+        else:
             continue
-        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "filmdose":
-            for alias in node.names:
-                full = f"{node.module}.{alias.name}"[len("filmdose.") :]
-                base = node.module[len("filmdose.") :]
-                yield full if full in NAMES else base
-        elif isinstance(node, ast.FunctionDef | ast.ClassDef | ast.If | ast.With | ast.Try) and (
-            inner or not isinstance(node, ast.FunctionDef)
-        ):
-            stack.extend(node.body)
+        found |= {
+            name.removeprefix(package).removeprefix(".") for name in names if f"{name}.".startswith(f"{package}.")
+        }
+    return found
 
 
-def layer(name):
-    fits = [
-        (len(prefix), number)
-        for number, prefixes in enumerate(LAYERS)
-        for prefix in prefixes
-        if name == prefix or name.startswith(prefix + ".")
-    ]
-    assert fits, f"{name} belongs to no layer: give it one here and in DEVELOPERS.md"
-    return max(fits)[1]
+def graph(root: Path, package: str = "filmdose") -> dict[str, set[str]]:
+    found = modules(root)
+    return {name: imports(path.read_text("utf-8"), set(found), package) - {name} for name, path in found.items()}
 
 
-@pytest.mark.parametrize("name", sorted(NAMES))
-def test_imports_point_to_lower_layers(name):
-    tree = dict(modules())[name]
-    above = {"film.model": {"film.generic"}}.get(name, set())  # Film.from_speed makes what is built on Film
-    higher = {other for other in imported(tree, inner=True) if other and layer(other) > layer(name)} - above
-    assert not higher, f"{name} imports what lies above it: {sorted(higher)}"
+def place(module: str, order: tuple[str, ...] = ORDER) -> int:
+    """Place of a module in the order: that of the longest name that holds it."""
+    holding = [name for name in order if f"{module}.".startswith(f"{name}.")]
+    assert holding, f"{module} has no place in the order"
+    return order.index(max(holding, key=len))
 
 
-def test_no_module_imports_itself_through_others():
-    graph = {name: set(imported(tree, inner=False)) - {name, ""} for name, tree in modules()}
-    order = list(graphlib.TopologicalSorter(graph).static_order())  # raises CycleError, which names the circle
-    assert set(order) >= NAMES
+def circle(edges: dict[str, set[str]]) -> list[str]:
+    """Modules that import one another in a circle; empty if none do."""
+    left = dict(edges)
+    while True:
+        free = [name for name, targets in left.items() if not targets & left.keys()]
+        if not free:
+            return sorted(left)
+        for name in free:
+            del left[name]
 
 
-def test_an_import_upwards_would_be_found():
-    tree = ast.parse("def f():\n    from filmdose.cli.options import x\n")
-    assert [layer(name) for name in imported(tree, inner=True)] == [len(LAYERS) - 1]
-    assert not list(imported(tree, inner=False))
+@pytest.fixture(scope="module")
+def edges():
+    found = graph(ROOT)
+    assert len(found) > 100
+    return {name: targets for name, targets in found.items() if name}  # the face imports whatever it shows
+
+
+def test_no_module_imports_what_stands_above_it(edges):
+    wrong = [(name, target) for name, targets in edges.items() for target in targets if place(target) > place(name)]
+    assert wrong == []
+
+
+def test_nothing_imports_the_face(edges):
+    assert [name for name, targets in edges.items() if "" in targets] == []
+
+
+def test_no_circles(edges):
+    assert circle(edges) == []
+
+
+def test_every_name_of_the_order_is_there(edges):
+    assert [name for name in ORDER if not any(f"{module}.".startswith(f"{name}.") for module in edges)] == []
+
+
+def test_lazy_imports_and_imports_for_types_are_seen(tmp_path):
+    package = tmp_path / "house"
+    package.mkdir()
+    (package / "__init__.py").write_text("")
+    (package / "low.py").write_text("def f():\n    from house.high import g\n    return g\n")
+    types = "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    from house import low\n"
+    (package / "high.py").write_text(types + "g = 1\n")
+    found = graph(package, "house")
+    assert found == {"": set(), "low": {"high"}, "high": {"low"}}
+    assert circle(found) == ["high", "low"]
+    assert place("high", ("low", "high")) > place("low", ("low", "high"))
+
+
+def test_numbers_of_standards_stand_once():
+    """No other module gives a name of its own to a number of a standard."""
+    from filmdose import standards
+
+    names = {name for name in standards.__all__ if name.startswith("ISO")}
+    for name, path in modules(ROOT).items():
+        if name == "standards":
+            continue
+        assigned = {
+            target.id
+            for node in ast.walk(ast.parse(path.read_text("utf-8")))
+            if isinstance(node, ast.Assign | ast.AnnAssign)
+            for group in (node.targets if isinstance(node, ast.Assign) else [node.target])
+            for target in (group.elts if isinstance(group, ast.Tuple) else [group])
+            if isinstance(target, ast.Name)
+        }
+        again = {each for each in assigned if each in names or each.startswith(("ISO6_", "ISO2240_", "ISO5800_"))}
+        assert not again, f"{name} states {sorted(again)}"

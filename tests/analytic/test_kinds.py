@@ -10,9 +10,10 @@ from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS, Film
+from filmdose.film.model import Film
 from filmdose.question import Question, scene_range_from_readings
 from filmdose.solution import solve_film
+from filmdose.standards import KINDS
 
 
 def three_equal_records(speed=400.0):

@@ -14,7 +14,6 @@ from scipy.stats import norm
 from filmdose.answering import answer, given_stops
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film, generic_speed_range
-from filmdose.film.model import KINDS
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import speed_to_carry
 from filmdose.odds import propagate
@@ -24,6 +23,7 @@ from filmdose.present.page import A5_MM
 from filmdose.present.sheet import SHEET_WORDS, sheet_page, sheet_text, write_sheet
 from filmdose.present.text import read_words
 from filmdose.radiation.sources import get_source
+from filmdose.standards import KINDS
 from filmdose.trip import Leg, Roll, Trip
 
 DATE = datetime.date(2026, 5, 1)

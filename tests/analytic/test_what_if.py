@@ -11,11 +11,11 @@ from PIL import Image
 from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS
 from filmdose.history import History, Pass, history_dose
 from filmdose.odds import propagate
 from filmdose.plotting.panel import WhatIfView, what_if_panel
 from filmdose.question import Question
+from filmdose.standards import KINDS
 from filmdose.trip import Roll
 from filmdose.whatif import what_if
 

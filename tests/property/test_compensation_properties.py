@@ -15,11 +15,12 @@ from independent import slow_stops
 from filmdose.answering import answer, answer_grid, film_to_dict, given_stops
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS, Film
+from filmdose.film.model import Film
 from filmdose.history import Pass, history_dose
 from filmdose.question import Question
 from filmdose.solution import record_solvers, shadow_points, solve_film
 from filmdose.solver import CRITERIA
+from filmdose.standards import KINDS
 from filmdose.units import STANDARD_SPEEDS, standard_exposure_index
 
 speeds = st.floats(25, 6400)

@@ -14,9 +14,10 @@ from filmdose.film.emulsion import Emulsion
 from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS, RECORD_NAMES, Film
+from filmdose.film.model import Film
 from filmdose.film.readings import StepReadings, read_steps, write_steps
 from filmdose.sensitometry import iso6
+from filmdose.standards import KINDS, RECORD_NAMES
 
 finite = st.floats(-1e6, 1e6, allow_nan=False)
 

@@ -9,9 +9,9 @@ import pytest
 from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
-from filmdose.film.model import KINDS
 from filmdose.question import Question
 from filmdose.solver import CRITERIA
+from filmdose.standards import KINDS
 from filmdose.sweep import SWEEP_ANSWERS, SWEEP_INPUTS, sweep
 
 INPUTS = {

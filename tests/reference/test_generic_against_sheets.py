@@ -9,11 +9,10 @@ import numpy as np
 import pytest
 
 from filmdose.film.generic import generic_film, record_value
-from filmdose.film.model import RECORD_NAMES
 from filmdose.film.noisefit import GranularityReadings, fit_noise, typical_noise
 from filmdose.film.recordfit import fit_emulsion
 from filmdose.sensitometry import contrast_index, delta_x_speed, fractional_gradient_point, iso6
-from filmdose.standards import ISO2240_SHADOW, SPEED_POINT
+from filmdose.standards import ISO2240_SHADOW, RECORD_NAMES, SPEED_POINT
 
 BESIDE = np.array([-0.45, -0.3, -0.15, 0.15, 0.3, 0.65, 1.0, 1.6, 2.0])  # log units from the speed point
 

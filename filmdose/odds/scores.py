@@ -1,0 +1,45 @@
+"""Random numbers: seeds, even points in many dimensions, and standard normal scores of them."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtri
+
+from filmdose.arrays import FloatArray, check_count
+
+__all__ = ["POINTS", "Random", "even_points", "normal_points", "random_generator", "to_normal"]
+
+#: 5, 50 and 95 % points.
+POINTS = (0.05, 0.5, 0.95)
+
+Random = int | np.random.Generator
+
+
+def random_generator(rng: Random) -> np.random.Generator:
+    """A generator from a seed (0 is one) or a generator."""
+    if isinstance(rng, np.random.Generator):
+        return rng
+    return np.random.default_rng(check_count("rng", rng, action="Give a seed, or a numpy Generator."))
+
+
+def even_points(count: int, dimensions: int, rng: np.random.Generator) -> FloatArray:
+    """Numbers from 0 to 1, shape (count, dimensions): in each dimension one in every one of ``count`` equal parts.
+
+    A Latin hypercube; importing a library's low-discrepancy sequences would take longer than all draws of a roll.
+
+    References
+    ----------
+    mckay1979
+    """
+    parts = rng.permuted(np.broadcast_to(np.arange(float(count)), (dimensions, count)), axis=1)
+    return np.asarray(((parts + rng.random((dimensions, count))) / count).T)
+
+
+def normal_points(dimensions: int, count: int, rng: np.random.Generator) -> FloatArray:
+    """Even points as standard normal scores, shape (count, dimensions)."""
+    return to_normal(even_points(count, dimensions, rng))
+
+
+def to_normal(even: FloatArray) -> FloatArray:
+    """Standard normal scores of even numbers from 0 to 1."""
+    return np.asarray(ndtri(np.clip(even, 1e-12, 1.0 - 1e-12)))
