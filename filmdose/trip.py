@@ -17,13 +17,12 @@ from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import Source, get_source, source_names
+from filmdose.radiation.sources import get_source
 
 __all__ = [
     "FOG_PLACES",
     "INSPECTIONS",
     "STATES",
-    "UNKNOWN_SOURCE",
     "DoseReading",
     "FogReading",
     "Leg",
@@ -50,9 +49,6 @@ STATES = ("unexposed", "exposed")
 
 #: What is planned at a checkpoint: through the scanner, by hand as agreed, or hand inspection asked for.
 INSPECTIONS = ("scan", "hand", "ask")
-
-#: Name of the scanner that a leg meets when nobody knows.
-UNKNOWN_SOURCE = "unknown"
 
 MOST_IMPORTANT = 5
 
@@ -284,7 +280,7 @@ class Leg:
     Parameters
     ----------
     source
-        Name of a source, or ``UNKNOWN_SOURCE``.
+        Name of a source; "unknown" when nobody knows.
     rolls
         Ids of the rolls that meet it.
     count
@@ -311,20 +307,18 @@ class Leg:
     like: Pass | None = None
 
     def __post_init__(self) -> None:
-        if self.source != UNKNOWN_SOURCE and self.source not in source_names():
-            raise UnknownNameError("source", self.source, (*source_names(), UNKNOWN_SOURCE))
+        object.__setattr__(self, "source", get_source(self.source).name)
         if self.inspect not in INSPECTIONS:
             raise UnknownNameError("inspect", self.inspect, INSPECTIONS)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         object.__setattr__(self, "rolls", tuple(self.rolls))
 
-    def as_pass(self, source: str | Source, shield: ShieldLike = None) -> Pass:
-        """The pass that it would be through a source, behind its own shield or else the given one."""
+    def as_pass(self, shield: ShieldLike = None) -> Pass:
+        """The pass that it will be, behind its own shield or else the given one."""
         own = as_shields(self.shield)
         return replace(
-            self.like or Pass(source=source),
-            source=source,
+            self.like or Pass(source=self.source),
             count=self.count,
             shield=own or shield,
             scanner=self.scanner,
@@ -336,7 +330,7 @@ class Leg:
     @property
     def title(self) -> str:
         """What it is called: place, or source, and its date."""
-        name = self.place or ("unknown scanner" if self.source == UNKNOWN_SOURCE else get_source(self.source).title)
+        name = self.place or get_source(self.source).title
         return name if self.date is None else f"{name}, {self.date.isoformat()}"
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from filmdose.errors import FilmdoseError, InputFileError, OutputFileError, UnknownNameError, name_list, shown
+from filmdose.everyday import KINDS_MEANT
 from filmdose.files import parse_toml, read_text, write_bytes_atomic
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film
@@ -26,6 +27,7 @@ from filmdose.radiation.background import ALTITUDE_RANGE_FT
 from filmdose.radiation.badge import BADGE_QUANTITIES
 from filmdose.radiation.chain import FORMATS, PLACES
 from filmdose.radiation.constants import constant, constant_range
+from filmdose.radiation.sources import beam_on_share
 from filmdose.tomlfile import Field, Row, Table, read_rows, reference
 from filmdose.trip import FOG_PLACES, INSPECTIONS, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
 from filmdose.units import parse_duration
@@ -135,7 +137,7 @@ TRIP_FILE = (
                 name="speed", type="number", low=0, low_open=True, high=1e6, unit="ISO",
                 help="Speed on the box; or else film.",
             ),
-            Field(name="kind", choices=tuple(KINDS), default="bw-negative", help="What film it is."),
+            Field(name="kind", choices=tuple(KINDS), words=KINDS_MEANT, default="bw-negative", help="What film it is."),
             Field(
                 name="film", help="A film file in place of speed and kind.",
                 allowed="the path of a film file in quotes, from where the trip file is",
@@ -200,8 +202,13 @@ TRIP_FILE = (
             _PLACE,
             _SCANNER,
             Field(
-                name="held", type="amount", help="How long the bag stood in the machine. Kept, not yet counted.",
-                allowed="a number [s] or a text such as '5 min'", arguments=("held_s",),
+                name="held", type="amount", arguments=("held_s",), default="the belt did not stop",
+                help="How long the belt stood still with the bag in the machine; the dose is that of the stripe in the "
+                "beam.", allowed="a number [s] or a text such as '5 min'",
+            ),
+            Field(
+                name="beam_on", choices=tuple(beam_on_share()), default="unknown",
+                help="What the tube did while the belt stood still.",
             ),
             _NOTE,
         ),

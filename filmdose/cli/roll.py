@@ -13,6 +13,7 @@ from filmdose.cli.options import (
     SCENE_RANGE,
     BadgeOption,
     BagOption,
+    BeamOnOption,
     CostOverOption,
     CostUnderOption,
     CriterionOption,
@@ -20,6 +21,7 @@ from filmdose.cli.options import (
     FilmFormatOption,
     FilmOption,
     FlightOption,
+    HeldOption,
     HighlightReadingOption,
     KindOption,
     PassesOption,
@@ -48,6 +50,8 @@ def roll(
     film_format: FilmFormatOption = "35mm",
     bag: BagOption = None,
     badge: BadgeOption = None,
+    held: HeldOption = None,
+    beam_on: BeamOnOption = "unknown",
     flight: FlightOption = None,
     storage: StorageOption = None,
     kerma: Annotated[
@@ -72,7 +76,16 @@ def roll(
     which = film_from_options(speed, kind, film)
     dose = history_dose(
         history_from_options(
-            passes or (), shield, kerma, flight or (), storage, film_format=film_format, bag=bag, badge=badge
+            passes or (),
+            shield,
+            kerma,
+            flight or (),
+            storage,
+            film_format=film_format,
+            bag=bag,
+            badge=badge,
+            held=held,
+            beam_on=beam_on,
         )
     )
     question = Question(
