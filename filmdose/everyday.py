@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 __all__ = ["KINDS_MEANT", "POUCH", "SHIELDS_MEANT", "SOURCES_MEANT", "meant", "with_points"]
 
@@ -25,7 +26,7 @@ KINDS_MEANT: dict[str, str] = {
 SHIELDS_MEANT: dict[str, str] = dict.fromkeys(("pouch", "lead pouch", "lead bag"), POUCH)
 
 
-def meant(text: str, words: dict[str, str]) -> str:
+def meant(text: str, words: Mapping[str, str]) -> str:
     """The exact name for an everyday word; any other text as it is.
 
     Examples

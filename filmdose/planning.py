@@ -29,7 +29,7 @@ from filmdose.odds.tally import random_generator
 from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
-from filmdose.trip import Leg, Roll, Trip
+from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
 from filmdose.units import format_speed
 from filmdose.words import film_words
 
@@ -207,15 +207,18 @@ def make_plan(
     if not trip.legs:
         trip = _passes_as_legs(trip)
         notes.append("The file has no [[leg]]; its passes are planned as if they were still ahead.")
+    else:
+        trip = replace(trip, legs=legs_ahead(trip))
     walls = as_shields(pouch)
     if not walls:
         raise ArgumentError("pouch", pouch, "a shield such as 'lead=0.25'")
     if not any(leg.count and leg.inspect != "hand" for leg in trip.legs):
-        raise ArgumentError("legs", "all by hand", "at least one leg that may be scanned", "Nothing to plan.")
+        allowed = "at least one leg that may be scanned and was not logged yet"
+        raise ArgumentError("legs", "all by hand, or logged", allowed, "Nothing to plan.")
     low, high = generic_speed_range(kind)
     chosen = [speed for speed in PLAN_SPEEDS if low <= speed <= high] if speeds is None else speeds
     films = [generic_film(speed, kind=kind) for speed in chosen]
-    carried = {film.speed: _after(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films}
+    carried = {film.speed: after_legs(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films}
 
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
@@ -268,23 +271,16 @@ def _passes_as_legs(trip: Trip) -> Trip:
     return replace(trip, rolls=rolls, legs=tuple(legs))
 
 
-def _after(roll: Roll, legs: Sequence[Leg], *, by_hand: Sequence[Leg] = (), pouch: ShieldLike = None) -> Roll:
-    """The roll after its legs."""
-    ahead = [leg.as_pass(pouch) for leg in legs if leg.inspect != "hand" and leg not in by_hand]
-    history = replace(roll.history, passes=(*roll.history.passes, *ahead))
-    return replace(roll, history=history)
-
-
 def _plans_of(roll: Roll, trip: Trip, pouch: ShieldLike) -> dict[tuple[str, str], Roll]:
     """A roll after every plan that is compared."""
     mine = [(number, leg) for number, leg in enumerate(trip.legs) if roll.id in leg.rolls]
     legs, asked = [leg for _, leg in mine], [(number, leg) for number, leg in mine if leg.inspect == "ask"]
     plans = {
         "now": roll,
-        "scan": _after(roll, legs),
-        "hand": _after(roll, legs, by_hand=[leg for _, leg in asked]),
-        "pouch": _after(roll, legs, pouch=pouch),
-        **{f"leg {number}": _after(roll, legs, by_hand=[leg]) for number, leg in asked},
+        "scan": after_legs(roll, legs),
+        "hand": after_legs(roll, legs, by_hand=[leg for _, leg in asked]),
+        "pouch": after_legs(roll, legs, pouch=pouch),
+        **{f"leg {number}": after_legs(roll, legs, by_hand=[leg]) for number, leg in asked},
     }
     return {(roll.id, name): after for name, after in plans.items()}
 

@@ -145,7 +145,7 @@ TRIP_FILE = (
             Field(name="name", help="What you call the film."),
             Field(name="format", choices=FORMATS, default="35mm", help="What it comes in."),
             _BAG,
-            Field(name="state", choices=STATES, default="unexposed", help="In the camera before the scans, or not."),
+            Field(name="state", choices=STATES, default="unexposed", help="Exposed in the camera already, or not."),
             Field(
                 name="importance", type="whole", low=1, high=5, default="3", help="How hard it is to replace."
             ),
@@ -154,9 +154,10 @@ TRIP_FILE = (
                 help="From shadow point to highlight.", default="that of an average scene",
             ),
             _PEAK,
-            Field(name="loaded", type="date", help="Day of loading. Kept, not yet used."),
+            Field(name="loaded", type="date", help="Day of loading, for your own record."),
             Field(
-                name="shot", type="inline", help="How it was exposed. Kept, not yet used.",
+                name="shot", type="inline", help="How it was exposed; the roll is judged by it.",
+                default="not yet, or at the marked speed if its state is exposed",
                 allowed="a table in one line, such as { ei = 200, first = 2026-05-02, last = 2026-05-06 }",
                 fields=(
                     Field(
@@ -166,7 +167,7 @@ TRIP_FILE = (
                     Field(name="last", type="date", help="Day of the last frame."),
                 ),
             ),
-            Field(name="developed", type="date", help="Day of development. Kept, not yet used."),
+            Field(name="developed", type="date", help="Day of development; passes after it do not count."),
             _NOTE,
         ),
     ),
@@ -305,6 +306,8 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
     if not rows["roll"]:
         raise InputFileError(path, "", "has no roll.", "Add at least one [[roll]] with id and speed.")
     parts: dict[str, dict[str, list[Any]]] = {}
+    notes: list[str] = []
+    developed = {row["id"]: row.values.get("developed") for row in rows["roll"]}
     for row in rows["roll"]:
         if row["id"] in parts:
             row.refuse("id", "stands twice.", "Give every roll its own id.")
@@ -313,7 +316,11 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
         for row in rows[table]:
             event = row.build(make, row)
             for name in _named(row, parts):
-                parts[name][table].append(event)
+                done, when = developed[name], row.values.get("date")
+                if done is not None and when is not None and when > done:
+                    notes.append(f"Roll {name} was developed on {done}: its {table} of {when} does not count.")
+                else:
+                    parts[name][table].append(event)
     for row in rows["reading"]:
         _check_roll(row, "roll", row["roll"], parts)
         parts[row["roll"]]["reading"].append(_reading(row))
@@ -321,6 +328,7 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
         rolls=tuple(row.build(_roll, row, parts[row["id"]]) for row in rows["roll"]),
         legs=tuple(row.build(Leg, rolls=_named(row, parts), **row.arguments("rolls")) for row in rows["leg"]),
         path=str(path),
+        notes=tuple(notes),
         **(rows["trip"][0].arguments() if rows["trip"] else {}),
     )
 

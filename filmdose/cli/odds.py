@@ -44,7 +44,7 @@ from filmdose.cli.output import FormatOption, OutputOption, check_output, delive
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import Reasons, odds_document
 from filmdose.question import Question
-from filmdose.trip import Roll, Trip, find_roll
+from filmdose.trip import Roll, Trip, find_roll, trip_as_shot
 from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def odds(
     taught = None if ignore_readings and measured is None else learned_from(measured, model, seed, notes)
     with progress("drawing", counts=True) as advance:
         answer = propagate(
-            model,
+            trip_model(trip_as_shot(journey), model.priors),
             question,
             learned=taught,
             samples=samples,

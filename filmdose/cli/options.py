@@ -88,7 +88,10 @@ FlightOption = Annotated[
     typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
 ]
 StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
-ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")]
+ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll is exposed in the camera already.")]
+ShotOption = Annotated[
+    float | None, typer.Option("--shot-ei", help="It is exposed already, at this exposure index.", metavar="EI")
+]
 ShadowReadingOption = Annotated[
     float | None,
     typer.Option("--shadow-reading", help="Meter reading of the deepest shadow with detail, in EV.", metavar="EV"),
@@ -129,6 +132,7 @@ __all__ = [
     "SceneRangeOption",
     "ShadowReadingOption",
     "ShieldOption",
+    "ShotOption",
     "SnrTargetOption",
     "SpeedOption",
     "SpeedsOption",
