@@ -238,8 +238,10 @@ def _sentence(film: Film, values: dict[str, Any]) -> str:
     fog = max(values["fog_density"].values())
     head = f"This ISO {format_speed(film.speed)} roll{how}"
     if values["harmless"]:
-        return f"{head} lost nothing that shows: fog {fog:.3f}, shadows with {kept} of their signal-to-noise. Print and "
-            "scan it as usual."
+        return (
+            f"{head} lost nothing that shows: fog {fog:.3f}, shadows with {kept} of their signal-to-noise. "
+            "Print and scan it as usual."
+        )
     speed = values["effective_speed"]["shadow_snr"]
     worth = "no usable shadow speed" if speed is None else f"as if it had been ISO {format_speed(speed)}"
     extra = values["printing_stops"]["same_black"]
