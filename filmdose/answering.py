@@ -1,7 +1,7 @@
 """The answer for one roll, and for a grid of films and doses: made here, once, and shown by many.
 
 An answer has an *outcome*: ``compensated`` (an exposure index to set), ``as_marked`` (reversal film, which more
-exposure would only thin further) or ``exposed`` (a roll that was exposed before the scan: what is lost, and what
+exposure would only thin further) or ``exposed`` (a roll that is exposed already: what is lost, and what
 printing and scanning can still do).  A *verdict* stands beside it.
 """
 
@@ -195,7 +195,14 @@ def marked_index(speed: float, stops: float) -> float:
     return float(speed) if stops == 0.0 else float(standard_exposure_index(speed, stops))
 
 
-def answer(film: Film | float, kerma_ugy: float, question: Question | None = None, *, exposed: bool = False) -> Answer:
+def answer(
+    film: Film | float,
+    kerma_ugy: float,
+    question: Question | None = None,
+    *,
+    exposed: bool = False,
+    shot_ei: float | None = None,
+) -> Answer:
     """What a roll that took a dose needs: the exposure index of least loss, or what is left of an exposed roll.
 
     Makes ``cost_under (shadow lost + highlight lost) + cost_over s`` least over s stops more exposure
@@ -210,7 +217,9 @@ def answer(film: Film | float, kerma_ugy: float, question: Question | None = Non
     question
         What is asked; :class:`Question` with its defaults when left out.
     exposed
-        True for a roll that was exposed before the scan.
+        True for a roll that is exposed already, before the scans or after them.
+    shot_ei
+        Exposure index that an exposed roll was shot at [ISO]; the marked speed when left out.
 
     Returns
     -------
@@ -242,7 +251,7 @@ def answer(film: Film | float, kerma_ugy: float, question: Question | None = Non
     status = str(solution.status_names[0])
     given = None if exposed or math.isnan(solution.given[0]) else float(solution.given[0])
     outcome = "exposed" if exposed else "as_marked" if film.reversal else "compensated"
-    lost = exposed_loss(film, worst, asked, solution) if exposed else None
+    lost = exposed_loss(film, worst, asked, solution, shot_ei) if exposed else None
     values: dict[str, Any] = {
         "film": film,
         "question": asked,

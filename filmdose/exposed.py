@@ -1,4 +1,4 @@
-"""A roll that was exposed before the scan: what is lost, and what printing and scanning can still do.
+"""A roll that is exposed already: what fog takes from it, and what printing and scanning can still do.
 
 No exposure index helps any more.  What fog took is reported by exposure zone; what
 remains is to print through the added density, on a paper that fits the shortened
@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arrays import check_number
 from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.sensitometry import grade_for_density_range
@@ -25,6 +26,9 @@ __all__ = ["ExposedLoss", "exposed_loss"]
 
 #: Where the darkest textured tones of a print lie [stops above the shadow point].
 TEXTURED_STOPS = 2
+
+#: Fog that nobody sees beside a control [density], and signal-to-noise kept that nobody misses [1].
+HARMLESS_FOG, HARMLESS_SNR = 0.02, 0.9
 
 _NO_HELP = (
     "Development cannot undo fog: it develops with the image. A restrainer lowers fog and costs speed by amounts that "
@@ -60,6 +64,13 @@ class ExposedLoss:
     verdict
         "good", "usable", "poor" or "lost", by the signal-to-noise and contrast kept two stops above the shadow point
         (the darkest tones that a print shows with texture; our choice) of the record that keeps least.
+    shot_ei
+        Exposure index that the roll was shot at; the marked speed when it is not known [ISO].
+    snr_kept
+        Signal-to-noise of the scene's shadow as it was exposed, over that of the clean film at the marked speed [1].
+    harmless
+        True when nothing that shows was lost: verdict "good", fog below ``HARMLESS_FOG`` and at least
+        ``HARMLESS_SNR`` of the shadow's signal-to-noise kept (our choice).
     message
         The answer in one sentence.
     development
@@ -74,6 +85,9 @@ class ExposedLoss:
     paper_grade: dict[str, float | None]
     scan_black: dict[str, dict[str, float]]
     verdict: str
+    shot_ei: float
+    snr_kept: float
+    harmless: bool
     message: str
     development: str
 
@@ -92,10 +106,14 @@ class ExposedLoss:
         return f"{table}<p>{html.escape(self.development)}</p>"
 
 
-def exposed_loss(film: Film, kerma_ugy: float, question: Question, solution: FilmSolution) -> ExposedLoss:
-    """Loss of a roll that was exposed at its marked speed and then scanned.
+def exposed_loss(
+    film: Film, kerma_ugy: float, question: Question, solution: FilmSolution, shot_ei: float | None = None
+) -> ExposedLoss:
+    """Loss of a roll that was exposed, before the scans or after them: fog adds to the image all the same.
 
-    Signal-to-noise kept by zone: r_fogged(H) / r_clean(H) with r = |dD/dlog10 H| / sqrt(sigma_D**2 A).
+    Signal-to-noise kept by zone: r_fogged(H 2**s) / r_clean, with r = |dD/dlog10 H| / sqrt(sigma_D**2 A), s =
+    log2(speed / EI it was shot at) and r_clean the smaller of r_clean(H) and r_clean(H 2**s): light that was given in
+    time counts, and what the choice of exposure costs a clean film is not put down to fog.
     Extra printing exposure: the density that fog adds at the shadow point (for the same black) or at the
     middle of the scene (for the same middle tone), over log10 2.  Paper grade: whose ISO 6846 range takes the
     density range of the scene in the fogged negative.
@@ -110,6 +128,8 @@ def exposed_loss(film: Film, kerma_ugy: float, question: Question, solution: Fil
         Its scene range counts here.
     solution
         The film's solution, whose first element is that of the worst band.
+    shot_ei
+        Exposure index that it was shot at [ISO; above 0]; the marked speed when left out.
 
     Notes
     -----
@@ -122,33 +142,42 @@ def exposed_loss(film: Film, kerma_ugy: float, question: Question, solution: Fil
     iso_6846
     """
     span = question.scene_range
+    ei = film.speed if shot_ei is None else check_number("shot_ei", shot_ei, low=0.0, low_open=True, high=1e6)
+    shift = math.log10(film.speed / ei)
     speeds: dict[str, float | None] = {}
     if not film.reversal:
         needs = {name: float(array[0]) for name, array in solution.stops.items()}
         speeds = {name: None if math.isnan(n) else film.speed / 2.0**n for name, n in needs.items()}
-    ranges = {state: _density_range(film, k, span) for state, k in (("clean", 0.0), ("fogged", kerma_ugy))}
+    ranges = {state: _density_range(film, k, span, shift) for state, k in (("clean", 0.0), ("fogged", kerma_ugy))}
     graded = film.kind == "bw-negative"
-    zones = _zones(film, kerma_ugy, span)
+    zones = _zones(film, kerma_ugy, span, shift)
     textured = zones[zones["stops_above_shadow"] == TEXTURED_STOPS]
     values: dict[str, Any] = {
         "fog_density": {name: float(record.fog_density(kerma_ugy)) for name, record in film},
         "zones": zones,
         "effective_speed": speeds,
-        "printing_stops": None if film.reversal else _printing_stops(film, kerma_ugy, span),
+        "printing_stops": None if film.reversal else _printing_stops(film, kerma_ugy, span, shift),
         "density_range": ranges,
         "paper_grade": {state: _grade(value) if graded else None for state, value in ranges.items()},
         "scan_black": {name: _scan_black(record, kerma_ugy) for name, record in film},
         "verdict": str(verdict_of(textured["snr_kept"].min(), textured["gradient_kept"].min())),
+        "shot_ei": float(ei),
+        "snr_kept": float(zones[zones["stops_above_shadow"] == 0]["snr_kept"].min()),
     }
-    return ExposedLoss(message=_sentence(film, values, float(solution.snr_kept[0])), development=_NO_HELP, **values)
+    fog = max(abs(value) for value in values["fog_density"].values())
+    kept = values["snr_kept"] >= HARMLESS_SNR
+    values["harmless"] = values["verdict"] == "good" and fog < HARMLESS_FOG and bool(kept)
+    return ExposedLoss(message=_sentence(film, values), development=_NO_HELP, **values)
 
 
-def _zones(film: Film, kerma_ugy: float, scene_range: float) -> pd.DataFrame:
+def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> pd.DataFrame:
     stops = np.arange(-1, math.floor(scene_range / LOG10_2) + 1)
     parts = []
     for (name, record), shadow in zip(film, shadow_points(film), strict=True):
         # the shadow point of reversal film is at its dark end as well, so zones count to more exposure in every kind
-        x = shadow + stops * LOG10_2
+        marked = shadow + stops * LOG10_2
+        x = marked + shift
+        clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
         parts.append(
             pd.DataFrame(
                 {
@@ -157,7 +186,7 @@ def _zones(film: Film, kerma_ugy: float, scene_range: float) -> pd.DataFrame:
                     "density_clean": record.density(x),
                     "density_fogged": record.density(x, kerma_ugy),
                     "gradient_kept": record.gradient(x, kerma_ugy) / record.gradient(x),
-                    "snr_kept": record.signal_to_noise(x, kerma_ugy) / record.signal_to_noise(x),
+                    "snr_kept": record.signal_to_noise(x, kerma_ugy) / clean,
                 }
             )
         )
@@ -170,14 +199,14 @@ def _scene_densities(film: Film, kerma_ugy: float, place: float) -> list[float]:
     return [float(record.density(shadow + place, kerma_ugy)) for record, shadow in points]
 
 
-def _density_range(film: Film, kerma_ugy: float, scene_range: float) -> float:
-    shadow, highlight = (_scene_densities(film, kerma_ugy, place) for place in (0.0, scene_range))
+def _density_range(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> float:
+    shadow, highlight = (_scene_densities(film, kerma_ugy, shift + place) for place in (0.0, scene_range))
     return float(np.mean(np.abs(np.subtract(highlight, shadow))))
 
 
-def _printing_stops(film: Film, kerma_ugy: float, scene_range: float) -> dict[str, float]:
+def _printing_stops(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> dict[str, float]:
     def added(place: float) -> float:
-        fogged, clean = (np.mean(_scene_densities(film, kerma, place)) for kerma in (kerma_ugy, 0.0))
+        fogged, clean = (np.mean(_scene_densities(film, kerma, shift + place)) for kerma in (kerma_ugy, 0.0))
         return float(fogged - clean) / LOG10_2
 
     return {"same_black": added(0.0), "same_middle": added(0.5 * scene_range)}
@@ -194,22 +223,33 @@ def _scan_black(record: Any, kerma_ugy: float) -> dict[str, float]:
     return {"clean_density": clean, "fogged_density": fogged, "relative_transmittance": 10.0 ** (clean - fogged)}
 
 
-def _sentence(film: Film, values: dict[str, Any], snr_kept: float) -> str:
+def _sentence(film: Film, values: dict[str, Any]) -> str:
+    kept = f"{100 * values['snr_kept']:.0f} %"
+    how = "" if values["shot_ei"] == film.speed else f" (shot at EI {format_speed(values['shot_ei'])})"
     if film.reversal:
-        lost = min(values["fog_density"].values())
+        lost = max(-min(values["fog_density"].values()), 0.0)
+        head = f"This ISO {format_speed(film.speed)} reversal roll{how}"
+        if values["harmless"]:
+            return f"{head} lost nothing that shows: blacks thinner by {lost:.3f} density."
         return (
-            f"This ISO {format_speed(film.speed)} reversal roll was exposed before the scan: its blacks are thinner "
-            f"by {-lost:.2f} density and its deepest tones keep {100 * snr_kept:.0f} % of their signal-to-noise."
+            f"{head} is exposed already: its blacks are thinner "
+            f"by {lost:.2f} density and its deepest tones keep {kept} of their signal-to-noise."
         )
     fog = max(values["fog_density"].values())
+    head = f"This ISO {format_speed(film.speed)} roll{how}"
+    if values["harmless"]:
+        return (
+            f"{head} lost nothing that shows: fog {fog:.3f}, shadows with {kept} of their signal-to-noise. "
+            "Print and scan it as usual."
+        )
     speed = values["effective_speed"]["shadow_snr"]
     worth = "no usable shadow speed" if speed is None else f"as if it had been ISO {format_speed(speed)}"
     extra = values["printing_stops"]["same_black"]
     grades = values["paper_grade"]
     paper = "" if grades["fogged"] is None else f" on grade {grades['fogged']:.0f} (clean: {_name(grades['clean'])})"
     return (
-        f"This ISO {format_speed(film.speed)} roll was exposed before the scan and cannot be compensated: "
-        f"fog {fog:.2f}, shadows with {100 * snr_kept:.0f} % of their signal-to-noise, {worth}. "
+        f"{head} is exposed already and cannot be compensated any more: "
+        f"fog {fog:.2f}, shadows with {kept} of the signal-to-noise of a clean roll, {worth}. "
         f"Print with {extra:.1f} stops more exposure{paper}."
     )
 

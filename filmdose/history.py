@@ -19,6 +19,7 @@ import pandas as pd
 
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
+from filmdose.everyday import SOURCES_MEANT, meant
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -43,6 +44,7 @@ from filmdose.radiation.chain import (
 from filmdose.radiation.response import ETA_LOW, check_eta
 from filmdose.radiation.shields import Shield, ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
+from filmdose.radiation.tube import held_passes
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 
 __all__ = [
@@ -132,7 +134,10 @@ class Pass:
     date, place
         When and where.
     held_s
-        How long the bag stood in the machine [s; at least 0]. Kept and noted, not yet counted.
+        How long the belt stood still with the bag in the machine, in all passes together [s; at least 0]; counted by
+        :func:`filmdose.radiation.held_passes`.
+    beam_on
+        What the tube did meanwhile: "running", "pulsed" or "unknown".
     note
         Free text.
     """
@@ -150,14 +155,12 @@ class Pass:
     date: datetime.date | None = None
     place: str = ""
     held_s: float | None = None
+    beam_on: str = "unknown"
     note: str = ""
 
     def __post_init__(self) -> None:
         if not isinstance(self.source, Source):
-            get_source(self.source)
-        if self.held_s is not None:
-            held = check_number("held_s", self.held_s, low=0.0, high=1e6, unit="s")
-            object.__setattr__(self, "held_s", held)
+            object.__setattr__(self, "source", get_source(self.source).name)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."
@@ -166,6 +169,11 @@ class Pass:
         if self.views > 1 and not self.resolved_source.per_view:
             action = "Its dose is that of a whole pass."
             raise ArgumentError("views", self.views, f"1 for {self.resolved_source.name}", action)
+        if self.held_s is not None:
+            if self.multiplier > 1.0:
+                raise ArgumentError("multiplier", self.multiplier, "1 beside the time held", "Give one of them.")
+            held_passes(self.resolved_source, self.held_s, self.beam_on)
+            object.__setattr__(self, "held_s", float(self.held_s))
         if self.air_kerma_ugy is not None:
             object.__setattr__(self, "air_kerma_ugy", parse_kerma("air_kerma_ugy", self.air_kerma_ugy))
         if self.at is not None and self.at not in PLACES:
@@ -186,10 +194,25 @@ class Pass:
         >>> Pass.parse("cabin-ct=2").count
         2
         """
+        if isinstance(text, str):
+            name, equals, count = text.rpartition("=")
+            text = f"{meant(name, SOURCES_MEANT)}={count}" if equals else meant(text, SOURCES_MEANT)
         match = _PASS.fullmatch(text) if isinstance(text, str) else None
         if match is None:
             raise ArgumentError("pass", text, "source=count, such as 'cabin-ct=2'", "Names: see filmdose sources.")
         return cls(source=match[1], count=1 if match[2] is None else int(match[2]), **options)
+
+    @property
+    def held_passes(self) -> tuple[float, float, float]:
+        """Dose of its stop in doses of a normal pass, low, typical and high; nothing without one."""
+        if not self.held_s:
+            return 0.0, 0.0, 0.0
+        return held_passes(self.resolved_source, self.held_s, self.beam_on)
+
+    @property
+    def normal_passes(self) -> float:
+        """Its dose, without a stop, in doses of a normal pass (of one view)."""
+        return self.count * self.multiplier * (self.views if self.air_kerma_ugy is None else 1)
 
     @property
     def resolved_source(self) -> Source:
@@ -437,8 +460,9 @@ def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
     """Air kerma of all passes of a part where it stands [uGy]: low, typical, high."""
     source = part.resolved_source
     per_pass = source.air_kerma_points_ugy if part.air_kerma_ugy is None else (float(part.air_kerma_ugy),) * 3
-    times = part.count * part.multiplier * (part.views if part.air_kerma_ugy is None else 1)
-    low, typical, high = (AirKerma(times * kerma) for kerma in per_pass)
+    low, typical, high = (
+        AirKerma((part.normal_passes + held) * kerma) for held, kerma in zip(part.held_passes, per_pass, strict=True)
+    )
     return low, typical, high
 
 
@@ -477,7 +501,7 @@ def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ..
         "source": source.name,
         "detail": source.title,
         "count": part.count,
-        "multiplier": part.multiplier * part.views,
+        "multiplier": part.multiplier * part.views + part.held_passes[1] / max(part.count, 1),
         "shield": part.shield_text,
         "at": part.stands_at,
         **_row(pass_air_kerma_ugy(part), source.beam, chain, eta_low),
@@ -519,16 +543,38 @@ def _storage_row(shelf: Storage, eta_low: float) -> dict[str, Any]:
     return _hard_row("storage", f"{shelf.days:g} days", kerma, evidence, eta_low)
 
 
+def _held_note(part: Pass) -> str:
+    """What a stopped belt does, and how little of it is known."""
+    source = part.resolved_source
+    assert source.beam_width_mm is not None
+    low, typical, high = (_rounded(held) for held in part.held_passes)
+    narrow, width, wide = source.beam_width_mm
+    beam = {
+        "running": "the beam running",
+        "pulsed": "the beam on from time to time",
+        "unknown": "the beam on or off, which is not known",
+    }[part.beam_on]
+    return (
+        f"Held {part.held_s:g} s at {part.place or source.title}, {beam}: a stripe about {width:g} mm wide ({narrow:g} "
+        f"to {wide:g}) that stood in the beam took as much as {typical} more passes ({low} to {high}). The "
+        "figures are of that stripe; film beside it took a usual pass only. Belt speed and beam width are from memory, "
+        "the share of the time with the beam on is an inference. Ask what the machine did, develop one unimportant "
+        "roll first, and look for a band that repeats."
+    )
+
+
+def _rounded(passes: float) -> str:
+    """A number of passes to two digits."""
+    return f"{passes:.2g}" if passes < 1.0 else f"{float(f'{passes:.2g}'):.0f}"
+
+
 def _notes(parts: History) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
         if source.caution and part.air_kerma_ugy is None:
             yield source.caution
-        if part.held_s is not None:
-            yield (
-                f"That a bag was held for {part.held_s:g} s at {part.place or source.title} is noted and not counted: "
-                "give the multiplier of that pass."
-            )
+        if part.held_s:
+            yield _held_note(part)
         if part.shields and no_wall_counts(source.beam):
             yield f"No shield is credited against {source.title} ({source.beam})."
         if part.shields and not no_wall_counts(source.beam):

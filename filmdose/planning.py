@@ -15,11 +15,9 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cache
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
@@ -28,22 +26,17 @@ from filmdose.film.model import film_words
 from filmdose.history import History, Pass
 from filmdose.inverse import THIRD, film_to_carry, usable_verdict, with_choice
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
-from filmdose.odds.priors import Prior
 from filmdose.odds.scores import random_generator
 from filmdose.question import Question
-from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import Source, get_source
-from filmdose.trip import UNKNOWN_SOURCE, Leg, Roll, Trip
-from filmdose.units import AirKerma, format_speed
+from filmdose.radiation.sources import get_source
+from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
+from filmdose.units import format_speed
 
-__all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan", "unknown_source"]
+__all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan"]
 
 #: A roll that nothing helps counts as so many stops (a definition; more than any compensation that one would use).
 LOST_STOPS = 6.0
-
-#: What an unknown scanner at a checkpoint may be, and how likely (inference: both kinds are common).
-UNKNOWN_MIXTURE: dict[str, float] = {"cabin-xray": 0.5, "cabin-ct": 0.5}
 
 #: Speeds to choose from, as far as the kind has them [ISO].
 PLAN_SPEEDS: tuple[float, ...] = (100, 200, 400, 800, 1600, 3200)
@@ -54,40 +47,6 @@ DEFAULT_POUCH = "lead=0.25"
 MOST_LOST = 0.05
 
 _Losses = Mapping[tuple[str, str], float]
-
-
-@cache
-def unknown_source() -> Source:
-    """A scanner of which nothing is known: an even mixture of projection X-ray and CT in the cabin.
-
-    Low, typical and high dose are the 5, 50 and 95 % points of the mixture.
-
-    Examples
-    --------
-    >>> source = unknown_source()
-    >>> xray, ct = (get_source(name).air_kerma_typical_ugy for name in ("cabin-xray", "cabin-ct"))
-    >>> xray < source.air_kerma_typical_ugy < ct
-    True
-    """
-    scores = np.array([-5.0, 0.0, 5.0])  # between which the logarithm of a dose is straight
-    log_dose = np.linspace(-10.0, 15.0, 25_001)
-    below = np.zeros(log_dose.size)
-    for name, weight in UNKNOWN_MIXTURE.items():
-        low, typical, high = get_source(name).air_kerma_points_ugy
-        prior = Prior(low=low, typical=typical, high=high, unit="uGy")
-        below += weight * ndtr(np.interp(log_dose, np.log(prior.values(scores)), scores))
-    low, typical, high = (AirKerma(float(x)) for x in np.exp(np.interp((0.05, 0.5, 0.95), below, log_dose)))
-    return Source(
-        name=UNKNOWN_SOURCE,
-        title="unknown scanner",
-        air_kerma_low_ugy=low,
-        air_kerma_typical_ugy=typical,
-        air_kerma_high_ugy=high,
-        beam=REFERENCE_BEAM,
-        peak_to_mean=1.0,
-        evidence="inference",
-        caution="An unknown scanner counts as an even mixture of cabin X-ray and cabin CT, an inference.",
-    )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -248,15 +207,18 @@ def make_plan(
     if not trip.legs:
         trip = _passes_as_legs(trip)
         notes.append("The file has no [[leg]]; its passes are planned as if they were still ahead.")
+    else:
+        trip = replace(trip, legs=legs_ahead(trip))
     walls = as_shields(pouch)
     if not walls:
         raise ArgumentError("pouch", pouch, "a shield such as 'lead=0.25'")
     if not any(leg.count and leg.inspect != "hand" for leg in trip.legs):
-        raise ArgumentError("legs", "all by hand", "at least one leg that may be scanned", "Nothing to plan.")
+        allowed = "at least one leg that may be scanned and was not logged yet"
+        raise ArgumentError("legs", "all by hand, or logged", allowed, "Nothing to plan.")
     low, high = generic_speed_range(kind)
     chosen = [speed for speed in PLAN_SPEEDS if low <= speed <= high] if speeds is None else speeds
     films = [generic_film(speed, kind=kind) for speed in chosen]
-    carried = {film.speed: _after(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films}
+    carried = {film.speed: after_legs(Roll(id=f"speed {film.speed:g}", film=film), trip.legs) for film in films}
 
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
@@ -309,27 +271,16 @@ def _passes_as_legs(trip: Trip) -> Trip:
     return replace(trip, rolls=rolls, legs=tuple(legs))
 
 
-def _after(roll: Roll, legs: Sequence[Leg], *, by_hand: Sequence[Leg] = (), pouch: ShieldLike = None) -> Roll:
-    """The roll after its legs."""
-    ahead = [
-        leg.as_pass(unknown_source() if leg.source == UNKNOWN_SOURCE else leg.source, pouch)
-        for leg in legs
-        if leg.inspect != "hand" and leg not in by_hand
-    ]
-    history = replace(roll.history, passes=(*roll.history.passes, *ahead))
-    return replace(roll, history=history)
-
-
 def _plans_of(roll: Roll, trip: Trip, pouch: ShieldLike) -> dict[tuple[str, str], Roll]:
     """A roll after every plan that is compared."""
     mine = [(number, leg) for number, leg in enumerate(trip.legs) if roll.id in leg.rolls]
     legs, asked = [leg for _, leg in mine], [(number, leg) for number, leg in mine if leg.inspect == "ask"]
     plans = {
         "now": roll,
-        "scan": _after(roll, legs),
-        "hand": _after(roll, legs, by_hand=[leg for _, leg in asked]),
-        "pouch": _after(roll, legs, pouch=pouch),
-        **{f"leg {number}": _after(roll, legs, by_hand=[leg]) for number, leg in asked},
+        "scan": after_legs(roll, legs),
+        "hand": after_legs(roll, legs, by_hand=[leg for _, leg in asked]),
+        "pouch": after_legs(roll, legs, pouch=pouch),
+        **{f"leg {number}": after_legs(roll, legs, by_hand=[leg]) for number, leg in asked},
     }
     return {(roll.id, name): after for name, after in plans.items()}
 
@@ -500,9 +451,8 @@ def _verdict(roll: Roll, scanned: float, ei: float | None, lost: float, status: 
 
 
 def _notes(trip: Trip, question: Question) -> list[str]:
-    sources = {leg.source for leg in trip.legs if leg.inspect != "hand"}
-    found = [unknown_source().caution] if UNKNOWN_SOURCE in sources else []
-    found += [get_source(name).caution for name in sorted(sources - {UNKNOWN_SOURCE}) if get_source(name).caution]
+    sources = sorted({leg.source for leg in trip.legs if leg.inspect != "hand"})
+    found = [get_source(name).caution for name in sources if get_source(name).caution]
     found.append(
         "Losses are mean stops over the unknown doses and the uncertain calibration of fog; an exposed roll counts "
         f"each stop {question.cost_under:g} times, since nothing makes up for it, and a lost roll counts "

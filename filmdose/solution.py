@@ -75,7 +75,7 @@ STATUSES: dict[str, str] = {
     "readings_end": "the film was not measured further right; the index stays inside its readings",
     "beyond_rescue": "nothing helps: less than half of the shadows' signal-to-noise can be had",
     "expose_as_marked": "reversal film: more exposure would make it worse; expose for the highlights as marked",
-    "already_exposed": "exposed before the scan: no index helps any more",
+    "already_exposed": "exposed already: no index helps any more",
     "unknown": "the dose is not known",
 }
 _CODE = {name: code for code, name in enumerate(STATUSES)}

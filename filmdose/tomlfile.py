@@ -15,6 +15,7 @@ from typing import Any, Literal, NoReturn, TypeVar
 
 from filmdose.arrays import check_count, check_number, range_allowed
 from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, did_you_mean, name_list, shown
+from filmdose.everyday import meant
 
 __all__ = ["Field", "Row", "Table", "read_rows", "reference"]
 
@@ -37,6 +38,8 @@ class Field:
         Of a number.
     choices
         Texts that are allowed, when not every one is.
+    words
+        Everyday words for some of them, in small letters.
     allowed
         What is allowed in words, where the type does not say it.
     default
@@ -57,6 +60,7 @@ class Field:
     high: float = math.inf
     low_open: bool = False
     choices: tuple[str, ...] = ()
+    words: Mapping[str, str] = field(default_factory=dict)
     allowed: str = ""
     default: str = ""
     required: bool = False
@@ -82,6 +86,8 @@ class Field:
 
     def checked(self, value: Any) -> Any:
         """The value as Python has it, or ArgumentError."""
+        if self.words and isinstance(value, str):
+            value = meant(value, self.words)
         if not _TYPES[self.type](value) or (self.choices and value not in self.choices):
             raise ArgumentError(self.name, value, self.what, did_you_mean(value, self.choices))
         try:

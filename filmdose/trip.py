@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -17,13 +18,12 @@ from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import Source, get_source, source_names
+from filmdose.radiation.sources import get_source
 
 __all__ = [
     "FOG_PLACES",
     "INSPECTIONS",
     "STATES",
-    "UNKNOWN_SOURCE",
     "DoseReading",
     "FogReading",
     "Leg",
@@ -32,12 +32,16 @@ __all__ = [
     "RollAnswer",
     "Shot",
     "Trip",
+    "after_legs",
+    "answer_at",
     "answer_roll",
     "answer_trip",
     "find_roll",
+    "legs_ahead",
     "measured_fog",
     "read_record",
     "roll_question",
+    "trip_as_shot",
     "trip_readings",
     "trip_table",
 ]
@@ -50,9 +54,6 @@ STATES = ("unexposed", "exposed")
 
 #: What is planned at a checkpoint: through the scanner, by hand as agreed, or hand inspection asked for.
 INSPECTIONS = ("scan", "hand", "ask")
-
-#: Name of the scanner that a leg meets when nobody knows.
-UNKNOWN_SOURCE = "unknown"
 
 MOST_IMPORTANT = 5
 
@@ -230,7 +231,8 @@ class Roll:
     peak_to_mean
         Fog under the worst band over the mean, in place of the sources' [1; at least 1].
     state
-        One of ``STATES``, at the time of the scans.
+        One of ``STATES``; a roll with ``shot`` or ``developed`` is exposed.  Whether fog came before the image or after
+        it makes no difference to either.
     importance
         How hard it is to replace, from 1 to 5.
     scene_range
@@ -238,7 +240,8 @@ class Roll:
     readings
         What was measured on it, and by dosemeters beside it.
     loaded, shot, developed
-        Its own story: day of loading, index and days of exposure, day of development. Kept, not yet used.
+        Its own story: day of loading, index and days of exposure (what it was shot at is what it is judged by), day of
+        development (after which nothing harms it).
     note
         Free text.
     """
@@ -263,6 +266,8 @@ class Roll:
             check_number("peak_to_mean", self.peak_to_mean, low=1.0, high=1000.0)
         if self.state not in STATES:
             raise UnknownNameError("state", self.state, STATES)
+        if self.shot is not None or self.developed is not None:
+            object.__setattr__(self, "state", "exposed")
         check_count("importance", self.importance, low=1, high=MOST_IMPORTANT)
         if self.scene_range is not None:
             check_number("scene_range", self.scene_range, low=0.3, high=4.0, unit="log10 units")
@@ -284,7 +289,7 @@ class Leg:
     Parameters
     ----------
     source
-        Name of a source, or ``UNKNOWN_SOURCE``.
+        Name of a source; "unknown" when nobody knows.
     rolls
         Ids of the rolls that meet it.
     count
@@ -311,20 +316,18 @@ class Leg:
     like: Pass | None = None
 
     def __post_init__(self) -> None:
-        if self.source != UNKNOWN_SOURCE and self.source not in source_names():
-            raise UnknownNameError("source", self.source, (*source_names(), UNKNOWN_SOURCE))
+        object.__setattr__(self, "source", get_source(self.source).name)
         if self.inspect not in INSPECTIONS:
             raise UnknownNameError("inspect", self.inspect, INSPECTIONS)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         object.__setattr__(self, "rolls", tuple(self.rolls))
 
-    def as_pass(self, source: str | Source, shield: ShieldLike = None) -> Pass:
-        """The pass that it would be through a source, behind its own shield or else the given one."""
+    def as_pass(self, shield: ShieldLike = None) -> Pass:
+        """The pass that it will be, behind its own shield or else the given one."""
         own = as_shields(self.shield)
         return replace(
-            self.like or Pass(source=source),
-            source=source,
+            self.like or Pass(source=self.source),
             count=self.count,
             shield=own or shield,
             scanner=self.scanner,
@@ -336,13 +339,13 @@ class Leg:
     @property
     def title(self) -> str:
         """What it is called: place, or source, and its date."""
-        name = self.place or ("unknown scanner" if self.source == UNKNOWN_SOURCE else get_source(self.source).title)
+        name = self.place or get_source(self.source).title
         return name if self.date is None else f"{name}, {self.date.isoformat()}"
 
 
 @dataclass(frozen=True, kw_only=True)
 class Trip:
-    """A trip: its rolls, each with its history, and what is still ahead."""
+    """A trip: its rolls, each with its history, what is still ahead, and notes on what does not count."""
 
     rolls: tuple[Roll, ...]
     legs: tuple[Leg, ...] = ()
@@ -350,6 +353,7 @@ class Trip:
     invented: bool = False
     note: str = ""
     path: str = ""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -374,8 +378,13 @@ def answer_roll(roll: Roll, question: Question) -> RollAnswer:
     """Dose and answer of one roll."""
     dose = history_dose(roll.history)
     asked = roll_question(roll, question, dose.peak_to_mean)
-    found = answer(roll.film, dose.kerma_ugy, asked, exposed=roll.state == "exposed")
-    return RollAnswer(roll=roll, dose=dose, answer=found)
+    return RollAnswer(roll=roll, dose=dose, answer=answer_at(roll, dose.kerma_ugy, asked))
+
+
+def answer_at(roll: Roll, kerma_ugy: float, question: Question) -> Answer:
+    """Answer of one roll as it is, exposed or not, at a dose [uGy]."""
+    shot = None if roll.shot is None else roll.shot.ei
+    return answer(roll.film, kerma_ugy, question, exposed=roll.state == "exposed", shot_ei=shot)
 
 
 def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn: bool = False) -> Question:
@@ -386,6 +395,56 @@ def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn:
     peak = 1.0 if drawn else max(question.peak_to_mean, roll.peak_to_mean or peak_to_mean)
     span = question.scene_range if roll.scene_range is None else roll.scene_range
     return replace(question, scene_range=span, peak_to_mean=peak)
+
+
+def legs_ahead(trip: Trip) -> tuple[Leg, ...]:
+    """The legs that have not been logged as passes yet, each for the rolls that still have it before them.
+
+    A pass is that of a leg when they share a place or a date and contradict each other in neither, nor in the source
+    (unless one of them is unknown).  A pass that was logged for a leg takes one from its count.
+    """
+    logged = {roll.id: roll.history.passes for roll in trip.rolls}
+    free = {name: [part.count for part in passes] for name, passes in logged.items()}
+    result = []
+    for leg in trip.legs:
+        remaining: dict[int, list[str]] = {}
+        for name in leg.rolls:
+            count = leg.count
+            for place, part in enumerate(logged.get(name, ())):
+                if _is_leg(leg, part):
+                    taken = min(count, free[name][place])
+                    count, free[name][place] = count - taken, free[name][place] - taken
+            remaining.setdefault(count, []).append(name)
+        result += [replace(leg, count=count, rolls=tuple(names)) for count, names in remaining.items() if count]
+    return tuple(result)
+
+
+def _is_leg(leg: Leg, part: Pass) -> bool:
+    sources = {leg.source, part.resolved_source.name} - {"unknown"}
+    places = {leg.place.strip().casefold(), part.place.strip().casefold()}
+    dates = {leg.date, part.date}
+    shared = (len(places) == 1 and places != {""}) or (len(dates) == 1 and dates != {None})
+    return shared and len(sources) < 2 and len(places - {""}) < 2 and len(dates - {None}) < 2
+
+
+def after_legs(roll: Roll, legs: Iterable[Leg], *, by_hand: Sequence[Leg] = (), pouch: ShieldLike = None) -> Roll:
+    """A roll after some legs, but for those by hand; behind a pouch where a leg has no shield."""
+    ahead = [leg.as_pass(pouch) for leg in legs if leg.inspect != "hand" and leg not in by_hand]
+    return replace(roll, history=replace(roll.history, passes=(*roll.history.passes, *ahead)))
+
+
+def trip_as_shot(trip: Trip) -> Trip:
+    """The trip as its rolls will be when they are developed, as far as exposure can still answer to it.
+
+    Passes ahead fog a roll that is still to be shot just as those behind it, so its index answers to both; a roll that
+    is exposed already stands as it is now.
+    """
+    legs = legs_ahead(trip)
+
+    def as_shot(roll: Roll) -> Roll:
+        return roll if roll.state == "exposed" else after_legs(roll, (leg for leg in legs if roll.id in leg.rolls))
+
+    return replace(trip, rolls=tuple(map(as_shot, trip.rolls)))
 
 
 def find_roll(trip: Trip, name: str) -> Roll:

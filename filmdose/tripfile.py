@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from filmdose.errors import FilmdoseError, InputFileError, OutputFileError, UnknownNameError, name_list, shown
+from filmdose.everyday import KINDS_MEANT
 from filmdose.files import parse_toml, read_text, write_bytes_atomic
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film
@@ -26,6 +27,7 @@ from filmdose.radiation.background import ALTITUDE_RANGE_FT
 from filmdose.radiation.badge import BADGE_QUANTITIES
 from filmdose.radiation.chain import FORMATS, PLACES
 from filmdose.radiation.constants import constant, constant_range
+from filmdose.radiation.sources import beam_on_share
 from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Row, Table, read_rows, reference
 from filmdose.trip import FOG_PLACES, INSPECTIONS, STATES, DoseReading, FogReading, Leg, Reading, Roll, Shot, Trip
@@ -136,7 +138,7 @@ TRIP_FILE = (
                 name="speed", type="number", low=0, low_open=True, high=1e6, unit="ISO",
                 help="Speed on the box; or else film.",
             ),
-            Field(name="kind", choices=tuple(KINDS), default="bw-negative", help="What film it is."),
+            Field(name="kind", choices=tuple(KINDS), words=KINDS_MEANT, default="bw-negative", help="What film it is."),
             Field(
                 name="film", help="A film file in place of speed and kind.",
                 allowed="the path of a film file in quotes, from where the trip file is",
@@ -144,7 +146,7 @@ TRIP_FILE = (
             Field(name="name", help="What you call the film."),
             Field(name="format", choices=FORMATS, default="35mm", help="What it comes in."),
             _BAG,
-            Field(name="state", choices=STATES, default="unexposed", help="In the camera before the scans, or not."),
+            Field(name="state", choices=STATES, default="unexposed", help="Exposed in the camera already, or not."),
             Field(
                 name="importance", type="whole", low=1, high=5, default="3", help="How hard it is to replace."
             ),
@@ -153,9 +155,10 @@ TRIP_FILE = (
                 help="From shadow point to highlight.", default="that of an average scene",
             ),
             _PEAK,
-            Field(name="loaded", type="date", help="Day of loading. Kept, not yet used."),
+            Field(name="loaded", type="date", help="Day of loading, for your own record."),
             Field(
-                name="shot", type="inline", help="How it was exposed. Kept, not yet used.",
+                name="shot", type="inline", help="How it was exposed; the roll is judged by it.",
+                default="not yet, or at the marked speed if its state is exposed",
                 allowed="a table in one line, such as { ei = 200, first = 2026-05-02, last = 2026-05-06 }",
                 fields=(
                     Field(
@@ -165,7 +168,7 @@ TRIP_FILE = (
                     Field(name="last", type="date", help="Day of the last frame."),
                 ),
             ),
-            Field(name="developed", type="date", help="Day of development. Kept, not yet used."),
+            Field(name="developed", type="date", help="Day of development; passes after it do not count."),
             _NOTE,
         ),
     ),
@@ -201,8 +204,13 @@ TRIP_FILE = (
             _PLACE,
             _SCANNER,
             Field(
-                name="held", type="amount", help="How long the bag stood in the machine. Kept, not yet counted.",
-                allowed="a number [s] or a text such as '5 min'", arguments=("held_s",),
+                name="held", type="amount", arguments=("held_s",), default="the belt did not stop",
+                help="How long the belt stood still with the bag in the machine; the dose is that of the stripe in the "
+                "beam.", allowed="a number [s] or a text such as '5 min'",
+            ),
+            Field(
+                name="beam_on", choices=tuple(beam_on_share()), default="unknown",
+                help="What the tube did while the belt stood still.",
             ),
             _NOTE,
         ),
@@ -299,6 +307,8 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
     if not rows["roll"]:
         raise InputFileError(path, "", "has no roll.", "Add at least one [[roll]] with id and speed.")
     parts: dict[str, dict[str, list[Any]]] = {}
+    notes: list[str] = []
+    developed = {row["id"]: row.values.get("developed") for row in rows["roll"]}
     for row in rows["roll"]:
         if row["id"] in parts:
             row.refuse("id", "stands twice.", "Give every roll its own id.")
@@ -307,7 +317,11 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
         for row in rows[table]:
             event = row.build(make, row)
             for name in _named(row, parts):
-                parts[name][table].append(event)
+                done, when = developed[name], row.values.get("date")
+                if done is not None and when is not None and when > done:
+                    notes.append(f"Roll {name} was developed on {done}: its {table} of {when} does not count.")
+                else:
+                    parts[name][table].append(event)
     for row in rows["reading"]:
         _check_roll(row, "roll", row["roll"], parts)
         parts[row["roll"]]["reading"].append(_reading(row))
@@ -315,6 +329,7 @@ def parse_trip(text: str, path: str | Path = "trip") -> Trip:
         rolls=tuple(row.build(_roll, row, parts[row["id"]]) for row in rows["roll"]),
         legs=tuple(row.build(Leg, rolls=_named(row, parts), **row.arguments("rolls")) for row in rows["leg"]),
         path=str(path),
+        notes=tuple(notes),
         **(rows["trip"][0].arguments() if rows["trip"] else {}),
     )
 

@@ -14,6 +14,7 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.everyday import with_points
 from filmdose.files import load_data_toml
 from filmdose.standards import LOG10_2
 
@@ -96,7 +97,7 @@ def parse_dose(argument: str, text: Any) -> tuple[float, str]:
     allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
     if not isinstance(text, str):
         return check_number(argument, text, low=0.0, unit="uGy"), "gray"
-    match = _QUANTITY.fullmatch(text)
+    match = _QUANTITY.fullmatch(with_points(text))
     if match is None:
         raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
     unit = match[2].lower() or "ugy"
@@ -142,6 +143,8 @@ _SECONDS = {
     "minute": 60.0,
     "minutes": 60.0,
     "h": 3600.0,
+    "hour": 3600.0,
+    "hours": 3600.0,
 }
 
 
@@ -161,7 +164,7 @@ def parse_duration(argument: str, text: Any) -> float:
     allowed = "a time of at least 0, in seconds or with one of the units s, min, h (such as '5 min')"
     if not isinstance(text, str):
         return check_number(argument, text, low=0.0, unit="s")
-    match = _QUANTITY.fullmatch(text)
+    match = _QUANTITY.fullmatch(with_points(text))
     factor = None if match is None else _SECONDS.get(match[2].lower() or "s")
     if match is None or factor is None:
         raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from filmdose.units import format_speed
+
 __all__ = [
     "CRITERION_WORDS",
     "KIND_WORDS",
@@ -13,6 +15,7 @@ __all__ = [
     "dose_figures",
     "dose_text",
     "figure_text",
+    "headline",
     "range_text",
     "stops_text",
 ]
@@ -38,7 +41,7 @@ STATUS_WORDS: dict[str, str] = {
     "readings_end": "limited by the film's readings",
     "beyond_rescue": "nothing restores the shadows",
     "expose_as_marked": "expose as marked, blacks get thinner",
-    "already_exposed": "exposed before the scan",
+    "already_exposed": "exposed already",
     "unknown": "dose not known",
 }
 
@@ -47,6 +50,59 @@ VERDICT_MARKS: dict[str, str] = {"good": "", "usable": "†", "poor": "‡"}
 
 #: The caution that goes with every answer.
 TEST_FIRST = "Test on one unimportant roll first."
+
+
+def headline(
+    outcome: str,
+    verdict: str,
+    *,
+    safe: float | None = None,
+    typical: float | None = None,
+    shot_ei: float | None = None,
+    harmless: bool = False,
+) -> str:
+    """What to do with a roll and what it is worth then: the one line that every output has.
+
+    Parameters
+    ----------
+    outcome
+        "compensated", "as_marked" or "exposed".
+    verdict
+        "good", "usable", "poor" or "lost".
+    safe, typical
+        Index of least loss over all that is not known, and that of the middle case [ISO]; None without one.
+    shot_ei
+        Of an exposed roll: the index that it was shot at.
+    harmless
+        Of an exposed roll: True when nothing that shows was lost.
+
+    Examples
+    --------
+    >>> headline("compensated", "usable", safe=160, typical=250)
+    'EI 160 (safe); 250 if typical. Usable.'
+    >>> headline("compensated", "good", safe=400, typical=400)
+    'EI 400 (safe and typical). Good.'
+    >>> headline("exposed", "good", shot_ei=200, harmless=True)
+    'Shot at EI 200. Good: it lost nothing that shows.'
+    """
+    worth = f"{verdict.capitalize()}."
+    if outcome == "exposed":
+        shot = "Exposed already" if shot_ei is None else f"Shot at EI {format_speed(shot_ei)}"
+        return f"{shot}. {worth[:-1]}: it lost nothing that shows." if harmless else f"{shot}. {worth}"
+    if verdict == "lost" or (safe is None and typical is None):
+        return "Lost: no exposure index helps."
+    if outcome == "as_marked":
+        marked = typical if safe is None else safe
+        return f"Expose as marked, at EI {format_speed(marked or 0.0)}. {worth}"
+    if safe is None:
+        return f"EI {format_speed(typical or 0.0)} if typical. {worth}"
+    if typical is None:
+        return f"EI {format_speed(safe)} (safe); nothing helps the middle case. {worth}"
+    if safe == typical:
+        return f"EI {format_speed(safe)} (safe and typical). {worth}"
+    # Where more light wins little back, the best on average may be faster than the middle case's.
+    why = "safe" if safe < typical else "best on average"
+    return f"EI {format_speed(safe)} ({why}); {format_speed(typical)} if typical. {worth}"
 
 
 def figure_text(value: float, digits: int = 3) -> str:

@@ -13,10 +13,12 @@ import typer
 
 from filmdose.cli.card import parse_date
 from filmdose.cli.output import FormatOption, check_output, deliver
-from filmdose.errors import ArgumentError
+from filmdose.errors import ArgumentError, FilmdoseError
+from filmdose.radiation.sources import get_source
 
 if TYPE_CHECKING:
-    from filmdose.trip import RollAnswer, Trip
+    from filmdose.odds import Learned
+    from filmdose.trip import Trip
 
 
 def log(
@@ -49,31 +51,41 @@ def log(
     place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
     scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
     held: Annotated[
-        str | None, typer.Option("--held", help="How long the bag stood in the machine.", metavar="TIME")
+        str | None, typer.Option("--held", help="How long the belt stood still, such as 5min.", metavar="TIME")
+    ] = None,
+    beam_on: Annotated[
+        str | None, typer.Option("--beam-on", help="What the tube did: running, pulsed or unknown.", metavar="WORD")
     ] = None,
     note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry, nothing else.")] = False,
     format: FormatOption = None,
 ) -> None:
-    """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is."""
+    """Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.
+
+    With nothing but the file: a pass of all rolls through a scanner that nobody identified, today.
+    """
+    from filmdose.outlook import Outlook, trip_outlook
     from filmdose.present.trip import log_document
-    from filmdose.trip import answer_trip
     from filmdose.tripfile import append_entry, undo_entry
 
     check_output(format, None)
-    told: list[RollAnswer] = []
+    notes: list[str] = []
+    told: list[Outlook] = []
 
     def answer(trip: Trip) -> None:
         # Before the file is written, so that nothing can go wrong after it but the printing itself.
-        told.extend(item for item in answer_trip(trip) if roll is None or item.roll.id in roll)
+        told.append(trip_outlook(trip, learned=_learnt(trip, file, notes)))
+
+    def rolls() -> list[str]:
+        return roll or [item.id for item in told[0].trip.rolls]
 
     if undo:
         others = [source, roll, count, shield, multiplier, kerma, flight_hours, storage_days, date, place, scanner]
-        if any(value for value in (*others, held, note)):
+        if any(value for value in (*others, held, beam_on, note)):
             raise ArgumentError("undo", "--undo with other options", "--undo alone")
         taken, _ = undo_entry(file, before_writing=answer)
         with nothing_left_to_repeat(f"taken back from {file}: {' '.join(taken.split())}"):
-            deliver(log_document(file, taken, tuple(told), taken_back=True), format)
+            deliver(log_document(file, taken, told[0], rolls(), notes=notes, taken_back=True), format)
         return
     table, fields = _entry(source, flight_hours, storage_days)
     only_pass: dict[str, Any] = {
@@ -85,6 +97,7 @@ def log(
         "place": place,
         "scanner": scanner,
         "held": held,
+        "beam_on": beam_on,
     }
     given = [name for name, value in only_pass.items() if value is not None]
     if table != "pass" and given:
@@ -93,10 +106,36 @@ def log(
     if table == "pass":
         fields |= only_pass
         fields["date"] = fields["date"] or datetime.date.today()
+        if fields["date"] > datetime.date.today():
+            action = "What is still ahead is a [[leg]] of the file, or is logged when it has happened."
+            raise ArgumentError("date", fields["date"].isoformat(), "today or earlier", action)
     fields["note"] = note
     append_entry(file, table, fields, before_writing=answer)
     with nothing_left_to_repeat(f"appended to {file}: {table}"):
-        deliver(log_document(file, table, tuple(told)), format)
+        deliver(log_document(file, _done(table, fields), told[0], rolls(), notes=notes), format)
+
+
+def _learnt(trip: Trip, file: Path, notes: list[str]) -> Learned | None:
+    """What the readings of the file teach; what does not fit must not keep anybody from writing down what happened."""
+    from filmdose.cli.measured import learned_from
+    from filmdose.odds import trip_model, trip_readings
+
+    try:
+        return learned_from(None, trip_model(trip), 0, notes)
+    except FilmdoseError as error:
+        count = len(trip_readings(trip))
+        which = "1 reading is" if count == 1 else f"{count} readings are"
+        notes.append(f"{which} not used: {error} Run `filmdose learn {file}`.")
+        return None
+
+
+def _done(table: str, fields: dict[str, Any]) -> str:
+    """What was appended, in words."""
+    if table != "pass":
+        return f"{table} {fields.get('hours', fields.get('days')):g} {'h' if table == 'flight' else 'days'}"
+    stop = f", held {fields['held']}" if fields["held"] else ""
+    place = f", {fields['place']}" if fields["place"] else ""
+    return f"pass through {get_source(fields['source']).title}, {fields['date'].isoformat()}{place}{stop}"
 
 
 @contextmanager
@@ -116,7 +155,9 @@ def _entry(source: str | None, flight_hours: float | None, storage_days: float |
         "flight": ("hours", flight_hours),
         "storage": ("days", storage_days),
     }
-    given = {table: field for table, field in choices.items() if field[1] is not None}
+    given = {table: field for table, field in choices.items() if field[1] is not None} or {
+        "pass": ("source", "unknown")
+    }
     if len(given) != 1:
         raise ArgumentError(
             "what happened", list(given), "one of --source, --flight-hours and --storage-days", "Say what happened."

@@ -21,6 +21,7 @@ from filmdose.cli.options import (
     SCENE_RANGE,
     BadgeOption,
     BagOption,
+    BeamOnOption,
     CostOverOption,
     CostUnderOption,
     CriterionOption,
@@ -28,6 +29,7 @@ from filmdose.cli.options import (
     FilmFormatOption,
     FilmOption,
     FlightOption,
+    HeldOption,
     KindOption,
     PassesOption,
     SceneRangeOption,
@@ -42,7 +44,7 @@ from filmdose.cli.output import FormatOption, OutputOption, check_output, delive
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import Reasons, odds_document
 from filmdose.question import Question
-from filmdose.trip import Roll, Trip, find_roll
+from filmdose.trip import Roll, Trip, find_roll, trip_as_shot
 from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
@@ -59,6 +61,8 @@ def odds(
     film_format: FilmFormatOption = "35mm",
     bag: BagOption = None,
     badge: BadgeOption = None,
+    held: HeldOption = None,
+    beam_on: BeamOnOption = "unknown",
     flight: FlightOption = None,
     storage: StorageOption = None,
     exposed: ExposedOption = False,
@@ -85,7 +89,7 @@ def odds(
     from filmdose.odds import propagate, trip_model
 
     check_output(format, output)
-    one_roll = (speed, film, passes, shield, bag, badge, flight, storage, exposed or None)
+    one_roll = (speed, film, passes, shield, bag, badge, held, flight, storage, exposed or None)
     if file is not None:
         if any(option is not None for option in one_roll):
             raise ArgumentError("trip", str(file), "either a trip file or the options of one roll, not both")
@@ -93,7 +97,16 @@ def odds(
     else:
         state = "exposed" if exposed else "unexposed"
         history = history_from_options(
-            passes or (), shield, None, flight or (), storage, film_format=film_format, bag=bag, badge=badge
+            passes or (),
+            shield,
+            None,
+            flight or (),
+            storage,
+            film_format=film_format,
+            bag=bag,
+            badge=badge,
+            held=held,
+            beam_on=beam_on,
         )
         roll = Roll(id="roll", film=film_from_options(speed, kind, film), history=history, state=state)
         journey = Trip(rolls=(roll,))
@@ -111,7 +124,7 @@ def odds(
     taught = None if ignore_readings and measured is None else learned_from(measured, model, seed, notes)
     with progress("drawing", counts=True) as advance:
         answer = propagate(
-            model,
+            trip_model(trip_as_shot(journey), model.priors),
             question,
             learned=taught,
             samples=samples,

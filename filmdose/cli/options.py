@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,6 +11,7 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
+from filmdose.everyday import KINDS_MEANT, meant, with_points
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
@@ -18,7 +20,7 @@ from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
-from filmdose.units import parse_kerma
+from filmdose.units import parse_duration, parse_kerma
 
 CriterionOption = Annotated[
     str,
@@ -69,6 +71,14 @@ BadgeOption = Annotated[
         metavar="READING",
     ),
 ]
+HeldOption = Annotated[
+    str | None,
+    typer.Option("--held", help="How long the belt stood still during the one --pass, such as 5min.", metavar="TIME"),
+]
+BeamOnOption = Annotated[
+    str,
+    typer.Option("--beam-on", help="What the tube did meanwhile: running, pulsed or unknown.", metavar="WORD"),
+]
 ShieldOption = Annotated[
     str | None,
     typer.Option("--shield", help="Shield of every pass without its own, such as lead=0.25.", metavar="MATERIAL=MM"),
@@ -78,7 +88,10 @@ FlightOption = Annotated[
     typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
 ]
 StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
-ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll was exposed before it was scanned.")]
+ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll is exposed in the camera already.")]
+ShotOption = Annotated[
+    float | None, typer.Option("--shot-ei", help="It is exposed already, at this exposure index.", metavar="EI")
+]
 ShadowReadingOption = Annotated[
     float | None,
     typer.Option("--shadow-reading", help="Meter reading of the deepest shadow with detail, in EV.", metavar="EV"),
@@ -102,6 +115,7 @@ __all__ = [
     "SCENE_RANGE",
     "BadgeOption",
     "BagOption",
+    "BeamOnOption",
     "CostOverOption",
     "CostUnderOption",
     "CriterionOption",
@@ -110,6 +124,7 @@ __all__ = [
     "FilmOption",
     "FilmsOption",
     "FlightOption",
+    "HeldOption",
     "HighlightReadingOption",
     "KindOption",
     "PassesOption",
@@ -117,6 +132,7 @@ __all__ = [
     "SceneRangeOption",
     "ShadowReadingOption",
     "ShieldOption",
+    "ShotOption",
     "SnrTargetOption",
     "SpeedOption",
     "SpeedsOption",
@@ -153,7 +169,7 @@ def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film
     if film is None:
         if speed is None:
             raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
-        return generic_film(speed, kind=kind)
+        return generic_film(speed, kind=meant(kind, KINDS_MEANT))
     if speed is not None:
         raise ArgumentError("speed", speed, "nothing together with --film", "The film file has its own speed.")
     if kind != DEFAULT_KIND:
@@ -169,6 +185,7 @@ def films_from_options(
         if speeds is not None:
             raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
         return [film_from_options(None, kind, path) for path in films]
+    kind = meant(kind, KINDS_MEANT)
     if speeds is not None:
         return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
     low, high = generic_speed_range(kind)
@@ -199,6 +216,8 @@ def history_from_options(
     film_format: str = "35mm",
     bag: str | None = None,
     badge: str | None = None,
+    held: str | None = None,
+    beam_on: str = "unknown",
 ) -> History:
     """What a roll went through, from the texts of the command line."""
     if shield is not None and not passes and badge is None:
@@ -206,6 +225,11 @@ def history_from_options(
     if badge is not None and passes:
         raise ArgumentError("badge", badge, "a badge instead of --pass", "It has read what the passes gave.")
     parts = [parse_pass(text, shield) for text in passes]
+    if held is not None:
+        if len(parts) != 1:
+            action = "Give one --pass, or write a trip file, where every pass has its own."
+            raise ArgumentError("held", held, "a time beside exactly one --pass", action)
+        parts = [held_pass(parts[0], held, beam_on)]
     if badge is not None:
         parts.append(badge_pass(badge, shield))
     if kerma is not None:
@@ -243,9 +267,9 @@ def badge_pass(text: str, shield: str | None) -> Pass:
 
 def parse_flight(text: str) -> Flight:
     """A flight from "hours" or "hours@altitude in feet"."""
-    hours, at, altitude = text.partition("@")
+    hours, at, altitude = with_points(text).partition("@")
     try:
-        return Flight(hours=float(hours), altitude_ft=float(altitude) if at else None)
+        return Flight(hours=float(hours.strip().removesuffix("h")), altitude_ft=float(altitude) if at else None)
     except ArgumentError:
         raise
     except ValueError as error:
@@ -256,3 +280,8 @@ def parse_pass(text: str, shield: str | None) -> Pass:
     """A pass from "source=count" or "source=count@material=mm"; ``shield`` is that of passes without their own."""
     head, at, own = text.partition("@")
     return Pass.parse(head, shield=own if at else shield)
+
+
+def held_pass(part: Pass, held: str, beam_on: str) -> Pass:
+    """A pass during which the belt stood still."""
+    return replace(part, held_s=parse_duration("held", held), beam_on=beam_on)

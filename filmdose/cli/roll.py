@@ -6,13 +6,13 @@ from typing import Annotated
 
 import typer
 
-from filmdose.answering import answer
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     DEFAULT_KIND,
     SCENE_RANGE,
     BadgeOption,
     BagOption,
+    BeamOnOption,
     CostOverOption,
     CostUnderOption,
     CriterionOption,
@@ -20,6 +20,7 @@ from filmdose.cli.options import (
     FilmFormatOption,
     FilmOption,
     FlightOption,
+    HeldOption,
     HighlightReadingOption,
     KindOption,
     PassesOption,
@@ -27,6 +28,7 @@ from filmdose.cli.options import (
     SceneRangeOption,
     ShadowReadingOption,
     ShieldOption,
+    ShotOption,
     SnrTargetOption,
     SpeedOption,
     StorageOption,
@@ -37,6 +39,7 @@ from filmdose.cli.options import (
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.history import history_dose
 from filmdose.present.roll import roll_document
+from filmdose.trip import Roll, Shot, answer_at
 
 
 def roll(
@@ -48,12 +51,15 @@ def roll(
     film_format: FilmFormatOption = "35mm",
     bag: BagOption = None,
     badge: BadgeOption = None,
+    held: HeldOption = None,
+    beam_on: BeamOnOption = "unknown",
     flight: FlightOption = None,
     storage: StorageOption = None,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.")
     ] = None,
     exposed: ExposedOption = False,
+    shot_ei: ShotOption = None,
     peak_to_mean: Annotated[
         float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.")
     ] = None,
@@ -68,13 +74,24 @@ def roll(
     output: OutputOption = None,
 ) -> None:
     """Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost."""
+    from filmdose.odds import propagate
+
     check_output(format, output)
     which = film_from_options(speed, kind, film)
-    dose = history_dose(
-        history_from_options(
-            passes or (), shield, kerma, flight or (), storage, film_format=film_format, bag=bag, badge=badge
-        )
+    history = history_from_options(
+        passes or (),
+        shield,
+        kerma,
+        flight or (),
+        storage,
+        film_format=film_format,
+        bag=bag,
+        badge=badge,
+        held=held,
+        beam_on=beam_on,
     )
+    dose = history_dose(history)
+    shot = None if shot_ei is None else Shot(ei=shot_ei)
     question = Question(
         criterion=criterion,
         snr_target=snr_target,
@@ -83,5 +100,8 @@ def roll(
         cost_under=cost_under,
         cost_over=cost_over,
     )
-    found = answer(which, dose.kerma_ugy, question, exposed=exposed)
-    deliver(roll_document(found, dose), format, output)
+    state = "exposed" if exposed else "unexposed"
+    one = Roll(id="roll", film=which, history=history, peak_to_mean=peak_to_mean, state=state, shot=shot)
+    found = answer_at(one, dose.kerma_ugy, question)
+    odds = propagate([one], question)["roll"]
+    deliver(roll_document(found, dose, odds), format, output)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
@@ -18,14 +18,9 @@ from filmdose.cli.options import (
     SceneRangeOption,
     SnrTargetOption,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress, warnings_as_notes
-from filmdose.errors import ArgumentError
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
 from filmdose.present.trip import trip_document
-from filmdose.trip import Trip, answer_trip, trip_table
 from filmdose.tripfile import read_trip
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 def trip(
@@ -40,14 +35,15 @@ def trip(
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
-    """Print the exposure index of every roll of a trip file.
+    """Print what to set for every roll of a trip file, safe against what is not known and if all is typical.
 
-    With --measured, doses, fog and indices are those after what measured rolls have taught: the middle case with
-    its 90 % interval, and the index that weighs too little exposure against too much.
+    Passes ahead (the legs of the file that were not logged yet) count for rolls that are still to be shot.  Readings
+    of the file, or of --measured, are learnt from.
     """
+    from filmdose.odds import trip_model
+    from filmdose.outlook import trip_outlook
+
     check_output(format, output)
-    if priors is not None and measured is None:
-        raise ArgumentError("priors", str(priors), "priors together with --measured", "See filmdose odds.")
     journey = read_trip(file)
     notes: list[str] = []
     question = Question(
@@ -57,33 +53,10 @@ def trip(
         cost_under=cost_under,
         cost_over=cost_over,
     )
-    if measured is None:
-        answers = answer_trip(journey, question)
-        rows = trip_table(answers)
-        notes.extend(note for answer in answers for note in answer.dose.notes)
-    else:
-        rows = _measured_rows(journey, measured, priors, notes, question)
-    deliver(trip_document(journey, rows, notes=notes), format, output)
-
-
-def _measured_rows(
-    journey: Trip,
-    measured: Path,
-    priors: Path | None,
-    notes: list[str],
-    question: Question,
-) -> pd.DataFrame:
-    """The table of the trip after what measured rolls have taught; it has the columns of the plain one, and more."""
-    from filmdose.odds import propagate, trip_model
-
-    model = trip_model(journey, priors_from(priors))
-    taught = learned_from(measured, model, 0, notes)
-    with progress("drawing", counts=True) as advance, warnings_as_notes(notes):
-        odds = propagate(
-            model,
-            question,
-            learned=taught,
-            progress=advance,
-        )
-    notes.append(odds.footnote)
-    return odds.table()
+    believed = priors_from(priors)
+    taught = learned_from(measured, trip_model(journey, believed), 0, notes)
+    with progress("drawing", counts=True) as advance:
+        found = trip_outlook(journey, question, learned=taught, priors=believed, progress=advance)
+    if taught is not None:
+        notes.append(found.odds.footnote)
+    deliver(trip_document(journey, found.table(), notes=[*found.notes, *notes]), format, output)

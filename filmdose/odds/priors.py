@@ -8,7 +8,7 @@ at the typical value, so that all three points come back exactly.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
@@ -21,10 +21,22 @@ from scipy.special import ndtr, ndtri
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
+from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Table, read_rows
 
-__all__ = ["PRIORS_FILE", "PRIOR_KINDS", "SCORE_95", "Prior", "Priors", "default_priors", "list_priors", "read_priors"]
+__all__ = [
+    "PRIORS_FILE",
+    "PRIOR_KINDS",
+    "SCORE_95",
+    "MixturePrior",
+    "Prior",
+    "Priors",
+    "default_priors",
+    "list_priors",
+    "read_priors",
+    "source_prior",
+]
 
 #: 95 % point of the standard normal distribution.
 SCORE_95 = float(ndtri(0.95))
@@ -159,6 +171,75 @@ class Prior:
         if self.kind == "log_normal":
             return np.asarray(np.exp(line))
         return np.asarray(1.0 / (1.0 + np.exp(-line)) if self.kind == "logit_normal" else line)
+
+
+@dataclass(frozen=True, kw_only=True)
+class MixturePrior(Prior):
+    """One of several things above 0, not known which: a share of the draws is distributed as each of them.
+
+    A score z gives the value below which the mixture has the share Phi(z), so that a greater score is a greater
+    value and all else that is done with scores holds.  Made by :meth:`of`.
+
+    Parameters
+    ----------
+    parts
+        What it may be.
+    shares
+        How likely each of them is [1; they sum to 1].
+
+    Examples
+    --------
+    >>> small, great = Prior(low=1, typical=2, high=4), Prior(low=50, typical=100, high=200)
+    >>> mixture = MixturePrior.of([(small, 0.5), (great, 0.5)])
+    >>> mixture.quantile([0.25, 0.75]).round(2).tolist()
+    [2.0, 100.0]
+    """
+
+    parts: tuple[Prior, ...] = ()
+    shares: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, shares: Iterable[tuple[Prior, float]], **options: Any) -> MixturePrior:
+        """The mixture of some priors, each with its share."""
+        may_be, how_likely = zip(*shares, strict=True)
+        parts = cls(low=1.0, typical=1.0, high=1.0, parts=may_be, shares=how_likely, **options)
+        low, typical, high = (float(value) for value in parts.values(np.array([-SCORE_95, 0.0, SCORE_95])))
+        return replace(parts, low=low, typical=typical, high=high)
+
+    @cached_property
+    def _table(self) -> tuple[FloatArray, FloatArray]:
+        """Scores and the logarithms of the values at them."""
+        z = np.linspace(-_GREATEST_SCORE, _GREATEST_SCORE, 2001)
+        # a part that is known gets a breadth that nobody sees, so that its step has a slope
+        reach = [np.log(part.values(z)) + 1e-7 * z for part in self.parts]
+        line = np.unique(np.concatenate([*reach, np.linspace(np.min(reach), np.max(reach), 4001)]))
+        below = np.zeros(line.size)
+        for curve, share in zip(reach, self.shares, strict=True):
+            below += share * ndtr(np.interp(line, curve, z))
+        scores = ndtri(np.clip(below, 1e-15, 1.0 - 1e-15))
+        keep = np.concatenate([[True], np.diff(scores) > 1e-12])
+        return scores[keep], line[keep]
+
+    def values(self, scores: FloatArray) -> FloatArray:
+        """Values at scores."""
+        return np.asarray(np.exp(np.interp(np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE), *self._table)))
+
+
+def source_prior(source: Source, given: Callable[[str], Prior | None]) -> Prior:
+    """Dose per pass of a source [uGy]: log-normal through its points, or the mixture of what it may be.
+
+    ``given`` says which prior replaces that of a source, by name; None for none.
+    """
+    if (prior := given(source.name)) is not None:
+        return prior
+    if source.mixture:
+        parts = [(source_prior(get_source(name), given), share) for name, share in source.mixture]
+        return MixturePrior.of(parts, unit="uGy", evidence=source.evidence)
+    low, typical, high = source.air_kerma_points_ugy
+    if low <= 0.0:
+        action = "A log-normal has no zero in it."
+        raise ArgumentError(f"low dose of {source.name}", low, "a number above 0 [uGy]", action)
+    return Prior(low=low, typical=typical, high=high, unit="uGy", evidence=source.evidence)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answering import answer, marked_index
+from filmdose.answering import marked_index
 from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.learned import Learned
@@ -19,8 +19,9 @@ from filmdose.odds.scores import POINTS
 from filmdose.odds.tally import Histogram, RollTally
 from filmdose.question import Question
 from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, status_codes, verdict_of
-from filmdose.trip import Roll, Trip
+from filmdose.trip import Roll, Trip, answer_at
 from filmdose.units import exposure_index, format_speed
+from filmdose.words import headline
 
 __all__ = ["RollOdds", "TripOdds", "Triple", "roll_odds"]
 
@@ -39,8 +40,8 @@ class RollOdds:
     outcome
         "compensated", "as_marked" or "exposed", as of :class:`filmdose.answering.Answer`.
     stops
-        Compensation of least loss of single cases [stops]; infinite where nothing helps. Of a roll exposed before the
-        scans: the compensation that it would have wanted. Of reversal film: usable range lost at the dark end.
+        Compensation of least loss of single cases [stops]; infinite where nothing helps. Of a roll that is exposed
+        already: the compensation that it would have wanted. Of reversal film: usable range lost at the dark end.
     ei
         Exposure index of single cases, exact, from the slowest to the fastest [ISO]: at the 95, 50 and 5 % points of
         ``stops``; 0 where nothing helps. Of an exposed roll the speed that it turns out to have had; of reversal film
@@ -71,6 +72,8 @@ class RollOdds:
         Difference of the two halves of the draws in what is recommended [stops].
     verdict
         "good", "usable", "poor" or "lost": of the middle case, at the recommended exposure.
+    harmless
+        Of an exposed roll: True when the middle case lost nothing that shows.
     status
         A key of :data:`filmdose.solution.STATUSES`, said of the cases.
     message
@@ -97,8 +100,22 @@ class RollOdds:
     bracket: Bracket | None
     settled_stops: float
     verdict: str
+    harmless: bool
     status: str
     message: str
+
+    @property
+    def headline(self) -> str:
+        """What to do and what the roll is worth then, in one line."""
+        shot = self.roll.shot
+        return headline(
+            self.outcome,
+            self.verdict,
+            safe=self.ei_recommended,
+            typical=self.ei_median,
+            shot_ei=None if shot is None else shot.ei,
+            harmless=self.harmless,
+        )
 
     @property
     def bracket_ei(self) -> tuple[float, ...]:
@@ -293,6 +310,7 @@ def roll_odds(roll: Roll, question: Question, first: RollTally, second: RollTall
         "bracket": None,
         "settled_stops": _settled(first.stops.quantile(0.5), second.stops.quantile(0.5)),
         "verdict": "lost" if math.isinf(triple[1]) else "good",
+        "harmless": False,
     }
     if roll.film.reversal:
         return _reversal_odds(values, question, first.middle_kerma_ugy)
@@ -307,7 +325,7 @@ def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy:
     speed = roll.film.speed
     values["ei"] = tuple(0.0 if math.isinf(value) else speed for value in reversed(values["stops"]))
     if not lost:
-        values["verdict"] = answer(roll.film, middle_kerma_ugy, question, exposed=exposed).verdict
+        values |= _worth(roll, middle_kerma_ugy, question)
     if not lost and not exposed:
         values |= {"given_stops": 0.0, "ei_median": speed, "ei_recommended": speed, "ei_recommended_exact": speed}
     status = "already_exposed" if exposed else "beyond_rescue" if lost else "expose_as_marked"
@@ -327,7 +345,7 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
     lost = values["chance_beyond_rescue"] > 0.5
     middle = first.middle_kerma_ugy
     if roll.state == "exposed":
-        values["verdict"] = answer(roll.film, middle, cases.question, exposed=True).verdict
+        values |= _worth(roll, middle, cases.question)
         values |= {"outcome": "exposed", "status": "already_exposed"}
         return RollOdds(message=_exposed_sentence(values), **values)
     values["outcome"] = "compensated"
@@ -355,6 +373,12 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
         "bracket": bracket_plan(cases, frames) if frames > 1 else None,
     }
     return RollOdds(message=_negative_sentence(values, cases), **values)
+
+
+def _worth(roll: Roll, kerma_ugy: float, question: Question) -> dict[str, Any]:
+    """Verdict of the middle case as the roll is, and whether an exposed one lost nothing that shows."""
+    found = answer_at(roll, kerma_ugy, question)
+    return {"verdict": found.verdict, "harmless": found.exposed is not None and found.exposed.harmless}
 
 
 def _settled(first: float, second: float) -> float:
@@ -395,12 +419,10 @@ def _negative_sentence(values: dict[str, Any], cases: Cases) -> str:
     lost = values["chance_beyond_rescue"]
     if values["status"] == "beyond_rescue":
         return f"With a chance of {chance_text(lost)} nothing helps this {box} roll: use another one for what matters."
-    ei, middle = values["ei_recommended"], values["ei_median"]
+    ei = values["ei_recommended"]
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
-    typical = "nothing helps the middle case" if middle is None else f"{format_speed(middle)} if typical"
-    why_this = "safe" if middle is None or ei <= middle else "best on average"
-    head = f"Set EI {format_speed(ei)} ({why_this}); {typical}. {values['verdict'].capitalize()}."
+    head = headline("compensated", values["verdict"], safe=ei, typical=values["ei_median"])
     asked = cases.question
     ratio = asked.cost_under / asked.cost_over
     why = f" This {box} roll loses least on average there, when a stop of lost shadow costs {ratio:.3g} stops of light."
@@ -411,12 +433,12 @@ def _negative_sentence(values: dict[str, Any], cases: Cases) -> str:
 
 
 def _exposed_sentence(values: dict[str, Any]) -> str:
-    """The answer for a roll that was exposed before the scans."""
+    """The answer for a roll that is exposed already."""
     roll: Roll = values["roll"]
     low, middle, high = values["fog_density"]
     speeds = [format_speed(ei) if ei > 0.0 else "nothing" for ei in values["ei"]]
     return (
-        f"This ISO {format_speed(roll.film.speed)} roll was exposed before the scans and cannot be compensated: fog "
+        f"This ISO {format_speed(roll.film.speed)} roll is exposed already and cannot be compensated any more: fog "
         f"{middle:.2f} ({low:.2f} to {high:.2f}), shadows as if it had been ISO {speeds[1]} "
         f"({speeds[0]} to {speeds[2]})."
     )
@@ -430,7 +452,7 @@ def _reversal_sentence(values: dict[str, Any]) -> str:
     if values["status"] == "beyond_rescue":
         head = "is lost: nothing helps its"
     elif values["outcome"] == "exposed":
-        head = "was exposed before the scans: expect"
+        head = "is exposed already: expect"
     else:
         head = f"is exposed as marked, at EI {format_speed(values['ei_recommended'])}: expect"
     return (

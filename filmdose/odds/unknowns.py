@@ -24,7 +24,7 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
-from filmdose.odds.priors import Prior, Priors, default_priors
+from filmdose.odds.priors import Prior, Priors, default_priors, source_prior
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import Chain, no_wall_counts
@@ -326,6 +326,7 @@ class TripModel:
         for part in roll.history.passes:
             peak = part.resolved_source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean
             names = () if part.air_kerma_ugy is not None else self._dose_names(part)
+            names += self._held_names(part)
             key = self._add_pass(names, part, roll.history)
             parts.append((key, pass_air_kerma_ugy(part)[1], peak))
         for flight in roll.history.flights:
@@ -347,16 +348,10 @@ class TripModel:
         source, scanner = part.resolved_source, scanner_name(part)
         name = f"dose[{source.name} @ {scanner}]" if scanner else f"dose[{source.name} @ this trip]"
         if name not in self._doses:
-            low, typical, high = source.air_kerma_points_ugy
+            typical = source.air_kerma_typical_ugy
             if typical == 0.0:
                 return ()
-            prior = self.priors.dose(source.name, scanner)
-            if prior is None:
-                if low <= 0.0:
-                    raise ArgumentError(
-                        f"low dose of {source.name}", low, "a number above 0 [uGy]", "A log-normal has no zero in it."
-                    )
-                prior = Prior(low=low, typical=typical, high=high, unit="uGy", evidence=source.evidence)
+            prior = source_prior(source, lambda name: self.priors.dose(name, scanner))
             self._doses[name] = (prior, typical, f"dose[{source.name}]", scanner)
             self._points[name] = source.air_kerma_points_ugy
             self._shares[name] = self._share(source)
@@ -376,6 +371,17 @@ class TripModel:
                 "Give another source another name.",
             )
         return (name,)
+
+    def _held_names(self, part: Pass) -> tuple[str, ...]:
+        """The input of how much a stopped belt adds: one for each stop that is told."""
+        if not part.held_s:
+            return ()
+        low, typical, high = (part.normal_passes + held for held in part.held_passes)
+        where = scanner_name(part) or part.resolved_source.name
+        name = f"held[{where}, {part.held_s:g} s, {part.beam_on}, {part.normal_passes:g}]"
+        label = f"dose of {part.held_s:g} s held at {where}"
+        prior = Prior(low=low / typical, typical=1.0, high=high / typical)
+        return (self._add(name, prior, label, trip_only=True),)
 
     def _add_pass(self, names: tuple[str, ...], part: Pass, history: History) -> Any:
         """Key of the column of a pass; the column is made when it is new."""
@@ -475,7 +481,8 @@ class TripModel:
         """ln of a dose factor over its typical value."""
         if name in self._doses:
             return np.asarray(np.log(self.dose_per_pass_ugy(scores, name) / self._doses[name][1]))
-        return np.asarray(np.log(self._value(scores, name) / self.priors[name].typical))
+        typical = 1.0 if name.startswith("held[") else self.priors[name].typical
+        return np.asarray(np.log(self._value(scores, name) / typical))
 
     def draws(self, scores: FloatArray) -> Draws:
         """What the scores of all inputs mean for every roll.

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from filmdose.answering import Answer, answer, grid_row
+from filmdose.answering import Answer, grid_row
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film, film_words
@@ -21,7 +21,17 @@ from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.present.scan import bands_blocks
 from filmdose.question import Question
-from filmdose.trip import FogReading, Roll, Trip, find_roll, measured_fog, read_record, roll_question, trip_readings
+from filmdose.trip import (
+    FogReading,
+    Roll,
+    Trip,
+    answer_at,
+    find_roll,
+    measured_fog,
+    read_record,
+    roll_question,
+    trip_readings,
+)
 from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, range_text
@@ -134,7 +144,7 @@ def assess_damage(
         from_fog=from_fog,
         contradiction=contradiction,
         equivalent_kerma_ugy=equivalent,
-        loss=answer(chosen.film, equivalent, replace(asked, peak_to_mean=1.0), exposed=chosen.state == "exposed"),
+        loss=answer_at(chosen, equivalent, replace(asked, peak_to_mean=1.0)),
         samples=samples,
         seed=seed,
         date=datetime.date.today() if date is None else date,

@@ -54,7 +54,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     }
     blocks: list[Block] = [_table(odds.table())]
     for row in odds.rolls:
-        blocks.append(Paragraph(f"{row.roll.id}: {row.message}"))
+        blocks.append(Paragraph(f"{row.roll.id}: {row.headline} {row.message}"))
         if row.bracket is not None:
             blocks.append(Paragraph(row.bracket_sentence))
     if reasons is not None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -14,19 +14,29 @@ from filmdose.present.document import Block, Document, Facts, Paragraph, Table
 from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, dose_figures, figure_text, stops_text
 
-__all__ = ["headline", "roll_document"]
+if TYPE_CHECKING:
+    from filmdose.odds import RollOdds
+
+__all__ = ["roll_document"]
 
 
-def roll_document(answer: Answer, dose: HistoryDose) -> Document:
+def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document:
     """The answer for one roll.
 
     Parameters
     ----------
     answer, dose
-        The answer, and the dose that it is for.
+        The answer of the typical case, and the dose that it is for.
+    odds
+        The same with everything that is not known.
     """
     data = {
         **answer.to_dict(),
+        "headline": odds.headline,
+        "ei_safe": odds.ei_recommended,
+        "ei_typical": odds.ei_median,
+        "ei_range": [value or None for value in odds.ei] if odds.outcome == "compensated" else None,
+        "verdict_safe": odds.verdict,
         "kerma_low_ugy": dose.kerma_low_ugy,
         "kerma_high_ugy": dose.kerma_high_ugy,
         "air_kerma_ugy": dose.air_kerma_ugy,
@@ -36,9 +46,10 @@ def roll_document(answer: Answer, dose: HistoryDose) -> Document:
     }
     return Document(
         kind="roll",
-        title=f"{headline(answer)}: {film_words(answer.film)}",
+        title=f"{odds.headline} [{film_words(answer.film)}]",
         blocks=(
-            Paragraph(answer.message),
+            *_range(odds),
+            Paragraph(answer.message if answer.exposed else f"Typical case: {answer.message}"),
             *_doses(dose),
             *(_reasons(answer, dose) if answer.exposed is None else _loss(answer, answer.exposed, dose)),
             *map(Paragraph, dose.notes),
@@ -49,24 +60,19 @@ def roll_document(answer: Answer, dose: HistoryDose) -> Document:
     )
 
 
-def headline(answer: Answer) -> str:
-    """What to do, and what the roll is worth then.
+def _range(odds: RollOdds) -> list[Block]:
+    """The indices at the ends of what is not known."""
+    from filmdose.odds.results import chance_text
 
-    Examples
-    --------
-    >>> from filmdose.answering import answer
-    >>> headline(answer(400, 0.0))
-    'Set EI 400 (good)'
-    """
-    if answer.outcome == "exposed":
-        words = "Exposed before the scan"
-    elif answer.ei is None:
-        words = "Nothing helps"
-    elif answer.outcome == "as_marked":
-        words = "Expose as marked"
-    else:
-        words = f"Set EI {format_speed(answer.ei)}"
-    return f"{words} ({answer.verdict})"
+    if odds.outcome != "compensated" or odds.stops[2] == 0.0:
+        return []
+    slow, _, fast = (format_speed(ei) if ei > 0.0 else "none that helps" for ei in odds.ei)
+    return [
+        Paragraph(
+            f"In 9 of 10 cases of dose, fog and film the index would lie between {slow} and {fast}; in "
+            f"{chance_text(odds.chance_beyond_rescue)} of them nothing helps."
+        )
+    ]
 
 
 def _row(answer: Answer) -> dict[str, Any]:
@@ -124,7 +130,7 @@ def _reasons(answer: Answer, dose: HistoryDose) -> list[Block]:
     marked, left = answer.room_marked_stops, answer.room_left_stops
     facts = [
         *_dose_facts(dose, answer.question.peak_to_mean),
-        ("verdict", answer.verdict),
+        ("verdict of the typical case", answer.verdict),
         ("fog", f"{answer.fog_density:.3f} density"),
         ("shadow signal-to-noise kept", f"{100 * answer.snr_kept:.0f} % at ISO {speed}"),
         ("contrast", f"{answer.contrast['clean']:.3f} clean, {answer.contrast['fogged']:.3f} fogged"),

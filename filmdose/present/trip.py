@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from filmdose.present.document import Document, Facts, Paragraph, Table
-from filmdose.present.roll import headline
-from filmdose.trip import RollAnswer, Trip, trip_table
+from filmdose.trip import Trip
 from filmdose.units import format_speed
-from filmdose.words import TEST_FIRST, dose_figures, figure_text
+from filmdose.words import TEST_FIRST, dose_figures
+
+if TYPE_CHECKING:
+    from filmdose.outlook import Outlook
 
 __all__ = ["log_document", "trip_document", "trip_title"]
 
@@ -29,28 +32,27 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
     trip
         The trip.
     rows
-        As of :func:`filmdose.trip.trip_table`, or of :meth:`filmdose.odds.TripOdds.table`.
+        As of :meth:`filmdose.outlook.Outlook.table`.
     notes
         What belongs to the doses or to the figures; each is said once.
     """
     said = list(dict.fromkeys(notes))
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
+    ahead = {"scans ahead": rows["scans_ahead"]} if rows["scans_ahead"].any() else {}
     columns = {
         "roll": rows["roll"],
         "kind": rows["kind"],
         "ISO": [format_speed(v) for v in rows["speed"]],
         "dose [uGy]": [dose_figures(*triple) for triple in doses],
         "fog": [f"{v:.3f}" for v in rows["fog_density"]],
-        "stops": ["-" if pd.isna(v) else f"{v:.2f}" for v in rows["given_stops"]],
-        "EI": ["-" if pd.isna(v) else format_speed(v) for v in rows["ei"]],
-        "verdict": rows["verdict"],
-        "status": rows["status"].str.replace("_", " "),
+        **ahead,
+        "set on the meter": rows["headline"],
     }
     return Document(
         kind="trip",
         title=trip_title(trip),
         blocks=(
-            Table.of(columns, numeric=("ISO", "dose [uGy]", "fog", "stops", "EI")),
+            Table.of(columns, numeric=("ISO", "dose [uGy]", "fog", "scans ahead")),
             *(Paragraph(note) for note in said),
             Paragraph(TEST_FIRST),
         ),
@@ -60,7 +62,13 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
 
 
 def log_document(
-    file: str | Path, entry: str, answers: tuple[RollAnswer, ...], *, taken_back: bool = False
+    file: str | Path,
+    entry: str,
+    outlook: Outlook,
+    rolls: Sequence[str],
+    *,
+    notes: Sequence[str] = (),
+    taken_back: bool = False,
 ) -> Document:
     """What was added to a trip file or taken back from it, and what that makes of its rolls.
 
@@ -68,20 +76,33 @@ def log_document(
     ----------
     file, entry
         The trip file; the kind of entry that was added, or the text of the one that was taken back.
+    outlook
+        Of the trip as it stands then.
+    rolls
+        Ids of the rolls to tell of.
+    notes
+        What to say beside it.
     taken_back
         True when it was taken back.
-    answers
-        Of the rolls that it happened to.
     """
-    rows = trip_table(answers)
+    table = outlook.table()
+    rows = table[table["roll"].isin(list(rolls))].reset_index(drop=True)
+    said = list(dict.fromkeys([*notes, *outlook.notes]))
+    doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
     facts = tuple(
-        (item.roll.id, f"{figure_text(item.dose.kerma_ugy, 4)} uGy so far. {headline(item.answer)}.")
-        for item in answers
+        (name, f"{dose_figures(*dose)} uGy so far. {words}")
+        for name, dose, words in zip(rows["roll"], doses, rows["headline"], strict=True)
     )
     return Document(
         kind="log",
         title=f"{'Taken back from' if taken_back else 'Appended to'} {file}: {' '.join(entry.split())}",
-        blocks=(Facts(facts),),
-        data={"file": str(file), "entry": entry, "taken_back": taken_back, "rolls": rows.to_dict(orient="records")},
+        blocks=(Facts(facts), *map(Paragraph, said), Paragraph(TEST_FIRST)),
+        data={
+            "file": str(file),
+            "entry": entry,
+            "taken_back": taken_back,
+            "rolls": rows.to_dict(orient="records"),
+            "notes": said,
+        },
         frame=rows,
     )

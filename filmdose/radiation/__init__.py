@@ -32,7 +32,7 @@ from filmdose.radiation.spectra import (
     spectrum_of,
     tube_spectrum,
 )
-from filmdose.radiation.tube import dwell_multiplier, pass_kerma_ugy
+from filmdose.radiation.tube import dwell_multiplier, held_passes, pass_kerma_ugy
 
 __all__ = [
     "BADGE_QUANTITIES",
@@ -63,6 +63,7 @@ __all__ = [
     "flight_kerma_ugy",
     "get_source",
     "half_value_layer_mm",
+    "held_passes",
     "kerma_per_mas_ugy",
     "layers_transmission",
     "list_materials",

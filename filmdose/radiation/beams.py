@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
-from filmdose.radiation.materials import Layer
+from filmdose.everyday import SHIELDS_MEANT, meant, with_points
+from filmdose.radiation.materials import Layer, get_material
 
 __all__ = ["DEFAULT_FILTRATION", "REFERENCE_BEAM", "Beam", "parse_layers"]
 
@@ -19,11 +20,14 @@ _BEAM_HELP = "a beam such as '140kVp', '140kVp, al=3, cu=0.1' or '80keV'"
 _NUMBER = r"(\d+\.?\d*|\.\d+)"
 _VOLTAGE = re.compile(rf"\s*{_NUMBER}\s*(?:kvp|kv)\s*(?:,(.*))?", re.IGNORECASE)
 _ENERGY = re.compile(rf"\s*{_NUMBER}\s*(kev|mev)\s*", re.IGNORECASE)
-_LAYER = re.compile(r"\s*([A-Za-z][\w.-]*)\s*=\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(?:mm)?\s*")
+_LAYER = re.compile(r"\s*([A-Za-z][\w.-]*)\s*=\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*(mm|g/cm2|g/cm²)?\s*")
 
 
 def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer, ...]:
-    """Layers from text: material=thickness in mm, several joined by ``separator``.
+    """Layers from text: material=thickness in mm, or mass per area in g/cm2, several joined by ``separator``.
+
+    thickness = mass per area / density, so that a pouch can be measured on a kitchen scale: its mass over the area of
+    all its walls.  "pouch" stands for ``filmdose.everyday.POUCH``.
 
     Raises
     ------
@@ -36,14 +40,21 @@ def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer,
     --------
     >>> [str(layer) for layer in parse_layers("shield", "lead=0.25+tin=0.1")]
     ['0.25 mm lead', '0.1 mm tin']
+    >>> [str(layer) for layer in parse_layers("shield", "lead=0.2835g/cm2")]
+    ['0.25 mm lead']
     """
     allowed = f"material=thickness in mm, such as 'lead=0.25', several joined by {separator!r}"
     layers = []
+    if isinstance(text, str) and separator != ",":
+        text = with_points(meant(text, SHIELDS_MEANT))
     for part in text.split(separator) if isinstance(text, str) else [""]:
         match = _LAYER.fullmatch(part)
         if match is None:
             raise ArgumentError(argument, text, allowed)
-        layers.append(Layer(material=match[1], thickness_mm=float(match[2])))
+        layer = Layer(material=match[1], thickness_mm=float(match[2]))
+        if match[3] not in (None, "mm"):
+            layer = replace(layer, thickness_mm=10.0 * layer.thickness_mm / get_material(layer.material).density_g_cm3)
+        layers.append(layer)
     return tuple(layers)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -9,13 +10,21 @@ import pandas as pd
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.everyday import SOURCES_MEANT, meant
 from filmdose.files import load_data_toml
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
 from filmdose.units import AirKerma, parse_kerma
 
-__all__ = ["EVIDENCE_GRADES", "Source", "get_source", "list_sources", "source_names"]
+__all__ = [
+    "EVIDENCE_GRADES",
+    "Source",
+    "beam_on_share",
+    "get_source",
+    "list_sources",
+    "source_names",
+]
 
 #: How well a dose is known, best first.
 EVIDENCE_GRADES = ("measured", "reported", "informal", "memory", "inference")
@@ -46,6 +55,11 @@ class Source:
         Share of the variance of ln(dose per pass) that all scanners of the class have in common [1; 0 to 1].
     peak_to_mean
         Fog under the worst band over the mean [1; at least 1].
+    belt_speed_m_s, beam_width_mm
+        Low, typical and high speed of the belt [m/s] and width of the beam along it at the bag [mm]; None where no belt
+        carries film through a beam.
+    mixture
+        Of a scanner that nobody identified: names of the sources that it may be, each with its probability.
     evidence
         One of ``EVIDENCE_GRADES``.
     references
@@ -70,6 +84,9 @@ class Source:
     beam_hard: Beam | None = None
     class_share: float = 0.3
     peak_to_mean: float = 1.0
+    belt_speed_m_s: tuple[float, float, float] | None = None
+    beam_width_mm: tuple[float, float, float] | None = None
+    mixture: tuple[tuple[str, float], ...] = ()
     evidence: str = "measured"
     references: tuple[str, ...] = ()
     country: str = ""
@@ -100,6 +117,10 @@ class Source:
             object.__setattr__(self, field, _as_beam(field, getattr(self, field)))
         object.__setattr__(self, "class_share", check_number("class_share", self.class_share, low=0.0, high=1.0))
         object.__setattr__(self, "peak_to_mean", check_number("peak_to_mean", self.peak_to_mean, low=1.0))
+        for field, unit in (("belt_speed_m_s", "m/s"), ("beam_width_mm", "mm")):
+            if getattr(self, field) is not None:
+                object.__setattr__(self, field, _points_above_zero(field, getattr(self, field), unit))
+        object.__setattr__(self, "mixture", tuple(dict(self.mixture).items()))
         object.__setattr__(self, "references", tuple(self.references))
 
     @property
@@ -108,6 +129,14 @@ class Source:
         low = self.air_kerma_typical_ugy if self.air_kerma_low_ugy is None else self.air_kerma_low_ugy
         high = self.air_kerma_typical_ugy if self.air_kerma_high_ugy is None else self.air_kerma_high_ugy
         return low, self.air_kerma_typical_ugy, high
+
+
+def _points_above_zero(field: str, points: Sequence[float], unit: str) -> tuple[float, float, float]:
+    """Low, typical and high, in this order."""
+    low, typical, high = (check_number(field, point, low=0.0, low_open=True, unit=unit) for point in points)
+    if not low <= typical <= high:
+        raise ArgumentError(field, tuple(points), f"low <= typical <= high [{unit}]")
+    return low, typical, high
 
 
 def _as_beam(field: str, given: Beam | str | None) -> Beam | None:
@@ -131,13 +160,20 @@ def _shipped() -> dict[str, Source]:
     }
 
 
+@cache
+def beam_on_share() -> dict[str, tuple[float, float, float]]:
+    """Share of a stop with the beam on [1], low, typical, high: "running", "pulsed" or "unknown" (an inference)."""
+    data = load_data_toml("sources.toml")["beam_on_share"]
+    return {name: _points_above_zero(name, data[name], "1") for name in ("running", "pulsed", "unknown")}
+
+
 def source_names() -> tuple[str, ...]:
     """Names of the shipped sources, in the order of the data file."""
     return tuple(_shipped())
 
 
 def get_source(name: str) -> Source:
-    """The shipped source of that name.
+    """The shipped source of that name, or of an everyday word for it (:mod:`filmdose.everyday`).
 
     Raises
     ------
@@ -150,8 +186,8 @@ def get_source(name: str) -> Source:
     1.2
     """
     try:
-        return _shipped()[name]
-    except (KeyError, TypeError):
+        return _shipped()[meant(name, SOURCES_MEANT)]
+    except (KeyError, TypeError, AttributeError):
         raise UnknownNameError("source", name, source_names()) from None
 
 
@@ -177,6 +213,8 @@ def list_sources() -> pd.DataFrame:
             "beam_soft": "" if source.beam_soft is None else str(source.beam_soft),
             "beam_hard": "" if source.beam_hard is None else str(source.beam_hard),
             "peak_to_mean": source.peak_to_mean,
+            "belt_speed_m_s": None if source.belt_speed_m_s is None else source.belt_speed_m_s[1],
+            "beam_width_mm": None if source.beam_width_mm is None else source.beam_width_mm[1],
             "evidence": source.evidence,
             "flag": data["sources"][source.name]["flag"],
             "country": source.country,

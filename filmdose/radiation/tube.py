@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 from filmdose.arrays import check_count, check_number
-from filmdose.errors import ArgumentError
+from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
+from filmdose.radiation.sources import Source, beam_on_share
 from filmdose.radiation.spectra import kerma_per_mas_ugy, spectrum_of
 
-__all__ = ["dwell_multiplier", "pass_kerma_ugy"]
+__all__ = ["dwell_multiplier", "held_passes", "pass_kerma_ugy"]
 
 
 def pass_kerma_ugy(
@@ -84,3 +87,48 @@ def dwell_multiplier(dwell_s: float, normal_dwell_s: float) -> float:
     normal = check_number("normal_dwell_s", normal_dwell_s, low=0.0, low_open=True, unit="s")
     action = "A belt that stops only adds time; check which is which."
     return check_number("dwell_s", dwell_s, low=normal, unit="s", action=action) / normal
+
+
+def held_passes(source: Source, held_s: float, beam_on: str = "unknown") -> tuple[float, float, float]:
+    """Dose of a stop under the beam in doses of a normal pass: low, typical and high [1].
+
+    n = share held / t,  t = beam width / belt speed
+
+    so that a pass with a stop gives ``1 + n`` = :func:`dwell_multiplier` (share held + t, t) times the dose, in a
+    stripe as wide as the beam.  The ends combine those of share, width and speed as independent, in quadrature of
+    logarithms.
+
+    Parameters
+    ----------
+    source
+        A source with belt and beam.
+    held_s
+        How long the bag stood in the machine [s; at least 0].
+    beam_on
+        "running", "pulsed" or "unknown": what the tube did meanwhile.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        The source has no belt, a negative time, another word.
+
+    Examples
+    --------
+    >>> from filmdose.radiation.sources import get_source
+    >>> low, typical, high = held_passes(get_source("cabin-xray"), 300.0, "running")
+    >>> round(typical)  # 300 s over 15 ms
+    20000
+    """
+    if source.belt_speed_m_s is None or source.beam_width_mm is None:
+        action = "Give the multiplier of that pass, or its kerma."
+        raise ArgumentError("held", held_s, f"no time for {source.name}: its belt and beam are not known", action)
+    shares = beam_on_share()
+    if beam_on not in shares:
+        raise UnknownNameError("beam_on", beam_on, tuple(shares))
+    held = check_number("held", held_s, low=0.0, high=1e6, unit="s")
+    share, speed, width = shares[beam_on], source.belt_speed_m_s, source.beam_width_mm
+    dwell = width[1] / 1000.0 / speed[1]
+    typical = dwell_multiplier(share[1] * held + dwell, dwell) - 1.0
+    down = math.hypot(*(math.log(a / b) for a, b in ((share[1], share[0]), (speed[1], speed[0]), (width[2], width[1]))))
+    up = math.hypot(*(math.log(a / b) for a, b in ((share[2], share[1]), (speed[2], speed[1]), (width[1], width[0]))))
+    return typical * math.exp(-down), typical, typical * math.exp(up)

@@ -14,10 +14,10 @@ ROOT = Path(filmdose.__file__).parent
 #: From what knows nothing of the rest to what knows all of it.  A name stands for a module or for a whole package;
 #: the most particular one counts.  Within a package any order will do that has no circle.
 ORDER = (
-    *("version", "errors", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
+    *("version", "errors", "everyday", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
     *("solver", "question", "decision", "solution", "exposed", "answering"),
-    *("inverse", "sweep", "trip", "tripfile", "odds", "planning", "whatif", "scan", "plotting", "present", "cli"),
+    *("inverse", "sweep", "trip", "tripfile", "odds", "outlook", "planning", "whatif", "scan", "plotting", "present", "cli"),
 )
 
 

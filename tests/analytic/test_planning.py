@@ -8,7 +8,6 @@ from dataclasses import replace
 import numpy as np
 import pypdf
 import pytest
-from scipy.optimize import brentq
 from scipy.stats import norm
 
 from filmdose.answering import answer, given_stops
@@ -18,7 +17,7 @@ from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import speed_to_carry
 from filmdose.odds import propagate
 from filmdose.odds.priors import default_priors
-from filmdose.planning import LOST_STOPS, PLAN_SPEEDS, UNKNOWN_MIXTURE, make_plan, unknown_source
+from filmdose.planning import LOST_STOPS, PLAN_SPEEDS, make_plan
 from filmdose.present.page import A5_MM
 from filmdose.present.sheet import SHEET_WORDS, sheet_page, sheet_text, write_sheet
 from filmdose.present.text import read_words
@@ -38,7 +37,7 @@ def known():
 @pytest.fixture(scope="module")
 def certain(known):
     """Nothing unknown at all."""
-    doses = {f"dose:{name}": get_source(name).air_kerma_typical_ugy for name in UNKNOWN_MIXTURE}
+    doses = {f"dose:{name}": get_source(name).air_kerma_typical_ugy for name, _ in get_source("unknown").mixture}
     return known.replaced(doses)
 
 
@@ -48,28 +47,6 @@ def trip_of(*rolls, legs):
 
 def roll_of(name, speed, **options):
     return Roll(id=name, film=generic_film(speed, kind=options.pop("kind", "bw-negative")), **options)
-
-
-def split_log_normal_cdf(x, low, typical, high):
-    """Two halves of a log-normal that meet at the median, from their 5 and 95 % points."""
-    side = math.log(high / typical) if x > typical else math.log(typical / low)
-    return norm.cdf(math.log(x / typical) / (side / norm.ppf(0.95)))
-
-
-def test_unknown_scanner_has_the_quantiles_of_the_mixture():
-    source = unknown_source()
-    for found, probability in zip(source.air_kerma_points_ugy, (0.05, 0.5, 0.95), strict=True):
-
-        def excess(x, probability=probability):
-            return (
-                sum(
-                    w * split_log_normal_cdf(x, *get_source(n).air_kerma_points_ugy) for n, w in UNKNOWN_MIXTURE.items()
-                )
-                - probability
-            )
-
-        assert found == pytest.approx(brentq(excess, 1e-3, 1e5), rel=2e-3)
-    assert sum(UNKNOWN_MIXTURE.values()) == 1.0
 
 
 def dose_of(*parts):

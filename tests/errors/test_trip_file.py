@@ -184,7 +184,7 @@ def test_what_a_full_file_says_is_what_is_read(tmp_path):
     assert leg.rolls == ("A", "B")
     assert [str(part) for part in leg.shield] == ["lead 0.1 mm", "tin 0.2 mm"]
     assert leg.title == "east gate, 2026-05-04"
-    assert leg.as_pass("cabin-ct").source == "cabin-ct"
+    assert leg.as_pass().source == "unknown"
     two, one, bare, badge = first.readings
     assert first.fog_readings == (two, one, bare)
     assert {reading.roll for reading in first.readings} == {"A"}
@@ -203,10 +203,11 @@ def test_what_a_full_file_says_is_what_is_read(tmp_path):
     assert (scan.held_s, scan.views, scan.at, scan.bag) == (300.0, 2, "film", as_bag("empty"))
 
 
-def test_that_a_bag_was_held_is_not_counted_in_silence():
+def test_a_bag_that_was_held_is_counted_and_said():
     trip = parse_trip(ROLL + '[[pass]]\nsource = "cabin-ct"\nheld = "5 min"\nplace = "gate"\n')
     (found,) = answer_trip(trip)
-    assert any("300 s at gate is noted and not counted" in note for note in found.dose.notes)
+    assert any(note.startswith("Held 300 s at gate, the beam on or off") for note in found.dose.notes)
+    assert found.dose.kerma_ugy > 100 * history_dose(Pass(source="cabin-ct")).kerma_ugy
 
 
 def test_an_exposed_roll_gets_no_index_but_its_loss():

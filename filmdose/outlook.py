@@ -1,0 +1,180 @@
+"""What is told of the rolls of a trip: what they took, what to set, and what to do with those that are exposed.
+
+One place joins the typical answer of every roll (:mod:`filmdose.trip`) with its odds (:mod:`filmdose.odds`), the passes
+ahead and what was measured, so that every output says the same of a roll.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
+
+from filmdose.history import history_dose
+from filmdose.inverse import THIRD
+from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
+from filmdose.odds.draw import DEFAULT_SAMPLES
+from filmdose.question import Question
+from filmdose.trip import (
+    Leg,
+    Roll,
+    RollAnswer,
+    Trip,
+    after_legs,
+    answer_at,
+    answer_trip,
+    legs_ahead,
+    roll_question,
+    trip_as_shot,
+    trip_table,
+)
+
+__all__ = ["Outlook", "trip_outlook"]
+
+#: What developing abroad or at home asks for.
+CHEMICALS = (
+    "Whoever develops it needs gloves, fresh air, labels and proper disposal, and chemicals have rules of their own "
+    "for carriage by air; a laboratory that you do not know gets one unimportant roll first."
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """What is told of a trip.
+
+    Parameters
+    ----------
+    trip
+        The trip as its file has it.
+    answers
+        Dose so far and typical answer at it, of every roll.
+    odds
+        Odds of every roll: of one that is still to be shot with the passes ahead of it.
+    ahead
+        Number of scans ahead of every roll, by its id.
+    choices
+        Develop here or carry home, in words, by the id of rolls that are exposed and have scans ahead.
+    """
+
+    trip: Trip
+    answers: tuple[RollAnswer, ...]
+    odds: TripOdds
+    ahead: dict[str, int]
+    choices: dict[str, str]
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What belongs to the figures, each said once."""
+        counted = {row.roll.id: self.ahead[row.roll.id] for row in self.odds.rolls if row.roll.state != "exposed"}
+        told = [f"{name} {scans}" for name, scans in counted.items() if scans]
+        said = [f"Scans ahead count in the index to set now: {', '.join(told)}."] if told else []
+        notes = [note for item in self.answers for note in item.dose.notes]
+        notes += [
+            part.resolved_source.caution
+            for row in self.odds.rolls
+            for part in row.roll.history.passes
+            if part.air_kerma_ugy is None and part.resolved_source.caution
+        ]
+        return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
+
+    def table(self) -> pd.DataFrame:
+        """One row for each roll: :func:`filmdose.trip.trip_table`, with the indices and the verdict of the odds.
+
+        After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.table` has them.
+        """
+        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.table()
+        columns: dict[str, list[Any]] = {
+            "verdict": [row.verdict for row in self.odds.rolls],
+            "ei_safe": [row.ei_recommended for row in self.odds.rolls],
+            "ei_typical": [row.ei_median for row in self.odds.rolls],
+            "scans_ahead": [self.ahead[row.roll.id] for row in self.odds.rolls],
+            "headline": [row.headline for row in self.odds.rolls],
+        }
+        return rows.assign(**{name: pd.Series(values, dtype=object) for name, values in columns.items()})
+
+
+def trip_outlook(
+    trip: Trip,
+    question: Question | None = None,
+    *,
+    learned: Learned | None = None,
+    priors: Priors | None = None,
+    samples: int = DEFAULT_SAMPLES,
+    rng: int = 0,
+    progress: Callable[[float], None] | None = None,
+) -> Outlook:
+    """Everything that is told of the rolls of a trip.
+
+    Parameters
+    ----------
+    trip
+        The trip; its legs that were not logged yet count for rolls that are still to be shot.
+    question
+        What is asked.
+    learned
+        What measured rolls have taught.
+    priors, samples, rng, progress
+        As of :func:`filmdose.odds.propagate`.
+
+    Notes
+    -----
+    An exposed roll is better developed here when the passes ahead would make its verdict worse or take more than a
+    third of a stop of its shadows (our choice).
+    """
+    asked = Question() if question is None else question
+    legs = {roll.id: [leg for leg in legs_ahead(trip) if roll.id in leg.rolls] for roll in trip.rolls}
+    shot = trip_as_shot(trip)
+    carried = {
+        roll.id: replace(after_legs(roll, legs[roll.id]), id=f"{roll.id}, carried home", readings=())
+        for roll in trip.rolls
+        if roll.state == "exposed" and roll.developed is None and _scans(legs[roll.id])
+    }
+    model = trip_model(replace(shot, rolls=(*shot.rolls, *carried.values())), priors)
+    odds = propagate(model, asked, learned=learned, samples=samples, rng=rng, progress=progress)
+    now, later = odds.rolls[: len(trip.rolls)], dict(zip(carried, odds.rolls[len(trip.rolls) :], strict=True))
+    by_id = {row.roll.id: row for row in now}
+    return Outlook(
+        trip=trip,
+        answers=answer_trip(trip, asked),
+        odds=replace(odds, rolls=now, trip=shot),
+        ahead={name: _scans(mine) for name, mine in legs.items()},
+        choices={
+            name: _choice(by_id[name], row, _kept(by_id[name].roll, asked), _kept(row.roll, asked), _scans(legs[name]))
+            for name, row in later.items()
+        },
+    )
+
+
+def _scans(legs: list[Leg]) -> int:
+    return sum(leg.count for leg in legs if leg.inspect != "hand")
+
+
+def _kept(roll: Roll, question: Question) -> float:
+    """Share of its shadows' signal-to-noise that an exposed roll keeps at its typical dose [1]."""
+    dose = history_dose(roll.history)
+    found = answer_at(roll, dose.kerma_ugy, roll_question(roll, question, dose.peak_to_mean))
+    return math.nan if found.exposed is None else found.exposed.snr_kept
+
+
+_ORDER = ("good", "usable", "poor", "lost")
+
+
+def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, scans: int) -> str:
+    def state(row: RollOdds, kept: float) -> str:
+        low, middle, high = (abs(value) for value in row.fog_density)
+        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {100 * kept:.0f} %, {row.verdict}"
+
+    worse = _ORDER.index(later.verdict) > _ORDER.index(now.verdict) or kept_later < kept_now * 2.0**-THIRD
+    what = "1 more scan" if scans == 1 else f"{scans} more scans"
+    advice = (
+        "Develop it before them if you can, or have it inspected by hand."
+        if worse
+        else "Carry it home: what they take is less than a third of a stop; ask for inspection by hand all the same."
+    )
+    return (
+        f"{now.roll.id}: develop here or carry home? Now: {state(now, kept_now)}. After {what}: "
+        f"{state(later, kept_later)}. {advice} {CHEMICALS}"
+    )
