@@ -65,7 +65,7 @@ class RollOdds:
         The index to set, of least loss on average, on the third-stop scale and exact; None without one. Mostly it
         is slower than the middle case's; where more light wins little back it may be faster.
     ei_median
-        The index of the middle case; None where nothing helps it.
+        The answer's index at the middle dose (:func:`filmdose.answer`); None where nothing helps it.
     bracket
         Frames to make of what matters when the interval is wider than a stop, else None.
     settled_stops
@@ -359,14 +359,15 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
         return RollOdds(message=_negative_sentence(values, cases), **values)
     kept = np.median(snr) / cases.question.snr_target, contrast_kept(roll.film, middle, given, cases.question)
     values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
-    low, middle, high = values["stops"]
-    most = high if math.isfinite(high) else max(given, middle)
+    typical = answer_at(roll, middle, cases.question).ei  # the answer itself, so that no output knows another
+    low, _, high = values["stops"]
+    most = high if math.isfinite(high) else max(given, values["stops"][1])
     frames = frame_count(most - low)
     values |= {
         "given_stops": given,
         "expected_loss": loss,
         "expected_loss_marked": float(cases.loss(0.0).mean()),
-        "ei_median": None if math.isinf(middle) else marked_index(speed, middle),
+        "ei_median": typical,
         "ei_recommended": marked_index(speed, given),
         "ei_recommended_exact": float(exposure_index(speed, given)),
         "chance_highlights_lost": float(np.mean(bright > UNSPOKEN)),
