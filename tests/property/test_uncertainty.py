@@ -18,7 +18,7 @@ from scipy.interpolate import CubicSpline
 from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film, reference_noise_floor
-from filmdose.film.model import KINDS as STANDARDS
+from filmdose.standards import KINDS as STANDARDS
 from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds import (
     FogReading,
