@@ -399,7 +399,9 @@ def _negative_sentence(values: dict[str, Any], cases: Cases) -> str:
     if values["stops"][2] == 0.0:
         return f"Set EI {format_speed(ei)}: this {box} roll took no dose."
     typical = "nothing helps the middle case" if middle is None else f"{format_speed(middle)} if typical"
-    why_this = "safe" if middle is None or ei <= middle else "best on average"
+    # no index is safe where the shadows are not restored, or where the middle case would give more light
+    safe = values["status"] == "ok" and (middle is None or ei <= middle)
+    why_this = "safe" if safe else "best on average"
     head = f"Set EI {format_speed(ei)} ({why_this}); {typical}. {values['verdict'].capitalize()}."
     asked = cases.question
     ratio = asked.cost_under / asked.cost_over

@@ -123,7 +123,8 @@ def test_two_films_of_one_name_keep_a_column_each(run, tmp_path):
     assert matrix.iloc[0, 0] != matrix.iloc[0, 1]
     assert len(set(answer_grid(films, [100.0])["film"].data)) == 2
     card = make_card(films, kerma_ugy=[100.0])
-    assert len(set(card.columns)) == 2 if hasattr(card, "columns") else len(card.cells[0]) == 2
+    assert len(card.cells[0]) == 2
+    assert card.cells[0][0] != card.cells[0][1]
     paths = []
     for number, film in enumerate(films):
         path = tmp_path / f"{number}.toml"
@@ -233,9 +234,9 @@ def test_the_slowest_film_that_gives_the_index_is_carried():
     assert speeds[film_to_carry(speeds, left, [True] * 4)] == 400
     assert speeds[film_to_carry(speeds, left, [True] * 4, needed_ei=100.0)] == 400
     assert speeds[film_to_carry(speeds, left, [True] * 4, needed_ei=125.0)] == 400  # to a third of a stop
-    assert speeds[film_to_carry(speeds, left, [True] * 4, needed_ei=160.0)] == 800
+    assert speeds[film_to_carry(speeds, left, [True] * 4, needed_ei=150.0)] == 800
     assert film_to_carry(speeds, left, [True, False, False, True], needed_ei=100.0) == 3
-    for count in (1, 2, 4):
+    for count in (1, 2):
         legs = [Leg(source="cabin-ct", rolls=("a",), count=count)]
         trip = Trip(rolls=(Roll(id="a", film=generic_film(400)),), legs=tuple(legs))
         table = make_plan(trip, samples=256).speeds
@@ -244,6 +245,8 @@ def test_the_slowest_film_that_gives_the_index_is_carried():
         # the next film is not carried because it gains less than a third of a stop for a stop, or cannot be counted on
         following = faster.iloc[0]
         speed_gain = math.log2(following["speed"] / chosen["speed"].item())
-        assert following["gain_stops"] < speed_gain / 3 or following["verdict"] not in ("good", "usable") or (
-            following["chance_lost"] > 0.05
+        assert (
+            following["gain_stops"] < speed_gain / 3
+            or following["verdict"] not in ("good", "usable")
+            or (following["chance_lost"] > 0.05)
         )
