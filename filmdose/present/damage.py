@@ -131,10 +131,10 @@ def assess_damage(
         except ContradictionError as error:
             contradiction = str(error)
     from_fog = tuple(_kerma_from_fog(chosen, reading, known, seed) for reading in chosen.fog_readings)
-    fog = after.fog_density[1]
     if contradiction and chosen.fog_readings:
-        fog, _, _ = measured_fog(chosen.film, chosen.fog_readings[-1])
-    equivalent = _equivalent_kerma(chosen.film, fog)
+        equivalent = _kerma_of_reading(chosen.film, chosen.fog_readings[-1])
+    else:
+        equivalent = _equivalent_kerma(chosen.film, after.fog_density[1])
     return DamageReport(
         trip=trip,
         roll=chosen,
@@ -155,9 +155,16 @@ _DOSES = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
 
 
 def _equivalent_kerma(film: Film, fog_density: float) -> float:
-    """Dose at which the film's own calibration gives a fog [uGy]."""
+    """Dose at which the film's own calibration gives the record that decides a fog [uGy]."""
     fog = np.abs(grid_row(film, _DOSES, Question(), ("fog_density",))["fog_density"])
     return float(np.interp(abs(fog_density), fog, _DOSES))
+
+
+def _kerma_of_reading(film: Film, reading: FogReading) -> float:
+    """Dose at which the record that was read has the fog that was read, by the film's own calibration [uGy]."""
+    _, record = read_record(film, reading)
+    fog, _, _ = measured_fog(film, reading)
+    return float(np.interp(abs(fog), np.abs(np.asarray(record.fog_density(_DOSES))), _DOSES))
 
 
 def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) -> Triple:

@@ -17,7 +17,20 @@ ORDER = (
     *("version", "errors", "everyday", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
     *("solver", "question", "decision", "solution", "exposed", "answering"),
-    *("inverse", "sweep", "trip", "tripfile", "odds", "outlook", "planning", "whatif", "scan", "plotting", "present", "cli"),
+    *(
+        "inverse",
+        "sweep",
+        "trip",
+        "tripfile",
+        "odds",
+        "outlook",
+        "planning",
+        "whatif",
+        "scan",
+        "plotting",
+        "present",
+        "cli",
+    ),
 )
 
 
