@@ -54,7 +54,8 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     }
     blocks: list[Block] = [_table(odds.table())]
     for row in odds.rolls:
-        blocks.append(Paragraph(f"{row.roll.id}: {row.headline} {row.message}"))
+        head = "" if row.message.startswith(row.headline) else f"{row.headline} "
+        blocks.append(Paragraph(f"{row.roll.id}: {head}{row.message}"))
         if row.bracket is not None:
             blocks.append(Paragraph(row.bracket_sentence))
     if reasons is not None:
