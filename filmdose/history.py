@@ -59,6 +59,9 @@ __all__ = [
     "pass_chain",
 ]
 
+#: Shelf time from which on a note says what age does [days].
+OLD_STOCK_DAYS = 300.0
+
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
 
 #: Columns of :attr:`HistoryDose.contributions`, one row for each part.
@@ -585,6 +588,13 @@ def _notes(parts: History) -> Iterable[str]:
     for flight in parts.flights:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:
             yield f"Dose rates in flight above {PUBLISHED_ALTITUDE_FT:.0f} ft continue the slope below it."
+    if sum(shelf.days for shelf in parts.storage) >= OLD_STOCK_DAYS:
+        yield (
+            "Old stock: background counts from the day of manufacture, not of purchase, and takes most from fast film, "
+            "whose grains are large enough for single hits: a box may have lain for a year or more before it was sold "
+            "(count back from its expiry date; from memory, two to three years). Age and heat fog film as well and "
+            "are not in the figures. Some numbers on boxes of fast film are exposure indices and not ISO speeds."
+        )
     if parts.flights or parts.storage:
         yield (
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "

@@ -22,7 +22,17 @@ from filmdose.radiation.sources import list_sources
 from filmdose.solution import FilmSolution, solve_film
 from filmdose.solver import ReversalLoss
 
-__all__ = ["LOSSES", "THIRD", "DoseLimit", "dose_budget", "film_to_carry", "kerma_for_loss", "speed_to_carry"]
+__all__ = [
+    "CLAIMS",
+    "LOSSES",
+    "THIRD",
+    "DoseLimit",
+    "dose_budget",
+    "film_to_carry",
+    "judge_claim",
+    "kerma_for_loss",
+    "speed_to_carry",
+]
 
 #: Losses of the printed budget [stops]; infinity stands for "lost".
 LOSSES: tuple[float, ...] = (0.5, 1.0, math.inf)
@@ -177,6 +187,54 @@ def dose_budget(
                 for suffix, per_pass in (("", dose.kerma_ugy), ("_sure", dose.kerma_high_ugy)):
                     row[f"passes_{source}{suffix}"] = float(np.floor(row["kerma_ugy"] / per_pass))
             rows.append(row)
+    return pd.DataFrame(rows)
+
+
+# -- claims -----------------------------------------------------------------------------------------------------------
+
+#: What a claim of no harm comes to: by the loss at the typical and at the high dose.
+CLAIMS = ("holds", "holds if typical", "does not hold")
+
+
+def judge_claim(
+    itinerary: History | Pass | Sequence[Pass], films: Sequence[Film | float], question: Question | None = None
+) -> pd.DataFrame:
+    """What films lose in the passes for which they are said to be safe.
+
+    A claim holds when the film loses less than a third of a stop at the high dose too, and holds if typical when it
+    does at the typical dose only (our choice: a third of a stop is a click of a meter).
+
+    Parameters
+    ----------
+    itinerary
+        The passes of the claim, such as ``Pass(source="cabin-xray", count=5)``.
+    films
+        Films, or speeds [ISO] of the generic black-and-white negative film.
+    question
+        What is asked.
+
+    Returns
+    -------
+    DataFrame with one row for each film: film, kind, speed, kerma_ugy, stops lost and verdict at the low, typical and
+    high dose (``_low``, no suffix, ``_high``; infinity: lost), and claim, one of ``CLAIMS``.
+
+    Examples
+    --------
+    >>> judge_claim(Pass(source="cabin-ct", count=5), [100, 1600])["claim"].tolist()
+    ['does not hold', 'does not hold']
+    """
+    dose, asked = history_dose(itinerary), Question() if question is None else question
+    kerma = np.array([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
+    resolved = [as_film(film) for film in films]
+    rows = []
+    for label, film in zip(unique_labels([film.label for film in resolved]), resolved, strict=True):
+        solution = solve_film(film, kerma, asked)
+        lost = _stops_lost(solution)
+        row: dict[str, Any] = {"film": label, "kind": film.kind, "speed": film.speed, "kerma_ugy": dose.kerma_ugy}
+        for place, suffix in enumerate(("_low", "", "_high")):
+            row[f"stops_lost{suffix}"], row[f"verdict{suffix}"] = float(lost[place]), str(solution.verdict[place])
+        row["claim"] = CLAIMS[0 if lost[2] < THIRD else 1 if lost[1] < THIRD else 2]
+        rows.append(row)
     return pd.DataFrame(rows)
 
 

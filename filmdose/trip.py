@@ -19,10 +19,13 @@ from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
+from filmdose.standards import LOG10_2
+from filmdose.units import parse_stops_darker
 
 __all__ = [
     "FOG_PLACES",
     "INSPECTIONS",
+    "METER_ERROR",
     "STATES",
     "DoseReading",
     "FogReading",
@@ -49,6 +52,9 @@ __all__ = [
 #: Where on a roll fog was read: its mean, or the worst band.
 FOG_PLACES = ("mean", "worst")
 
+#: Standard error of a density difference that a meter read to a third of a stop.
+METER_ERROR = 0.10
+
 #: A roll was scanned before or after it was exposed in the camera.
 STATES = ("unexposed", "exposed")
 
@@ -72,6 +78,9 @@ class FogReading:
         The same of an unscanned roll of the same film in the same development [density].
     known_base_plus_fog
         In place of a control, what the film is known to have [density]; with neither, that of the film's data.
+    darker_stops
+        In place of densities: how much darker the roll is than its control over a light table, by a light or spot meter
+        [stops; negative for lighter]; see :meth:`by_meter`.
     error
         Standard error of one density reading [density; above 0].
     record
@@ -88,9 +97,10 @@ class FogReading:
     """
 
     roll: str = ""
-    base_plus_fog: float
+    base_plus_fog: float | None = None
     control: float | None = None
     known_base_plus_fog: float | None = None
+    darker_stops: float | None = None
     error: float = 0.02
     record: str = ""
     where: str = "mean"
@@ -100,8 +110,13 @@ class FogReading:
     def __post_init__(self) -> None:
         for name in ("base_plus_fog", "control", "known_base_plus_fog"):
             value = getattr(self, name)
-            if value is not None or name == "base_plus_fog":
+            if value is not None or (name == "base_plus_fog" and self.darker_stops is None):
                 object.__setattr__(self, name, check_number(name, value, low=0.0, high=6.0, unit="density"))
+        if self.darker_stops is not None:
+            object.__setattr__(self, "darker_stops", parse_stops_darker("darker_stops", self.darker_stops))
+            for name in ("base_plus_fog", "control", "known_base_plus_fog"):
+                if getattr(self, name) is not None:
+                    raise ArgumentError(name, getattr(self, name), "no density beside a difference in stops")
         if self.control is not None and self.known_base_plus_fog is not None:
             raise ArgumentError("control", self.control, "a control or a known base plus fog, not both")
         action = "Read the same place several times to find it."
@@ -109,6 +124,29 @@ class FogReading:
         object.__setattr__(self, "error", error)
         if self.where not in FOG_PLACES:
             raise UnknownNameError("where", self.where, FOG_PLACES)
+
+    @classmethod
+    def by_meter(cls, darker: float | str, *, error: float = METER_ERROR, **others: Any) -> FogReading:
+        """A reading without a densitometer: a meter over a light table, through the roll and through its control.
+
+        net density = EV difference log10 2
+
+        Parameters
+        ----------
+        darker
+            Stops by which the roll is darker than its control, a number or a text such as "1/3 stop".
+        error
+            Standard error of that density difference; a third of a stop by default.
+        others
+            As of the class.
+
+        Examples
+        --------
+        >>> reading = FogReading.by_meter("1/3 stop", roll="a")
+        >>> round(reading.darker_stops * LOG10_2, 3), reading.error
+        (0.1, 0.1)
+        """
+        return cls(darker_stops=parse_stops_darker("darker", darker), error=error, **others)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -183,6 +221,9 @@ def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
     -------
     Fog [density; below 0 within its error, and for reversal film], error [density], and the comparison in words.
     """
+    if reading.darker_stops is not None:
+        return reading.darker_stops * LOG10_2, reading.error, "unscanned roll beside it, by a meter"
+    assert reading.base_plus_fog is not None
     if reading.control is not None:
         fog = reading.base_plus_fog - reading.control
         return fog, 2.0**0.5 * reading.error, "unscanned roll, developed alike"

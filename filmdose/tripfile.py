@@ -93,6 +93,12 @@ _READING = Table(
             name="error", type="number", low=0, low_open=True, high=1, unit="density", default="0.02",
             help="Fog: standard error of one reading.",
         ),
+        Field(
+            name="darker", type="amount", arguments=("darker_stops",),
+            help="Fog: in place of densities, how much darker than its control over a light table, by a light meter "
+            "(error 0.10).",
+            allowed="a number of stops, or a text such as '1/3 stop' or '2/3 stop lighter'",
+        ),
         Field(name="record", help="Fog: record of a colour film.", default="the only one, or green"),
         Field(name="where", choices=FOG_PLACES, default="mean", help="Fog: mean of the roll, or its worst band."),
         Field(
@@ -273,7 +279,7 @@ TRIP_FILE = (
 
 #: Fields of a reading that belong to one of its kinds.
 _OF_KIND = {
-    "fog": ("base_plus_fog", "control", "known_base_plus_fog", "error", "record", "where"),
+    "fog": ("base_plus_fog", "darker", "control", "known_base_plus_fog", "error", "record", "where"),
     "badge": ("value", "unit", "quantity", "relative_error"),
 }
 
@@ -381,6 +387,8 @@ def _reading(row: Row) -> Reading:
             if key in row:
                 row.refuse(key, f"belongs to a reading of kind {other!r}; this one is of kind {kind!r}.")
     needed = _OF_KIND[kind][0]
+    if "darker" in row:
+        return row.build(FogReading.by_meter, row["darker"], **row.arguments("kind", "darker"))
     if needed not in row:
         what = next(item.what for item in row.fields if item.name == needed)
         row.refuse(needed, "is missing.", f"Write {needed} = ...: {what}.")

@@ -31,6 +31,7 @@ __all__ = [
     "parse_dose",
     "parse_duration",
     "parse_kerma",
+    "parse_stops_darker",
     "round_to_standard",
     "speed_from_degrees",
     "standard_exposure_index",
@@ -169,6 +170,35 @@ def parse_duration(argument: str, text: Any) -> float:
     if match is None or factor is None:
         raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
     return check_number(argument, float(match[1]) * factor, low=0.0, unit="s")
+
+
+_STOPS = re.compile(
+    r"([+-]?)\s*(?:(\d+)\s+)?(\d*\.?\d+)(?:\s*/\s*(\d+))?\s*(?:stops?|ev)?\s*(darker|lighter|brighter)?", re.IGNORECASE
+)
+
+
+def parse_stops_darker(argument: str, text: Any) -> float:
+    """Stops by which something is darker, from a number or a text such as "1/3 stop", "1 1/3", "0,5 EV lighter".
+
+    Raises
+    ------
+    ArgumentError
+        Anything else, or more than 20 stops.
+
+    Examples
+    --------
+    >>> parse_stops_darker("darker", "1 1/3 stops"), parse_stops_darker("darker", "0,5 EV lighter")
+    (1.3333333333333333, -0.5)
+    """
+    allowed = "stops, such as 0.5, '1/3 stop' or '2/3 stop lighter'"
+    if not isinstance(text, str):
+        return check_number(argument, text, low=-20.0, high=20.0, unit="stops")
+    match = _STOPS.fullmatch(with_points(text.strip()))
+    if match is None or match[4] == "0" or (match[4] and "." in match[3]):
+        raise ArgumentError(argument, text, allowed)
+    value = float(match[2] or 0) + float(match[3]) / float(match[4] or 1)
+    lighter = (match[5] or "").lower() in ("lighter", "brighter")
+    return check_number(argument, value * (-1.0 if lighter != (match[1] == "-") else 1.0), low=-20.0, high=20.0)
 
 
 def stops_from_log_exposure(log_exposure: Numeric) -> Any:

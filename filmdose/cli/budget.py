@@ -11,17 +11,21 @@ from filmdose.cli.options import (
     DEFAULT_CRITERION,
     DEFAULT_KIND,
     CriterionOption,
+    FilmFormatOption,
     FilmsOption,
     KindOption,
     Question,
+    ShieldOption,
     SnrTargetOption,
     SpeedsOption,
     films_from_options,
+    history_from_options,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.errors import ArgumentError
-from filmdose.inverse import LOSSES, dose_budget
-from filmdose.present.tables import TABLE_SPEEDS, budget_document
+from filmdose.history import history_dose
+from filmdose.inverse import LOSSES, dose_budget, judge_claim
+from filmdose.present.tables import TABLE_SPEEDS, budget_document, claim_document
 
 
 def budget(
@@ -31,15 +35,31 @@ def budget(
     loss: Annotated[
         str | None, typer.Option("--loss", help="Losses in stops; inf is until the film is lost.", metavar="0.5,1,inf")
     ] = None,
+    claim: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--claim", help="Passes that are said to be safe, to be judged: cabin-xray=5.", metavar="SOURCE=N"
+        ),
+    ] = None,
+    shield: ShieldOption = None,
+    film_format: FilmFormatOption = "35mm",
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
-    """Print how much dose each film stands until a loss, and how many passes that is."""
+    """Print how much dose each film stands until a loss, and how many passes that is; or judge a claim of no harm."""
     check_output(format, output)
     question = Question(criterion=criterion, snr_target=snr_target)
     films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
+    if claim:
+        if loss is not None:
+            raise ArgumentError("loss", loss, "nothing together with --claim", "A claim has its own limit.")
+        history = history_from_options(claim, shield, None, (), None, film_format=film_format)
+        deliver(claim_document(judge_claim(history, films, question), history_dose(history), question), format, output)
+        return
+    if shield is not None:
+        raise ArgumentError("shield", shield, "a shield together with --claim", "Doses until a loss are at the film.")
     rows = dose_budget(films, LOSSES if loss is None else _losses(loss), question)
     deliver(budget_document(rows, question.criterion), format, output)
 

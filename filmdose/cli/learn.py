@@ -27,6 +27,7 @@ def learn(
     before: Annotated[
         Path | None, typer.Option("--before", help="What an earlier trip has taught.", metavar="FILE.json")
     ] = None,
+    details: Annotated[bool, typer.Option("--details", help="Show what was learnt of every parameter.")] = False,
     priors: PriorsOption = None,
     samples: SamplesOption = 2**15,
     seed: SeedOption = 0,
@@ -36,6 +37,7 @@ def learn(
     """Learn from measured rolls, and keep it for other rolls and other trips."""
     from filmdose.odds import learn as learn_from
     from filmdose.odds import read_learned, read_readings, save_learned, trip_model
+    from filmdose.outlook import trip_outlook
 
     check_output(format, output)
     if save is not None and save.suffix.lower() != ".json":
@@ -51,7 +53,8 @@ def learn(
             samples=samples,
             rng=seed,
         )
+        outlook = trip_outlook(journey, learned=taught, priors=model.priors)
     if save is not None:
         save_learned(taught, save)
         notes.append(f"Kept in {save}; use it with --measured.")
-    deliver(learned_document(taught, journey, notes=notes), format, output)
+    deliver(learned_document(taught, outlook, details=details, notes=notes), format, output)

@@ -45,6 +45,14 @@ def log(
     storage_days: Annotated[
         float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.")
     ] = None,
+    darker: Annotated[
+        str | None,
+        typer.Option(
+            "--darker",
+            help="A reading: so much darker than an unscanned roll over a light table, by a meter, such as '1/3 stop'.",
+            metavar="STOPS",
+        ),
+    ] = None,
     date: Annotated[
         str | None, typer.Option("--date", help="When a pass was; today by default.", metavar="YYYY-MM-DD")
     ] = None,
@@ -80,14 +88,27 @@ def log(
         return roll or [item.id for item in told[0].trip.rolls]
 
     if undo:
-        others = [source, roll, count, shield, multiplier, kerma, flight_hours, storage_days, date, place, scanner]
+        others = [
+            source,
+            roll,
+            count,
+            shield,
+            multiplier,
+            kerma,
+            flight_hours,
+            storage_days,
+            date,
+            place,
+            scanner,
+            darker,
+        ]
         if any(value for value in (*others, held, beam_on, note)):
             raise ArgumentError("undo", "--undo with other options", "--undo alone")
         taken, _ = undo_entry(file, before_writing=answer)
         with nothing_left_to_repeat(f"taken back from {file}: {' '.join(taken.split())}"):
             deliver(log_document(file, taken, told[0], rolls(), notes=notes, taken_back=True), format)
         return
-    table, fields = _entry(source, flight_hours, storage_days)
+    table, fields = _entry(source, flight_hours, storage_days, darker)
     only_pass: dict[str, Any] = {
         "count": count,
         "shield": shield,
@@ -102,7 +123,12 @@ def log(
     given = [name for name, value in only_pass.items() if value is not None]
     if table != "pass" and given:
         raise ArgumentError(given[0], only_pass[given[0]], f"nothing for a {table}", "It belongs to a pass.")
-    fields["rolls"] = roll or None
+    if table == "reading":
+        if roll is None or len(roll) != 1:
+            raise ArgumentError("roll", roll, "the one roll that was read", "Add --roll ID.")
+        fields["roll"] = roll[0]
+    else:
+        fields["rolls"] = roll or None
     if table == "pass":
         fields |= only_pass
         fields["date"] = fields["date"] or datetime.date.today()
@@ -131,6 +157,8 @@ def _learnt(trip: Trip, file: Path, notes: list[str]) -> Learned | None:
 
 def _done(table: str, fields: dict[str, Any]) -> str:
     """What was appended, in words."""
+    if table == "reading":
+        return f"reading of roll {fields['roll']}: {fields['darker']} darker than its control"
     if table != "pass":
         return f"{table} {fields.get('hours', fields.get('days')):g} {'h' if table == 'flight' else 'days'}"
     stop = f", held {fields['held']}" if fields["held"] else ""
@@ -148,19 +176,25 @@ def nothing_left_to_repeat(done: str) -> Iterator[None]:
             sys.stderr.write(f"{done}. It could not be printed, and need not be repeated.\n")
 
 
-def _entry(source: str | None, flight_hours: float | None, storage_days: float | None) -> tuple[str, dict[str, Any]]:
+def _entry(
+    source: str | None, flight_hours: float | None, storage_days: float | None, darker: str | None
+) -> tuple[str, dict[str, Any]]:
     """Which table, and its first field."""
     choices: dict[str, tuple[str, Any]] = {
         "pass": ("source", source),
         "flight": ("hours", flight_hours),
         "storage": ("days", storage_days),
+        "reading": ("darker", darker),
     }
     given = {table: field for table, field in choices.items() if field[1] is not None} or {
         "pass": ("source", "unknown")
     }
     if len(given) != 1:
         raise ArgumentError(
-            "what happened", list(given), "one of --source, --flight-hours and --storage-days", "Say what happened."
+            "what happened",
+            list(given),
+            "one of --source, --flight-hours, --storage-days and --darker",
+            "Say what happened.",
         )
     ((table, (name, value)),) = given.items()
     return table, {name: value}

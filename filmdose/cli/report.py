@@ -30,7 +30,7 @@ def report(
         typer.Option(
             "--output",
             "-o",
-            help="A .html, .pdf, .md or other file; may be repeated. HTML and PDF, named after the roll, by default.",
+            help="A .html, .pdf, .md or other file; may be repeated. HTML and PDF, named after trip and roll, else.",
         ),
     ] = None,
     date: Annotated[
@@ -55,7 +55,9 @@ def report(
 
     trip = read_trip(file)
     found = find_roll(trip, roll)
-    targets = output or [Path(f"damage_{_file_name(found.id)}{ending}") for ending in (".html", ".pdf")]
+    # Named after the trip as well: another trip's roll of the same name keeps its report.
+    stem = f"damage_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(found.id)}"
+    targets = output or [Path(f"{stem}{ending}") for ending in (".html", ".pdf")]
     for target in targets:
         check_output(None, target)
     with progress("assessing"):
@@ -76,8 +78,9 @@ def report(
         page = explain_bands(read_profile(bands, control_density=control), get_winding(winding))
     document = report_document(damage, page)
     for target in targets:
+        done = "replaced" if target.is_file() else "written"
         deliver(document, None, target)
-        print_text(f"written: {shown_path(target)}\n")
+        print_text(f"{done}: {shown_path(target)}\n")
 
 
 def _file_name(name: str) -> str:

@@ -100,7 +100,7 @@ def _prepare(model: TripModel, reading: Reading) -> _Prepared:
         )
     name, record = read_record(roll.film, reading)
     fog, error, _ = measured_fog(roll.film, reading)
-    if reading.control is None:
+    if reading.control is None and reading.darker_stops is None:
         base = model.priors["base_plus_fog_error"]
         error = math.hypot(error, (base.high - base.low) / (2.0 * SCORE_95))
     sign = -1.0 if record.positive else 1.0

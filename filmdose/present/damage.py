@@ -346,8 +346,11 @@ def _what_was_measured(report: DamageReport) -> Iterator[Block]:
             (
                 reading.date.isoformat() if reading.date else "",
                 read_record(film, reading)[0],
-                f"{reading.base_plus_fog:.3f}",
-                f"{reading.base_plus_fog - fog:.3f}",
+                *(
+                    ("", "")
+                    if reading.base_plus_fog is None
+                    else (f"{reading.base_plus_fog:.3f}", f"{reading.base_plus_fog - fog:.3f}")
+                ),
                 against,
                 f"{_signed(fog)} ± {error:.3f}",
                 reading.note,

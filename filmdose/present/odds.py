@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,12 +11,12 @@ import pandas as pd
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.present.trip import trip_title
 from filmdose.units import format_speed
-from filmdose.words import TEST_FIRST
+from filmdose.words import TEST_FIRST, figure_text
 
 if TYPE_CHECKING:
     from filmdose.odds import Learned, TripOdds
     from filmdose.odds.sensitivity import Narrowing
-    from filmdose.trip import Trip
+    from filmdose.outlook import Outlook
 
 __all__ = ["Reasons", "learned_document", "odds_document"]
 
@@ -54,7 +54,8 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     }
     blocks: list[Block] = [_table(odds.table())]
     for row in odds.rolls:
-        blocks.append(Paragraph(f"{row.roll.id}: {row.headline} {row.message}"))
+        head = "" if row.message.startswith(row.headline) else f"{row.headline} "
+        blocks.append(Paragraph(f"{row.roll.id}: {head}{row.message}"))
         if row.bracket is not None:
             blocks.append(Paragraph(row.bracket_sentence))
     if reasons is not None:
@@ -134,39 +135,52 @@ def _reasons_table(reasons: Reasons) -> Table:
     return Table.of(columns, numeric=list(columns)[1:], title=title)
 
 
-def learned_document(taught: Learned, trip: Trip, *, notes: Sequence[str] = ()) -> Document:
-    """What measured rolls have taught.
+def learned_document(
+    taught: Learned, outlook: Outlook, *, details: bool = False, notes: Sequence[str] = ()
+) -> Document:
+    """What measured rolls have taught, and what that means for the others.
 
     Parameters
     ----------
-    taught, trip
-        What was learnt, and from which trip.
+    taught, outlook
+        What was learnt, and what is told of its trip after it.
+    details
+        Show the parameters as well.
     notes
         What to say beside it.
     """
+    trip = outlook.trip
     rows = taught.summary().reset_index()
 
     def interval(suffix: str) -> list[str]:
         columns = zip(*(rows[f"{name}{suffix}"] for name in ("typical", "low", "high")), strict=True)
         return [f"{middle:.3g} ({low:.3g} to {high:.3g})" for middle, low, high in columns]
 
-    columns = {
-        "quantity": rows["quantity"],
-        "before": interval("_before"),
-        "after": interval(""),
-        "unit": rows["unit"],
-        "narrowed": [f"{100 * value:.0f} %" for value in rows["narrowed"]],
-    }
+    scanners = [_scanner_words(row) for row in rows.to_dict(orient="records") if row["quantity"].startswith(_PRODUCT)]
+    advice = [f"{row.roll.id}: {row.headline}" for row in outlook.odds.rolls]
     words = str(taught)
-    said = (
-        f"{words[0].upper()}{words[1:]}. Chance of such readings before: {taught.probability:.2g}.",
-        "A measured fog shows kappa times dose, not each of them: that product is what the other rolls depend on.",
-        *notes,
-    )
+    blocks: list[Block] = [*map(Paragraph, scanners), *map(Paragraph, advice)]
+    if details:
+        columns = {
+            "quantity": rows["quantity"],
+            "before": interval("_before"),
+            "after": interval(""),
+            "unit": rows["unit"],
+            "narrowed": [f"{100 * value:.0f} %" for value in rows["narrowed"]],
+        }
+        blocks += [
+            Table.of(columns, numeric=("before", "after", "narrowed")),
+            Paragraph(f"{words[0].upper()}{words[1:]}. Chance of such readings before: {taught.probability:.2g}."),
+            Paragraph(
+                "A measured fog shows kappa times dose, not each of them: that product is what the other rolls depend "
+                "on."
+            ),
+        ]
+    blocks += [Paragraph(note) for note in (*notes, TEST_FIRST)]
     return Document(
         kind="learn",
         title=trip_title(trip, "What measured rolls teach"),
-        blocks=(Table.of(columns, numeric=("before", "after", "narrowed")), *map(Paragraph, said)),
+        blocks=tuple(blocks),
         data={
             "title": trip.title,
             "readings": list(taught.readings),
@@ -174,7 +188,27 @@ def learned_document(taught: Learned, trip: Trip, *, notes: Sequence[str] = ()) 
             "effective_draws": taught.effective_draws,
             "probability": taught.probability,
             "quantities": rows.to_dict(orient="records"),
+            "scanners": scanners,
+            "rolls": outlook.table().to_dict(orient="records"),
             "notes": list(notes),
         },
         frame=rows,
     )
+
+
+_PRODUCT = "kappa * "
+
+#: Fog over the usual that is not worth speaking of, either way.
+_USUAL = 1.25
+
+
+def _scanner_words(row: Mapping[Any, Any]) -> str:
+    """How much a scanner fogs over what was believed of it before, in words."""
+    name = row["quantity"].removeprefix(_PRODUCT).removeprefix("dose[").removesuffix("]").replace(" @ ", ", ")
+    usual = row["typical_before"]
+    low, middle, high = (row[point] / usual for point in ("low", "typical", "high"))
+    if 1.0 / _USUAL < middle < _USUAL:
+        said = "fogged these films about as much as usual"
+    else:
+        said = f"fogged these films about {figure_text(middle, 2)} times as much as usual"
+    return f"Scanner {name}: {said} ({figure_text(low, 2)} to {figure_text(high, 2)} times)."

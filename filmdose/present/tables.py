@@ -13,19 +13,21 @@ import pandas as pd
 from filmdose.answering import grid_rows, unique_labels
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
+from filmdose.history import HistoryDose
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
 from filmdose.solution import VERDICTS
 from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
-from filmdose.words import TEST_FIRST, VERDICT_MARKS, figure_text
+from filmdose.words import TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text
 
 __all__ = [
     "TABLE_KERMA_UGY",
     "TABLE_SPEEDS",
     "budget_document",
     "caption",
+    "claim_document",
     "compensation_table",
     "dose_points",
     "ei_matrix",
@@ -239,5 +241,49 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
         title=f"Dose until a loss, by {criterion}",
         blocks=(Table.of(columns, numeric=list(columns)[2:]), Paragraph(words), Paragraph(TEST_FIRST)),
         data={"criterion": criterion, "rows": rows.to_dict(orient="records")},
+        frame=rows,
+    )
+
+
+def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) -> Document:
+    """What films lose in the passes for which they are said to be safe.
+
+    Parameters
+    ----------
+    rows
+        As of :func:`filmdose.inverse.judge_claim`.
+    dose
+        Of those passes.
+    question
+        What was asked.
+    """
+
+    def stops(values: pd.Series) -> list[str]:
+        return ["lost" if math.isinf(value) else f"{value:.2f}" for value in values]
+
+    met = dose.contributions
+    parts = [f"{count} x {title}" for count, title in zip(met["count"], met["detail"], strict=True)]
+    columns = {
+        "film": rows["film"],
+        "stops lost": stops(rows["stops_lost"]),
+        "low dose": stops(rows["stops_lost_low"]),
+        "high dose": stops(rows["stops_lost_high"]),
+        "verdict": rows["verdict"],
+        "the claim": rows["claim"],
+    }
+    words = (
+        f"Dose {dose_figures(dose.kerma_ugy, dose.kerma_low_ugy, dose.kerma_high_ugy)} uGy. Stops lost: compensation of "
+        "least loss, of reversal film the range lost. The claim holds when less than a third of a stop is lost at the "
+        "high dose as well, and holds if typical when it is at the typical one only (our choice). Some numbers on boxes "
+        "of fast film are exposure indices and not ISO speeds: judge such a film at the ISO speed of its data sheet."
+    )
+    return Document(
+        kind="claim",
+        title=f"Said to be safe: {', '.join(parts)}",
+        blocks=(
+            Table.of(columns, numeric=("stops lost", "low dose", "high dose")),
+            *map(Paragraph, (words, *dose.notes, TEST_FIRST)),
+        ),
+        data={**asdict(question), "rows": rows.to_dict(orient="records"), "notes": list(dose.notes)},
         frame=rows,
     )

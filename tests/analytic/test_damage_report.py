@@ -120,7 +120,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
 @pytest.mark.parametrize(
     ("kind", "state", "words"),
     [
-        ("colour-negative", "exposed", ["ISO 5800", "record", "exposed before the scan"]),
+        ("colour-negative", "exposed", ["ISO 5800", "record", "exposed already"]),
         ("colour-reversal", "unexposed", ["range lost at the dark end", "greatest density lost", "ISO 2240"]),
         ("bw-reversal", "exposed", ["range lost at the dark end", "blacks are thinner"]),
         ("bw-negative", "clean", ["No event was logged", "needs no compensation"]),
@@ -161,7 +161,7 @@ def test_without_a_reading_it_claims_no_measurement(unmeasured):
     words = PageReader(render(report_document(unmeasured), "html").decode()).words
     assert "Measured: nothing." in words
     assert "Nothing was measured on this roll" in words
-    assert "exposed before the scan" in words
+    assert "exposed already" in words
     assert "without the log" not in words
 
 

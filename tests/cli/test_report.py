@@ -12,9 +12,21 @@ def test_both_files_are_written_after_the_roll(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     code, out, err = run("report", EXAMPLE, "--roll", "ridge-400", *FEW)
     assert (code, err) == (0, "")
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["damage_ridge-400.html", "damage_ridge-400.pdf"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == [
+        f"damage_trip_measured_ridge-400{ending}" for ending in (".html", ".pdf")
+    ]
     assert out.count("written: ") == 2
-    assert (tmp_path / "damage_ridge-400.pdf").read_bytes().startswith(b"%PDF")
+    assert (tmp_path / "damage_trip_measured_ridge-400.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_another_trip_keeps_its_report_and_a_second_one_is_said_to_replace(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    for name in ("one", "two"):
+        (tmp_path / f"{name}.toml").write_text('[[roll]]\nid = "a"\nspeed = 400\n[[pass]]\nsource = "cabin-ct"\n')
+        assert run("report", f"{name}.toml", "--roll", "a", "-o", f"{name}.md", *FEW)[0] == 0
+        assert run("report", f"{name}.toml", "--roll", "a", *FEW)[1].count("written: ") == 2
+    assert len(list(tmp_path.glob("damage_*.html"))) == 2
+    assert run("report", "one.toml", "--roll", "a", *FEW)[1].count("replaced: ") == 2
 
 
 def test_a_roll_of_any_name_gets_a_harmless_file_name(run, tmp_path, monkeypatch):
@@ -22,7 +34,7 @@ def test_a_roll_of_any_name_gets_a_harmless_file_name(run, tmp_path, monkeypatch
     file = tmp_path / "t.toml"
     file.write_text('[[roll]]\nid = "../../a b/<x>"\nspeed = 400\n[[roll]]\nid = "///"\nspeed = 400\n')
     assert run("report", file, "--roll", "../../a b/<x>", *FEW)[0] == 0
-    assert (tmp_path / "damage_______a_b__x_.pdf").exists()
+    assert (tmp_path / "damage_t_______a_b__x_.pdf").exists()
     code, _, err = run("report", file, "--roll", "///", *FEW)
     assert code == 2
     assert "--output" in err

@@ -21,7 +21,8 @@ def test_text_gives_the_reasons(run):
         "roll", "--speed", 800, "--pass", "cabin-ct=2", "--pass", "cabin-xray=3", "--shield", "lead=0.25"
     )
     assert code == 0
-    assert out.startswith("Set EI ")
+    assert out.startswith("EI ")
+    assert "if typical. " in out.splitlines()[0] or "(safe and typical). " in out.splitlines()[0]
     for words in ("cabin-ct", "lead 0.25 mm", "shadow_snr", "(asked for)", "highlight room", "verdict"):
         assert words in out
 

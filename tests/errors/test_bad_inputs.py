@@ -158,7 +158,7 @@ CHANGES = [
     ("trip.toml", "speed = 400", 'film = "trip.toml"', "format"),
     ("trip.toml", "speed = 400", 'film = ""', "film"),
     ("trip.toml", "speed = 400", "film = 3", "film"),
-    ("trip.toml", "speed = 400", 'speed = 400\nkind = "slide"', "kind"),
+    ("trip.toml", "speed = 400", 'speed = 400\nkind = "sepia"', "kind"),
     ("trip.toml", "speed = 400", 'speed = 400\nformat = "110"', "format"),
     ("trip.toml", "speed = 400", 'speed = 400\nbag = "full"', "bag"),
     ("trip.toml", "speed = 400", 'speed = 400\nbag = "-2"', "bag"),
