@@ -85,7 +85,9 @@ ShieldOption = Annotated[
 ]
 FlightOption = Annotated[
     list[str] | None,
-    typer.Option("--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet."),
+    typer.Option(
+        "--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet.", metavar="HOURS"
+    ),
 ]
 StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
 ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll is exposed in the camera already.")]

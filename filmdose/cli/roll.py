@@ -56,12 +56,13 @@ def roll(
     flight: FlightOption = None,
     storage: StorageOption = None,
     kerma: Annotated[
-        str | None, typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.")
+        str | None,
+        typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
     ] = None,
     exposed: ExposedOption = False,
     shot_ei: ShotOption = None,
     peak_to_mean: Annotated[
-        float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.")
+        float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.", metavar="RATIO")
     ] = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,

@@ -272,10 +272,11 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
         "the claim": rows["claim"],
     }
     words = (
-        f"Dose {dose_figures(dose.kerma_ugy, dose.kerma_low_ugy, dose.kerma_high_ugy)} uGy. Stops lost: compensation of "
-        "least loss, of reversal film the range lost. The claim holds when less than a third of a stop is lost at the "
-        "high dose as well, and holds if typical when it is at the typical one only (our choice). Some numbers on boxes "
-        "of fast film are exposure indices and not ISO speeds: judge such a film at the ISO speed of its data sheet."
+        f"Dose {dose_figures(dose.kerma_ugy, dose.kerma_low_ugy, dose.kerma_high_ugy)} uGy. Stops lost: compensation "
+        "of least loss, of reversal film the range lost. The claim holds when less than a third of a stop is lost at "
+        "the high dose as well, and holds if typical when it is at the typical one only (our choice). Some numbers on "
+        "boxes of fast film are exposure indices and not ISO speeds: judge such a film at the ISO speed of its data "
+        "sheet."
     )
     return Document(
         kind="claim",

@@ -307,15 +307,15 @@ def test_what_is_not_known_asks_for_more():
     assert told.ei_recommended_exact < 800.0 / 2.0 ** told.stops[1]
 
 
-def test_an_index_is_called_safe_only_where_shadows_come_back_and_it_is_not_faster_than_the_middle_case():
+def test_an_index_is_called_safe_only_where_it_is_not_faster_than_the_middle_case():
     """Where more light wins little back, the mean loss may be least at a faster index than the middle case wants."""
     xray = History(passes=Pass(source="cabin-xray", count=3))
     safe = set()
     for history, speed in itertools.product((CT, xray), (100, 400, 800, 1600)):
         told = propagate([roll(speed, history)], samples=512)["a"]
         if told.ei_recommended is not None and told.ei_median is not None:
-            expected = told.status == "ok" and told.ei_recommended <= told.ei_median
-            assert ("(safe)" in told.message) == expected
+            expected = told.ei_recommended <= told.ei_median
+            assert ("(safe" in told.message) == expected
             assert ("(best on average)" in told.message) != expected
             safe.add(expected)
     assert safe == {False, True}
