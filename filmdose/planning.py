@@ -202,8 +202,10 @@ def make_plan(
         needed_ei = check_number("needed_ei", needed_ei, low=0.0, low_open=True, high=1e6, unit="EI")
     notes: list[str] = []
     if any(roll.readings for roll in trip.rolls):
+        count = sum(len(roll.readings) for roll in trip.rolls)
+        which = "1 reading is" if count == 1 else f"{count} readings are"
         trip = replace(trip, rolls=tuple(replace(roll, readings=()) for roll in trip.rolls))
-        notes.append("What was measured, the [[reading]] tables of the file, is not used in a plan.")
+        notes.append(f"{which} not used in a plan: run `filmdose trip` for what they teach.")
     if not trip.legs:
         trip = _passes_as_legs(trip)
         notes.append("The file has no [[leg]]; its passes are planned as if they were still ahead.")
@@ -319,7 +321,7 @@ def _roll_plan(roll: Roll, losses: _Losses, after: RollOdds, question: Question)
         kerma_ugy=after.kerma_ugy,
         ei=ei,
         chance_lost=lost,
-        verdict=_verdict(roll, scanned, ei, lost, after.status, question.cost_under),
+        verdict=_verdict(roll, scanned, after, question.cost_under),
     )
 
 
@@ -420,12 +422,13 @@ def _per_cent(chance: float) -> str:
     return f"{100 * chance:.0f} %"
 
 
-def _verdict(roll: Roll, scanned: float, ei: float | None, lost: float, status: str, cost: float) -> str:
+def _verdict(roll: Roll, scanned: float, after: RollOdds, cost: float) -> str:
     name = f"{roll.id} ({film_words(roll.film)})"
+    lost = after.chance_beyond_rescue
     risk = f" In {_per_cent(lost)} of the cases nothing helps it." if lost >= 0.01 else ""
     if roll.film.reversal:
         stops = scanned / cost
-        if status == "beyond_rescue":
+        if after.status == "beyond_rescue":
             return f"{name}: do not count on it.{risk}"
         return f"{name}: expose as marked and expect thinner blacks, by about {stops:.1f} stops at the dark end.{risk}"
     if roll.state == "exposed":
@@ -433,21 +436,8 @@ def _verdict(roll: Roll, scanned: float, ei: float | None, lost: float, status: 
         if stops < THIRD:
             return f"{name}: exposed already; its shadows lose less than a third stop.{risk}"
         return f"{name}: exposed already; its shadows lose about {stops:.1f} stops that nothing brings back.{risk}"
-    if ei is None or status == "beyond_rescue":
-        return f"{name}: do not count on it.{risk}"
-    if status == "highlight_limited":
-        return (
-            f"{name}: EI {format_speed(ei)} is what its highlights allow, and its shadows may want more; "
-            f"about {scanned:.1f} stops slower on average.{risk}"
-        )
-    if status != "ok":
-        return (
-            f"{name}: EI {format_speed(ei)} is the best bargain, its shadows are not wholly restored; "
-            f"about {scanned:.1f} stops slower on average.{risk}"
-        )
-    if scanned < THIRD:
-        return f"{name}: still works as it is, at EI {format_speed(ei)} to be safe.{risk}"
-    return f"{name}: works at EI {format_speed(ei)} to be safe, about {scanned:.1f} stops slower on average.{risk}"
+    slower = "" if after.ei_recommended is None else f" About {scanned:.1f} stops slower on average."
+    return f"{name}: {after.headline}{slower}{risk}"
 
 
 def _notes(trip: Trip, question: Question) -> list[str]:

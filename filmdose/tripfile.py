@@ -90,7 +90,7 @@ _READING = Table(
             default="that of the film's data, when there is no control",
         ),
         Field(
-            name="error", type="number", low=0, low_open=True, high=1, unit="density", default="0.02",
+            name="error", type="number", low=0, low_open=True, high=1, unit="density", default="0.02; 0.10 for darker",
             help="Fog: standard error of one reading.",
         ),
         Field(

@@ -37,9 +37,7 @@ def budget(
     ] = None,
     claim: Annotated[
         list[str] | None,
-        typer.Option(
-            "--claim", help="Passes that are said to be safe, to be judged: cabin-xray=5.", metavar="SOURCE=N"
-        ),
+        typer.Option("--claim", help="Passes that are said to be safe: cabin-xray=5.", metavar="SOURCE=N"),
     ] = None,
     shield: ShieldOption = None,
     film_format: FilmFormatOption = "35mm",

@@ -40,7 +40,7 @@ CARD_SPEEDS: tuple[float, ...] = (50, 100, 200, 400, 800, 1600, 3200)
 #: Totals of the printed rows [points].
 CARD_KERMA_UGY: tuple[float, ...] = (5, 10, 20, 50, 100, 200, 300, 500, 1000, 2000)
 
-CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "hold-ct")
+CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "unknown", "hold-ct")
 CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
 
 #: Endings of the files that :func:`write_card` makes.
@@ -263,7 +263,7 @@ def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
 def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
     doses = [history_dose(Pass(source=source, shield=shield)) for shield in (None, *shields)]
     title = text.named("source", source)
-    unpublished = bool(get_source(source).caution)
+    unpublished = bool(get_source(source).caution) and not get_source(source).mixture
     return CardRow(
         name=source,
         title=text("unpublished_mark", name=title) if unpublished else title,

@@ -159,7 +159,8 @@ def learned_document(
     scanners = [_scanner_words(row) for row in rows.to_dict(orient="records") if row["quantity"].startswith(_PRODUCT)]
     advice = [f"{row.roll.id}: {row.headline}" for row in outlook.odds.rolls]
     words = str(taught)
-    blocks: list[Block] = [*map(Paragraph, scanners), *map(Paragraph, advice)]
+    read = f"Read: {'; '.join(taught.readings)}."
+    blocks: list[Block] = [*map(Paragraph, (read, *scanners, *advice))]
     if details:
         columns = {
             "quantity": rows["quantity"],

@@ -146,7 +146,8 @@ def caption(question: Question, *, reversal: bool = False) -> str:
         f"{what} Generic films are typical values. Fog is calibrated at "
         f"{film_value('model', 'calibration_kerma'):g} uGy "
         f"(range {low:g} to {high:g}) for a net fog of 0.02 at ISO 400, an inference of this project; "
-        "read a row at half and at twice your dose to see how much that matters. " + TEST_FIRST
+        "read a row at half and at twice your dose to see how much that matters. Indices are those of the typical "
+        "case: `filmdose roll` and `filmdose trip` give the safe one beside it. " + TEST_FIRST
     )
 
 

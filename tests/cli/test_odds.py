@@ -63,7 +63,7 @@ def test_why(run):
 
 def test_learning_and_using_it(run, readings, tmp_path):
     kept = tmp_path / "kept.json"
-    code, out, _ = run("learn", EXAMPLE, readings, "--save", kept, "--samples", 8192)
+    code, out, _ = run("learn", EXAMPLE, readings, "--save", kept, "--samples", 8192, "--details")
     assert code == 0
     assert "kappa" in out
     assert "Kept in" in out
