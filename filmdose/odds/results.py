@@ -324,7 +324,7 @@ def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy:
     exposed = roll.state == "exposed"
     speed = roll.film.speed
     values["ei"] = tuple(0.0 if math.isinf(value) else speed for value in reversed(values["stops"]))
-    if not lost:
+    if exposed or not lost:
         values |= _worth(roll, middle_kerma_ugy, question)
     if not lost and not exposed:
         values |= {"given_stops": 0.0, "ei_median": speed, "ei_recommended": speed, "ei_recommended_exact": speed}

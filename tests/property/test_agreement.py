@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
 
 import numpy as np
@@ -20,11 +20,14 @@ from filmdose.answering import answer, answer_grid, given_stops
 from filmdose.film.filmfile import write_film
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
+from filmdose.odds import default_priors, propagate
 from filmdose.question import Question
 from filmdose.solution import solve_film
-from filmdose.trip import Roll, answer_roll
+from filmdose.trip import Roll, Trip, answer_roll
 from filmdose.units import format_speed
+from filmdose.whatif import what_if
 
+KNOWN = default_priors().all_known()
 DOSES = [0.0, 3.0, 213.0, 4000.0]
 FILMS = {
     "slow": generic_film(25),
@@ -149,16 +152,60 @@ def card(film, doses, question, tools):
     return [{} for dose in doses if dose == 0] + shown
 
 
+def at_film(dose):
+    """A history whose one pass leaves an effective kerma at the film [uGy]."""
+
+    def one(air_kerma_ugy):
+        return History(passes=(Pass(source="cabin-ct", air_kerma_ugy=air_kerma_ugy, at="film", peak_to_mean=1.0),))
+
+    return one(dose / history_dose(one(1.0)).kerma_ugy) if dose else History()
+
+
 def trip(film, doses, question, tools):
     """A roll of a trip whose one pass has the dose, read on the film."""
-    unit = history_dose(
-        History(passes=(Pass(source="cabin-ct", air_kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
-    ).kerma_ugy
     results = []
     for dose in doses:
-        passes = (Pass(source="cabin-ct", air_kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
-        found = answer_roll(Roll(id="one", film=film, history=History(passes=passes)), question).answer
+        found = answer_roll(Roll(id="one", film=film, history=at_film(dose)), question).answer
         results.append({name: getattr(found, name) for name in (*NUMBERS, *TEXTS)})
+    return results
+
+
+def rolls_known(film, doses, question, **options):
+    """Rolls of which everything is known; the unevenness of a roll stands in its log."""
+    return [
+        Roll(id=f"{n}", film=film, history=at_film(dose), peak_to_mean=question.peak_to_mean, **options)
+        for n, dose in enumerate(doses)
+    ]
+
+
+def odds(film, doses, question, tools):
+    """Odds with everything known: the mean of one and the same loss, solved row by row and not for a film."""
+    results = []
+    for told in propagate(rolls_known(film, doses, question), question, priors=KNOWN, samples=64).rolls:
+        given = told.given_stops
+        results.append(
+            {
+                **{name: getattr(told, name) for name in TEXTS},
+                "ei": told.ei_recommended,
+                "given_stops": None if given is None else Near(given, 1e-6),
+                "ei_exact": None if given is None else Near(told.ei_recommended_exact, 1e-6 * film.speed),
+            }
+        )
+    return results
+
+
+def plan(film, doses, question, tools):
+    """What a plan says of a roll whose one pass is still ahead, with everything known."""
+    from filmdose.planning import LOST_STOPS, make_plan
+
+    results = [{} for _ in doses]
+    for place in (2, 3):
+        (roll,) = rolls_known(film, [doses[place]], question)
+        made = make_plan(Trip(rolls=(roll,)), question, speeds=[100], kind=film.kind, priors=KNOWN, samples=64)
+        (row,) = made.rolls
+        results[place] = {"ei": row.ei}
+        if row.ei is not None and not film.reversal and row.loss_scanned < LOST_STOPS:
+            results[place]["given_stops"] = Near(row.loss_scanned, 1e-6)
     return results
 
 
@@ -188,8 +235,16 @@ def command_table(film, doses, question, tools):
 
 PATHS = [
     *(one_by_one, among_many, array_of_stops, grid, swept),
-    *(table, card, trip, command_roll, command_table),
+    *(table, card, trip, odds, plan, command_roll, command_table),
 ]
+
+
+@dataclass(frozen=True)
+class Near:
+    """A number that a path reaches through interpolation of its own, to a tolerance."""
+
+    value: float
+    within: float
 
 
 def assert_agrees(name, found, expected, film):
@@ -199,7 +254,9 @@ def assert_agrees(name, found, expected, film):
         assert any(sign.isdigit() for sign in found) == (expected["ei"] is not None)
         return
     wanted = expected[name]
-    if isinstance(wanted, str):
+    if isinstance(found, Near):
+        assert found.value == pytest.approx(wanted, abs=found.within), name
+    elif isinstance(wanted, str):
         assert found == wanted, name
     elif wanted is None:
         assert found is None or math.isnan(found), name
@@ -244,14 +301,36 @@ def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
     plain = json.loads(json.dumps(expected.to_dict(), default=float))
     assert printed["exposed"] == plain["exposed"]
     assert (printed["message"], printed["verdict"]) == (expected.message, expected.verdict)
-    unit = history_dose(
-        History(passes=(Pass(source="cabin-ct", air_kerma_ugy=1.0, at="film", peak_to_mean=1.0),))
-    ).kerma_ugy
-    passes = (Pass(source="cabin-ct", air_kerma_ugy=dose / unit, at="film", peak_to_mean=1.0),) if dose else ()
-    roll = Roll(id="one", film=film, history=History(passes=passes), state="exposed", scene_range=2.0)
+    roll = Roll(id="one", film=film, history=at_film(dose), state="exposed", scene_range=2.0, peak_to_mean=1.0)
     on_trip = answer_roll(roll, Question()).answer
     assert on_trip.outcome == "exposed"
     assert (on_trip.message, on_trip.verdict) == (expected.message, expected.verdict)
+    told = propagate([roll], priors=KNOWN, samples=64)["one"]
+    assert (told.outcome, told.verdict, told.ei_recommended) == ("exposed", expected.verdict, None)
+    assert told.fog_density[1] == pytest.approx(abs(expected.fog_density), rel=2e-3, abs=1e-7)  # a bin of the histogram
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
+@pytest.mark.parametrize("counts", [{}, {"cabin-xray": 3}, {"cabin-ct": 1, "cabin-xray": 2}, {"hold-ct": 2}])
+@pytest.mark.parametrize("shield", ["none", "lead=0.25"])
+def test_the_sliders_say_the_same(kind, counts, shield):
+    film = generic_film(400, kind=kind)
+    question = Question(cost_under=3.0)
+    asked = {"question": question, "samples": 64}
+    found = what_if(speed=400, kind=kind, counts=counts, shield=shield, peak_to_mean=1.3, **asked)
+    around = None if shield == "none" else shield
+    passes = tuple(Pass(source=name, count=number, shield=around) for name, number in counts.items())
+    dose = history_dose(History(passes=passes))
+    assert found.dose.kerma_ugy == pytest.approx(dose.kerma_ugy, rel=1e-12)
+    expected = answer(film, dose.kerma_ugy, replace(question, peak_to_mean=1.3))
+    assert (found.answer.message, found.answer.stops) == (expected.message, expected.stops)
+    for name in (*NUMBERS, *TEXTS):
+        assert getattr(found.answer, name) == getattr(expected, name), name
+    roll = Roll(id="roll", film=film, history=History(passes=passes), peak_to_mean=1.3)
+    told = propagate([roll], **asked)["roll"]
+    assert found.odds.message == told.message
+    for name in ("ei_recommended", "given_stops", "status", "verdict", "stops", "fog_density", "chance_beyond_rescue"):
+        assert getattr(found.odds, name) == getattr(told, name), name
 
 
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
