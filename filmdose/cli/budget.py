@@ -46,7 +46,7 @@ def budget(
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
-    """Print how much dose each film stands until a loss, and how many passes that is; or judge a claim of no harm."""
+    """Print how much dose each film stands until a loss, and how many passes that is."""
     check_output(format, output)
     question = Question(criterion=criterion, snr_target=snr_target)
     films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
