@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,33 @@ def test_numbers_of_standards_stand_once():
         }
         again = {each for each in assigned if each in names or each.startswith(("ISO6_", "ISO2240_", "ISO5800_"))}
         assert not again, f"{name} states {sorted(again)}"
+
+
+# -- the map of the house ----------------------------------------------------------------------------------------------
+
+GUIDE = ROOT.parent / "DEVELOPERS.md"
+
+
+def map_rows() -> list[tuple[list[str], str]]:
+    """Rows of the guide's table of modules: the names in the first column, and the whole row."""
+    table = GUIDE.read_text("utf-8").split("| module | knows |\n|---|---|\n")[1].split("\n\n")[0]
+    return [(re.findall("`([^`]+)`", row.split("|")[1]), row) for row in table.splitlines()]
+
+
+def test_every_module_has_its_row_and_every_row_its_modules(edges):
+    rows = [(names, row) for names, row in map_rows() if names != ["data/"]]
+    named = [name for names, _ in rows for name in names]
+    assert sorted(named) == sorted(set(named)), "a row stands twice"
+    assert [name for name in named if name not in edges] == []
+    for module in edges:
+        room, _, leaf = module.rpartition(".")
+        if not room or room == "film":
+            assert module in named or module == "film", f"{module} has no row"
+        elif room in ("odds", "radiation", "sensitometry"):
+            (row,) = (row for names, row in rows if room in names)
+            assert f"`{leaf}`" in row, f"{module} is not in the row of {room}"
+
+
+def test_the_map_stands_in_the_order_of_imports():
+    places = [place(name) for names, _ in map_rows() for name in names if name != "data/"]
+    assert places == sorted(places)
