@@ -628,8 +628,6 @@ class ReversalLoss:
         infinite when nothing is left.
     span_stops
         Usable range of the clean film, from shadow point to highlight point [stops].
-    highlight_shift_stops
-        Change of exposure that keeps the highlight point at its density [stops; at most 0].
     snr_kept
         Signal-to-noise of the shadow point over the clean one [1].
     contrast_clean, contrast_fogged
@@ -639,7 +637,6 @@ class ReversalLoss:
     maximum_density: FloatArray
     range_stops: FloatArray
     span_stops: float
-    highlight_shift_stops: FloatArray
     snr_kept: FloatArray
     contrast_clean: FloatArray
     contrast_fogged: FloatArray
@@ -657,7 +654,6 @@ def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
     usable = step * first_root(ratio - (1.0 - 1e-9))
     lost = np.where(usable < span, usable / LOG10_2, np.inf)  # NaN: never reached again
-    highlight = step * first_root(ISO2240_HIGHLIGHT - image)
     at = np.clip(span / step, 0, image.shape[1] - 2)
     clean = hits == 0.0
 
@@ -672,7 +668,6 @@ def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
         maximum_density=np.where(clean, 0.0, rows.total - w.sum(axis=1)),
         range_stops=np.where(clean, 0.0, lost),
         span_stops=float(np.max(span)) / LOG10_2,
-        highlight_shift_stops=np.where(clean, 0.0, np.minimum(highlight - span, 0.0) / LOG10_2),
         snr_kept=np.where(clean, 1.0, ratio[:, 0]),
         contrast_clean=contrast(clean_image) * np.ones(hits.size),
         contrast_fogged=contrast(image),

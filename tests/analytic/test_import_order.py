@@ -142,6 +142,19 @@ def test_numbers_of_standards_stand_once():
         assert not again, f"{name} states {sorted(again)}"
 
 
+def test_no_function_is_longer_than_a_reader_can_hold():
+    """At most 120 lines of statements, and at most 40 of them that branch; docstring and options aside."""
+    branching = (ast.If, ast.For, ast.While, ast.ExceptHandler, ast.IfExp, ast.BoolOp, ast.comprehension)
+    for path in ROOT.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.FunctionDef):
+                body = node.body[1:] if ast.get_docstring(node) is not None else node.body
+                lines = body[-1].end_lineno - body[0].lineno + 1 if body else 0
+                branches = sum(isinstance(part, branching) for part in ast.walk(node))
+                assert lines <= 120, f"{path.name}: {node.name} has {lines} lines"
+                assert branches <= 40, f"{path.name}: {node.name} has {branches} branches"
+
+
 # -- the map of the house ----------------------------------------------------------------------------------------------
 
 GUIDE = ROOT.parent / "DEVELOPERS.md"
