@@ -21,11 +21,11 @@ from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
 from filmdose.solution import FilmSolution, solve_film
 from filmdose.solver import ReversalLoss
+from filmdose.units import THIRD
 
 __all__ = [
     "CLAIMS",
     "LOSSES",
-    "THIRD",
     "DoseLimit",
     "dose_budget",
     "film_to_carry",
@@ -36,9 +36,6 @@ __all__ = [
 
 #: Losses of the printed budget [stops]; infinity stands for "lost".
 LOSSES: tuple[float, ...] = (0.5, 1.0, math.inf)
-
-#: A click of a meter [stops]: a gain in speed below it is not worth a faster film.
-THIRD = 1.0 / 3.0
 
 #: Doses between which a loss is looked for [log10 uGy]: nothing fogs below, nothing is left above.
 _DECADES = (-6.0, 12.0)

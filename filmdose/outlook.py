@@ -14,7 +14,6 @@ from typing import Any
 import pandas as pd
 
 from filmdose.history import history_dose
-from filmdose.inverse import THIRD
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.question import Question
@@ -31,6 +30,7 @@ from filmdose.trip import (
     trip_as_shot,
     trip_table,
 )
+from filmdose.units import THIRD
 
 __all__ = ["Outlook", "trip_outlook"]
 

@@ -24,14 +24,14 @@ from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import film_words
 from filmdose.history import History, Pass
-from filmdose.inverse import THIRD, film_to_carry, usable_verdict, with_choice
+from filmdose.inverse import film_to_carry, usable_verdict, with_choice
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
 from filmdose.odds.scores import random_generator
 from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
 from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
-from filmdose.units import format_speed
+from filmdose.units import THIRD, format_speed
 
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan"]
 

@@ -22,6 +22,7 @@ __all__ = [
     "LOG10_2",
     "SCALE_TOLERANCE_STOPS",
     "STANDARD_SPEEDS",
+    "THIRD",
     "UGY_PER_MILLIROENTGEN",
     "AirKerma",
     "EffectiveKerma",
@@ -53,6 +54,9 @@ STANDARD_SPEEDS: tuple[int, ...] = (
 
 #: Below this a compensation is less than any meter's and any shutter's accuracy, and not worth a click [stops].
 SCALE_TOLERANCE_STOPS = 0.10
+
+#: A click of a meter [stops].
+THIRD = 1.0 / 3.0
 
 #: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
 UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6

@@ -16,13 +16,12 @@ from filmdose.question import Question
 from filmdose.solution import is_restored, snr_at
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
+from filmdose.units import THIRD
 
 __all__ = ["SAMPLE", "Bracket", "Cases", "bracket_plan", "frame_count", "weighted_quantile"]
 
 #: Cases of a roll that are kept whole.
 SAMPLE = 1024
-
-_THIRD = 1.0 / 3.0
 
 
 class Cases:
@@ -89,7 +88,7 @@ def bracket_plan(cases: Cases, frames: int) -> Bracket:
     Exact over all combinations of third stops between the 2 and 98 % points of what single cases want.
     """
     low, high = np.quantile(cases.best, [0.02, 0.98])
-    choices = _THIRD * np.arange(math.floor(low / _THIRD), math.ceil(high / _THIRD) + 1)
+    choices = THIRD * np.arange(math.floor(low / THIRD), math.ceil(high / THIRD) + 1)
     if choices.size > 16:
         choices = choices[np.unique(np.round(np.linspace(0, choices.size - 1, 16)).astype(int))]
     losses = np.stack([cases.loss(float(choice)) for choice in choices])
