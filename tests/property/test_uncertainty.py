@@ -311,7 +311,9 @@ def test_an_index_is_called_safe_only_where_it_is_not_faster_than_the_middle_cas
     """Where more light wins little back, the mean loss may be least at a faster index than the middle case wants."""
     xray = History(passes=Pass(source="cabin-xray", count=3))
     safe = set()
-    for history, speed in itertools.product((CT, xray), (100, 400, 800, 1600)):
+    four = History(passes=Pass(source="cabin-ct", scanner="x", count=4))
+    cases = [*itertools.product((CT, xray), (100, 400, 800, 1600)), (ONE_CT, 100), (four, 400), (four, 800)]
+    for history, speed in cases:
         told = propagate([roll(speed, history)], samples=512)["a"]
         if told.ei_recommended is not None and told.ei_median is not None:
             expected = told.ei_recommended <= told.ei_median
