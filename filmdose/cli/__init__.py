@@ -20,7 +20,7 @@ __all__ = ["VERBS", "main", "run"]
 VERBS: dict[str, str] = {
     "table": "Print the exposure index for film speeds against accumulated dose.",
     "roll": "Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost.",
-    "trip": "Print the exposure index of every roll of a trip file.",
+    "trip": "Print what to set for every roll of a trip file, safe against what is not known and if all is typical.",
     "odds": "Print what to set the meter to when the dose is not known, and how sure that is.",
     "card": "Write the field card: add up dose points, read the exposure index.",
     "plan": "Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth.",
@@ -30,7 +30,7 @@ VERBS: dict[str, str] = {
     "measure": "Measure densities on a scan: fog of a roll, a step tablet, or grain.",
     "bands": "Tell bands of radiation on the wound roll from rollers, light leaks and uneven development.",
     "fit": "Fit a film to step-tablet readings and write it to a film file.",
-    "budget": "Print how much dose each film stands until a loss, and how many passes that is.",
+    "budget": "Print how much dose and how many passes each film stands until a loss; or judge a claim of no harm.",
     "shield": "Print how much of a beam comes through a shield: narrow and broad beam side by side.",
     "sources": "List the shipped sources of radiation, or all data, with range, evidence and citation.",
 }

@@ -46,7 +46,7 @@ def budget(
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
-    """Print how much dose each film stands until a loss, and how many passes that is."""
+    """Print how much dose and how many passes each film stands until a loss; or judge a claim of no harm."""
     check_output(format, output)
     question = Question(criterion=criterion, snr_target=snr_target)
     films = films_from_options(speeds, kind, film, TABLE_SPEEDS)

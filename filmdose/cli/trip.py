@@ -35,7 +35,7 @@ def trip(
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
-    """Print the exposure index of every roll of a trip file.
+    """Print what to set for every roll of a trip file, safe against what is not known and if all is typical.
 
     Passes ahead (the legs of the file that were not logged yet) count for rolls that are still to be shot.  Readings
     of the file, or of --measured, are learnt from.

@@ -40,8 +40,8 @@ def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer,
     --------
     >>> [str(layer) for layer in parse_layers("shield", "lead=0.25+tin=0.1")]
     ['0.25 mm lead', '0.1 mm tin']
-    >>> [str(layer) for layer in parse_layers("shield", "lead=0.2835g/cm2")]
-    ['0.24978 mm lead']
+    >>> [str(layer) for layer in parse_layers("shield", "lead=0.28375g/cm2")]
+    ['0.25 mm lead']
     """
     allowed = f"material=thickness in mm, such as 'lead=0.25', several joined by {separator!r}"
     layers = []
