@@ -260,22 +260,27 @@ def _row(path: str | Path, place: str, fields: tuple[Field, ...], content: Mappi
 
 def reference(tables: tuple[Table, ...]) -> str:
     """The declaration of a file kind as a page in Markdown: every table and field, unit, range, default and meaning."""
-    import pandas as pd
-
     parts = []
     for table in tables:
         heading = f"`{table.heading}`" if table.name else "At the top"
         rows = [
-            {
-                "field": f"`{prefix}{item.name}`" + (" (required)" if item.required else ""),
-                "allowed": item.what,
-                "when left out": item.default or ("" if item.required else "none"),
-                "meaning": item.help,
-            }
+            (
+                f"`{prefix}{item.name}`" + (" (required)" if item.required else ""),
+                item.what,
+                item.default or ("" if item.required else "none"),
+                item.help,
+            )
             for prefix, item in _flat(table.fields)
         ]
-        parts += [f"### {heading}", table.help, pd.DataFrame(rows).to_markdown(index=False)]
+        parts += [f"### {heading}", table.help, _aligned([("field", "allowed", "when left out", "meaning"), *rows])]
     return "\n\n".join(part for part in parts if part) + "\n"
+
+
+def _aligned(rows: list[tuple[str, ...]]) -> str:
+    """A Markdown table whose columns stand below each other in the text as well."""
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    head, *rest = ["| " + " | ".join(map(str.ljust, row, widths)) + " |" for row in rows]
+    return "\n".join([head, "|" + "|".join(":" + "-" * (width + 1) for width in widths) + "|", *rest])
 
 
 def _flat(fields: tuple[Field, ...], prefix: str = "") -> list[tuple[str, Field]]:

@@ -151,7 +151,7 @@ class FogReading:
 
 @dataclass(frozen=True, kw_only=True)
 class DoseReading:
-    """What a dosemeter beside a roll collected, behind the same shields.
+    """What a dosemeter beside a roll collected: among the same contents of the bag, before cartridge and shields.
 
     Parameters
     ----------

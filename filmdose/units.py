@@ -75,7 +75,7 @@ _DOSE_UNITS: dict[str, tuple[str, float]] = {
     **{"nsv": ("sievert", 1e-3), "msv": ("sievert", 1e3), "sv": ("sievert", 1e6)},
     **{"urem": ("sievert", 0.01), "mrem": ("sievert", 10.0), "rem": ("sievert", 1e4)},
 }
-_QUANTITY = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*([A-Za-z\u00b5\u03bc]*)\s*")
+_QUANTITY = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z\u00b5\u03bc]*)\s*")
 
 
 def parse_dose(argument: str, text: Any) -> tuple[float, str]:
