@@ -222,6 +222,8 @@ def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = No
         va="top" if below else "bottom",
         color=FOGGED,
         fontweight="bold",
+        bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
+        zorder=3.5,
     )
     ax.set_xscale("log")
     ax.set_xlim(index[0], index[-1])

@@ -50,14 +50,18 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
             hatch=hatch,
             label=words,
         )
-        for place, value in zip(places, shown[side], strict=True):
-            right = value >= typical
+    for place, (low, high) in enumerate(zip(shown["low"], shown["high"], strict=True)):
+        far, near = sorted((low, high), key=lambda end: -abs(end - typical))
+        right = far >= typical
+        # where both ends lie on one side, the nearer one is written on the other, outside of the bars
+        across = (near > typical) != right and near != typical
+        for value, at, to_right in ((far, far, right), (near, near if across else typical, not right)):
             ax.annotate(
                 f"{value:.2f}",
-                (value, place),
-                xytext=(3 if right else -3, 0),
+                (at, place),
+                xytext=(3 if to_right else -3, 0),
                 textcoords="offset points",
-                ha="left" if right else "right",
+                ha="left" if to_right else "right",
                 va="center",
                 fontsize="small",
             )
@@ -118,7 +122,7 @@ def plot_sobol(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -
 
 def _name_bars(ax: Axes, shown: pd.DataFrame) -> None:
     """Name the bars at their left, in lines that leave room for them, and leave room below for the legend."""
-    names = [plain("\n".join(textwrap.wrap(str(name), 34))) for name in shown.index]
+    names = [plain("\n".join(textwrap.wrap(str(name), 42, max_lines=2))) for name in shown.index]
     ax.set_yticks(np.arange(len(names)), names, fontsize="small")
     ax.set_ylim(-0.6 - 0.16 * max(len(names), 4), len(names) - 0.4)
 

@@ -13,7 +13,7 @@ import pandas as pd
 from filmdose.answering import grid_rows, unique_labels
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
-from filmdose.history import HistoryDose
+from filmdose.history import HistoryDose, Pass, history_dose
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
@@ -40,7 +40,7 @@ __all__ = [
 TABLE_SPEEDS: tuple[float, ...] = (25, 50, 100, 200, 400, 800, 1600, 3200, 6400)
 
 #: Accumulated kerma of the printed table [uGy].
-TABLE_KERMA_UGY: tuple[float, ...] = (0, 1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000)
+TABLE_KERMA_UGY: tuple[float, ...] = (0, 1, 2, 5, 10, 20, 50, 100, 200, 300, 500, 1000, 2000)
 
 
 def compensation_table(
@@ -112,15 +112,16 @@ def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
 
 
 def dose_points() -> pd.DataFrame:
-    """Dose of one pass of every shipped source [uGy]: what to add up before reading the table."""
+    """Effective kerma of one bare pass of every shipped source at 35 mm film [uGy]: what to add up before reading."""
     sources = list_sources().reset_index()
+    doses = [history_dose(Pass(source=name)) for name in sources["name"]]
     return pd.DataFrame(
         {
             "pass": sources["name"],
             "what": sources["title"],
-            "low": sources["air_kerma_low_ugy"],
-            "typical": sources["air_kerma_typical_ugy"],
-            "high": sources["air_kerma_high_ugy"],
+            "low": [dose.kerma_low_ugy for dose in doses],
+            "typical": [dose.kerma_ugy for dose in doses],
+            "high": [dose.kerma_high_ugy for dose in doses],
             "evidence": sources["evidence"],
             "note": sources["note"],
         }
@@ -184,7 +185,12 @@ def table_document(
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
             words = caption(asked, reversal=losses)
             blocks.append(
-                Table.of(matrix, numeric=matrix.columns, title=f"{title} for the accumulated dose", caption=words)
+                Table.of(
+                    matrix,
+                    numeric=matrix.columns,
+                    title=f"{title} for the accumulated dose: first row that is not below it",
+                    caption=words,
+                )
             )
     return Document(
         kind="table",
@@ -199,11 +205,11 @@ def _points_table() -> Table:
     points = dose_points()
     cautions = [words for words in list_sources()["caution"] if words]
     for column in ("low", "typical", "high"):
-        points[column] = [figure_text(value, 4) for value in points[column]]
+        points[column] = [figure_text(value, 2) for value in points[column]]
     return Table.of(
         points.drop(columns="note"),
         numeric=("low", "typical", "high"),
-        title="Add up the dose of every pass [uGy air kerma at the film]",
+        title="Add up the dose of every pass [uGy effective kerma at 35 mm film, in its cartridge, in a typical bag]",
         caption=" ".join(dict.fromkeys(cautions)),
     )
 
