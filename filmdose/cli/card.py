@@ -102,11 +102,13 @@ def card(
 
 def _films(speeds: str | None, kind: str, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:
     from filmdose.film.filmfile import read_film
-    from filmdose.film.generic import generic_film
+    from filmdose.film.generic import generic_film, generic_speed_range
 
     own: list[Film | float] = [read_film(path) for path in files]
     if own and speeds is None:
         return own
+    low, high = generic_speed_range(kind)
+    usual = tuple(speed for speed in usual if low <= speed <= high)  # 3200 is no slide film
     numbers = list(usual) if speeds is None else number_list("speeds", speeds, unit="ISO")
     return [*own, *(generic_film(speed, kind=kind) for speed in numbers)]
 

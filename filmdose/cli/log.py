@@ -27,9 +27,10 @@ def log(
         str | None, typer.Option("--source", help="Source of a pass, such as cabin-ct.", metavar="SOURCE")
     ] = None,
     roll: Annotated[
-        list[str] | None, typer.Option("--roll", help="A roll that it happened to; may be repeated. All, by default.")
+        list[str] | None,
+        typer.Option("--roll", help="A roll that it happened to; may be repeated. All, by default.", metavar="ROLL"),
     ] = None,
-    count: Annotated[int | None, typer.Option("--count", help="How many passes.")] = None,
+    count: Annotated[int | None, typer.Option("--count", help="How many passes.", metavar="N")] = None,
     shield: Annotated[
         str | None, typer.Option("--shield", help="What was around the film.", metavar="MATERIAL=MM")
     ] = None,
@@ -37,13 +38,15 @@ def log(
         float | None, typer.Option("--multiplier", help="Times longer than usual in a belt that stopped.")
     ] = None,
     kerma: Annotated[
-        str | None, typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.")
+        str | None,
+        typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.", metavar="DOSE"),
     ] = None,
     flight_hours: Annotated[
-        float | None, typer.Option("--flight-hours", help="A flight of so many hours, in place of a pass.")
+        float | None,
+        typer.Option("--flight-hours", help="A flight of so many hours, in place of a pass.", metavar="HOURS"),
     ] = None,
     storage_days: Annotated[
-        float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.")
+        float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.", metavar="DAYS")
     ] = None,
     darker: Annotated[
         str | None,

@@ -415,7 +415,7 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
         ),
     ]
     if not reversal and report.roll.state != "exposed":
-        rows.append(("exposure index that restores the shadows", *(_index(value) for value in reversed(odds.ei))))
+        rows.append(("exposure index of least loss", *(_index(value) for value in reversed(odds.ei))))
     words = " (from the log alone)" if report.contradiction else ""
     yield Table(("", f"least{words}", "middle", "most"), tuple(rows), numeric=frozenset({1, 2, 3}))
     speed = format_speed(report.roll.film.speed)
