@@ -111,12 +111,16 @@ class Card:
     def subtitle(self) -> str:
         """What the card is for."""
         kinds = {film.kind for film in self.films}
-        return self.text("subtitle", films=self.text["kind." + (kinds.pop() if len(kinds) == 1 else "mixed")])
+        return self.told("subtitle").format(films=self.text["kind." + (kinds.pop() if len(kinds) == 1 else "mixed")])
 
     @property
     def made(self) -> str:
         """Version and date."""
         return self.text("made", version=__version__, date=self.date.isoformat())
+
+    def told(self, name: str) -> str:
+        """A text that a card of reversal film alone has of its own, since such film is exposed as marked."""
+        return self.text[name + "_reversal" if all(film.reversal for film in self.films) else name]
 
     @property
     def shield_titles(self) -> tuple[str, ...]:
@@ -250,7 +254,7 @@ def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
     """Text of every dose of one film."""
     if film.reversal:
         lost = np.abs(row["fog_density"])
-        return [text("thinner", density=f"{value:.2f}") for value in lost]
+        return [text("thinner", density=f"{value:.2f}") if value >= 0.005 else "0.00" for value in lost]
     cells = []
     for ei, verdict in zip(row["ei"], row["verdict"], strict=True):
         if np.isnan(ei):
@@ -343,9 +347,9 @@ def _lay_out(page: Page, card: Card, scale: float) -> float:
         y = page.paragraph(left, y, note, width=width, size=small)
 
     y += 2.6
-    page.text(left, y, text["step_2"], size=head, bold=True)
+    page.text(left, y, card.told("step_2"), size=head, bold=True)
     y += line_height(head) + 0.4
-    y = page.paragraph(left, y, text["step_2_help"], width=width, size=small)
+    y = page.paragraph(left, y, card.told("step_2_help"), width=width, size=small)
     y = _index_table(page, card, y + 0.5, body=body, small=small + 0.5, figures=figures)
     y = page.paragraph(left, y, card.legend, width=width, size=small)
 

@@ -61,3 +61,12 @@ def test_a_card_of_every_kind_needs_no_speeds(run, tmp_path, kind):
     status, _, error = run("card", "--kind", kind, "-o", str(tmp_path / "card.html"))
     assert (status, error) == (0, "")
     assert "ISO 100" in (tmp_path / "card.html").read_text(encoding="utf-8")
+
+
+def test_a_card_of_slides_alone_tells_no_index_to_set(run, tmp_path):
+    target = tmp_path / "card.pdf"
+    assert run("card", "--kind", "colour-reversal", "-o", target)[0] == 0
+    words = " ".join(pypdf.PdfReader(target).pages[0].extract_text().split())
+    assert "Expose as marked" in words
+    assert "on the meter" not in words
+    assert "−0.00" not in words
