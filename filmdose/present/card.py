@@ -21,7 +21,7 @@ from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
-from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.present.html import render_template
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
 from filmdose.present.text import CARD_WORDS, Words, read_words
@@ -124,7 +124,7 @@ class Card:
 
     @property
     def shield_titles(self) -> tuple[str, ...]:
-        """Headings of the columns of points: bare, then every shield."""
+        """Headings of the columns of points: bare, without a cartridge, then every shield."""
         words = [
             self.text(
                 "column_shield",
@@ -133,7 +133,7 @@ class Card:
             )
             for shield in self.shields
         ]
-        return (self.text["column_bare"], *words)
+        return (self.text["column_bare"], self.text["column_format"], *words)
 
     @property
     def legend(self) -> str:
@@ -265,7 +265,10 @@ def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
 
 
 def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
-    doses = [history_dose(Pass(source=source, shield=shield)) for shield in (None, *shields)]
+    bare = Pass(source=source)
+    # sheet film, in no cartridge and in no roll, gets the most: its figure is never too low for 120 film
+    doses = [history_dose(bare), history_dose(History(passes=(bare,), format="sheet"))]
+    doses += [history_dose(Pass(source=source, shield=shield)) for shield in shields]
     title = text.named("source", source)
     unpublished = bool(get_source(source).caution) and not get_source(source).mixture
     return CardRow(
@@ -362,8 +365,8 @@ def _lay_out(page: Page, card: Card, scale: float) -> float:
 
 
 def _points_table(page: Page, card: Card, y: float, *, body: float, small: float) -> float:
-    count = 1 + len(card.shields)
-    range_width, column = 22.0, 18.0
+    count = len(card.shield_titles)
+    range_width, column = (22.0, 18.0) if count < 5 else (20.0, 15.2)
     first = page.right - count * column
     name_width = first - range_width - page.left
     headings = [page.wrap(words, width=column - 1.0, size=small, bold=True) for words in card.shield_titles]

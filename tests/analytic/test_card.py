@@ -17,10 +17,11 @@ from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
-from filmdose.history import Flight, Pass, Storage, history_dose
+from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.present.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
 from filmdose.present.page import A5_MM
 from filmdose.present.text import CARD_WORDS, read_words, write_words
+from filmdose.radiation.chain import FORMATS
 
 DATE = datetime.date(2026, 5, 1)
 MARKS = {"good": "", "usable": "†", "poor": "‡"}
@@ -54,7 +55,11 @@ def test_cells_and_points_are_those_of_the_library(card):
             event = Flight(hours=10) if row.name == "flight" else Storage(days=30)
             assert row.points == (history_dose(event).kerma_ugy,)
             continue
-        for shield, points in zip((None, *card.shields), row.points, strict=True):
+        bare, sheet, *behind = row.points
+        assert bare == history_dose(Pass(source=row.name)).kerma_ugy
+        formats = [history_dose(History(passes=(Pass(source=row.name),), format=name)) for name in FORMATS]
+        assert sheet == max(dose.kerma_ugy for dose in formats)  # never too low for 120 film
+        for shield, points in zip(card.shields, behind, strict=True):
             assert points == history_dose(Pass(source=row.name, shield=shield)).kerma_ugy
 
 
