@@ -268,8 +268,9 @@ def fail(number):
     raise ERRORS[number]
 
 
-def test_an_error_in_a_worker_reaches_the_caller():
+def test_an_error_in_a_worker_reaches_the_caller(monkeypatch):
     """A pool hangs or breaks on an exception that cannot be unpickled."""
+    monkeypatch.syspath_prepend(Path(__file__).parents[2])  # so that the worker finds this file
     with multiprocessing.get_context("spawn").Pool(1) as pool:
         for number, error in enumerate(ERRORS):
             with pytest.raises(type(error)) as caught:
