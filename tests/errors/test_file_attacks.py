@@ -3,6 +3,7 @@
 import multiprocessing
 import pickle
 import re
+from pathlib import Path
 
 import pytest
 
