@@ -71,10 +71,10 @@ def all_curves(axis: str | None = "absolute"):
 
 
 @cache
-def sheet_film(sheet: str, minutes: float | None) -> Film:
-    """The film fitted to one digitised sheet; records read at other exposures are interpolated."""
+def sheet_film(sheet: str, minutes: float | None, shift: float = 0.0) -> Film:
+    """The film fitted to one digitised sheet, its log exposures shifted; the records' readings are interpolated."""
     development = minutes or None
-    names = [record for film, at, record in all_curves() if film == sheet and at == development]
+    names = [record for film, at, record in all_curves(None) if film == sheet and at == development]
     read = {name: points(sheet, name, development) for name in names}
     low, high = max(x[0] for x, _ in read.values()), min(x[-1] for x, _ in read.values())
     first = read[names[0]][0]
@@ -83,4 +83,4 @@ def sheet_film(sheet: str, minutes: float | None) -> Film:
     kind = "bw-negative" if "visual" in names else "colour-negative"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ValidityWarning)  # sheets that end in the straight line say so
-        return fit_film(StepReadings(log_exposure=steps, densities=densities), kind=kind).film
+        return fit_film(StepReadings(log_exposure=steps + shift, densities=densities), kind=kind).film
