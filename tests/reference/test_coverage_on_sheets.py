@@ -37,7 +37,7 @@ def test_nine_in_ten_means_about_nine_in_ten_real_films(kind, half):
     found = coverage(half, kind, draws=512 if kind == "bw-negative" else 128)  # few films need more draws
     assert found.film.nunique() == FILMS[kind, half]
     assert 0.85 < found.inside.mean() < 0.95
-    # one of sixteen single doses lies lower, at 0.84: black-and-white left alone at 100 uGy, four developments of one film
+    # one of sixteen single doses lies lower, at 0.84: black-and-white left alone, 100 uGy, developments of one film
     assert found.groupby("dose").inside.mean().between(0.83, 0.95).all()
 
 
