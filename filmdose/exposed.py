@@ -111,7 +111,7 @@ def exposed_loss(
 ) -> ExposedLoss:
     """Loss of a roll that was exposed, before the scans or after them: fog adds to the image all the same.
 
-    Signal-to-noise kept by zone: r_fogged(H 2**s) / r_clean, with r = |dD/dlog10 H| / sqrt(sigma_D**2 A), s =
+    Signal-to-noise kept by zone: r_fogged(H 2**s) / r_clean, with ``r = |dD/dlog10 H| / sqrt(sigma_D**2 A)``, s =
     log2(speed / EI it was shot at) and r_clean the smaller of r_clean(H) and r_clean(H 2**s): light that was given in
     time counts, and what the choice of exposure costs a clean film is not put down to fog.
     Extra printing exposure: the density that fog adds at the shadow point (for the same black) or at the

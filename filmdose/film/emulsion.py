@@ -317,7 +317,7 @@ class Emulsion:
         return elementwise(kernel, log_exposure, kerma_ugy)
 
     def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
-        """Local signal-to-noise r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A) [1/um]."""
+        """Local signal-to-noise ``r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A)`` [1/um]."""
 
         def kernel(x: FloatArray, k: FloatArray) -> FloatArray:
             gradient = _weighted_sum(self.light_probability_gradient(x), self.surviving_weights(_kerma(k)))

@@ -177,7 +177,7 @@ def learn(
 
     Notes
     -----
-    The chance compares the least of |z|**2 + |residuals|**2 with chi-squared of as many degrees of freedom as there
+    The chance compares the least of ``|z|**2 + |residuals|**2`` with chi-squared of as many degrees of freedom as there
     are readings: exact for a linear model with normal priors, near it here.
 
     Examples

@@ -174,7 +174,7 @@ def plot_signal_to_noise(
 ) -> Axes:
     """Local signal-to-noise against log10 exposure, relative to the clean shadow point, for several doses.
 
-    r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A), over its value at the clean speed point.
+    ``r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A)``, over its value at the clean speed point.
 
     Parameters
     ----------

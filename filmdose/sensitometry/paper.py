@@ -84,7 +84,7 @@ def paper_range(curve: Curve) -> PaperRange:
 
 
 def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range: float = 2.2) -> Any:
-    """Density range that a scene makes on a negative: |D(x + range) - D(x)|.
+    """Density range that a scene makes on a negative: ``|D(x + range) - D(x)|``.
 
     Parameters
     ----------
