@@ -54,6 +54,7 @@ __all__ = [
     "HistoryDose",
     "Pass",
     "Storage",
+    "given_dose",
     "history_dose",
     "pass_air_kerma_ugy",
     "pass_chain",
@@ -360,6 +361,15 @@ class HistoryDose:
     contributions: pd.DataFrame = field(compare=False)
     notes: tuple[str, ...] = ()
 
+    @property
+    def worst_band_ugy(self) -> tuple[EffectiveKerma, EffectiveKerma, EffectiveKerma]:
+        """Effective kerma under the worst band [uGy], low, typical, high: ``peak_to_mean`` times that of the roll."""
+        low, typical, high = (
+            EffectiveKerma(self.peak_to_mean * kerma)
+            for kerma in (self.kerma_low_ugy, self.kerma_ugy, self.kerma_high_ugy)
+        )
+        return low, typical, high
+
     def __repr__(self) -> str:
         return (
             f"HistoryDose(kerma_ugy={self.kerma_ugy:.6g}, from {self.kerma_low_ugy:.4g} to {self.kerma_high_ugy:.4g}; "
@@ -445,6 +455,20 @@ def history_dose(
         contributions=pd.DataFrame(rows, columns=list(CONTRIBUTION_COLUMNS)),
         notes=tuple(dict.fromkeys(_notes(parts))),
     )
+
+
+def given_dose(kerma_ugy: float | str, name: str = "given dose") -> Pass:
+    """A dose at the film that is known, as a pass through a source of its own name.
+
+    Parameters
+    ----------
+    kerma_ugy
+        Effective kerma [uGy; at least 0], a number or a text such as "0.3 mR".
+    name
+        Different for different doses of one trip.
+    """
+    kerma = parse_kerma("kerma", kerma_ugy)
+    return Pass(source=Source(name=name, title="dose as given", air_kerma_typical_ugy=kerma, at="film"))
 
 
 def _as_history(history: Any) -> History:

@@ -9,6 +9,7 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -65,12 +66,13 @@ def bands(
     check_output(format, output)
     given: dict[str, Any] = {"length_mm": length, "core_radius_mm": core_radius, "layer_mm": layer}
     wound = replace(get_winding(winding), **{name: value for name, value in given.items() if value is not None})
-    if all(path.suffix.lower() in (".csv", ".txt") for path in files):
-        profiles = [read_profile(path, control_density=control) for path in files]
-    else:
-        profiles = [_from_scan(path, box, clear, clear_box, dpi, control) for path in files]
-    profile = profiles[0] if len(profiles) == 1 else join_profiles(profiles, gap_mm=gap)
-    result = explain_bands(profile, wound, end=end, start_mm=start)
+    with progress("comparing causes"):
+        if all(path.suffix.lower() in (".csv", ".txt") for path in files):
+            profiles = [read_profile(path, control_density=control) for path in files]
+        else:
+            profiles = [_from_scan(path, box, clear, clear_box, dpi, control) for path in files]
+        profile = profiles[0] if len(profiles) == 1 else join_profiles(profiles, gap_mm=gap)
+        result = explain_bands(profile, wound, end=end, start_mm=start)
     if plot is not None:
         from filmdose.plotting.scan import plot_bands, write_picture
 

@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from filmdose.cli.output import FormatOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.emulsion import APERTURE_AREA_UM2
 from filmdose.film.fitting import fit_film

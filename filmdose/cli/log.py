@@ -13,6 +13,7 @@ import typer
 
 from filmdose.cli.card import parse_date
 from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, FilmdoseError
 from filmdose.radiation.sources import get_source
 
@@ -85,7 +86,8 @@ def log(
 
     def answer(trip: Trip) -> None:
         # Before the file is written, so that nothing can go wrong after it but the printing itself.
-        told.append(trip_outlook(trip, learned=_learnt(trip, file, notes)))
+        with progress("drawing") as advance:
+            told.append(trip_outlook(trip, learned=_learnt(trip, file, notes), progress=advance))
 
     def rolls() -> list[str]:
         return roll or [item.id for item in told[0].trip.rolls]

@@ -14,6 +14,7 @@ from filmdose.arrays import check_number
 from filmdose.cli.card import parse_date
 from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
 from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -135,15 +136,16 @@ def measure(
         else 25_400.0 / check_number("dpi", dpi, low=10.0, high=100_000.0, unit="pixels per inch"),
         "accept": tuple(accept or ()),
     }
-    taken = read_scan(scan, **options)
     if clear is None and clear_box is None:
         raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
-    light = _Light(
-        scan=taken,
-        clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),
-        flare=UNMEASURED_FLARE,
-    )
-    light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
+    with progress("reading"):
+        taken = read_scan(scan, **options)
+        light = _Light(
+            scan=taken,
+            clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),
+            flare=UNMEASURED_FLARE,
+        )
+        light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
     place = None if box is None else parse_box(box)
     chosen = film if film is None and speed is None else film_from_options(speed, kind, film)
     reversal = kind.endswith("reversal") if chosen is None else chosen.reversal

@@ -15,7 +15,7 @@ from filmdose.everyday import KINDS_MEANT, meant, with_points
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
-from filmdose.history import Flight, History, Pass, Storage
+from filmdose.history import Flight, History, Pass, Storage, given_dose
 from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene_range_from_readings
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
@@ -235,10 +235,7 @@ def history_from_options(
     if badge is not None:
         parts.append(badge_pass(badge, shield))
     if kerma is not None:
-        given = Source(
-            name="given dose", title="dose as given", air_kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
-        )
-        parts.append(Pass(source=given))
+        parts.append(given_dose(kerma))
     return History(
         passes=tuple(parts),
         flights=tuple(parse_flight(text) for text in flights),

@@ -17,7 +17,8 @@ from filmdose.cli.options import (
     SceneRangeOption,
     SnrTargetOption,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.planning import DEFAULT_POUCH, make_plan
 from filmdose.present.plan import plan_document
 from filmdose.question import Question
@@ -85,7 +86,7 @@ def plan(
     words = read_words(SHEET_WORDS, sheet_text)
     if write_text is not None:
         write_words(SHEET_WORDS, write_text)
-    with progress("planning"):
+    with progress("planning") as advance:
         made = make_plan(
             trip,
             question,
@@ -94,6 +95,7 @@ def plan(
             needed_ei=needed_ei,
             samples=samples,
             rng=seed,
+            progress=advance,
         )
     if sheet is not None:
         write_sheet(made, sheet, words=words, date=day)

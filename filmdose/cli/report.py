@@ -17,7 +17,8 @@ from filmdose.cli.options import (
     Question,
     SceneRangeOption,
 )
-from filmdose.cli.output import check_output, deliver, progress
+from filmdose.cli.output import check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, shown_path
 

@@ -1,5 +1,6 @@
 """How sure an answer is, what matters most, what to set the meter to, and learning from measured rolls."""
 
+from filmdose.odds.cells import cell_odds
 from filmdose.odds.decision import Bracket, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate
 from filmdose.odds.learn import ContradictionError, learn
@@ -23,6 +24,7 @@ __all__ = [
     "RollOdds",
     "TripModel",
     "TripOdds",
+    "cell_odds",
     "default_priors",
     "draw_stops",
     "learn",
