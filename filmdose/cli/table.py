@@ -77,7 +77,7 @@ def table(
     if not passes and (shield is not None or film_format != "35mm"):
         raise ArgumentError("passes", None, "a source beside --shield or --film-format", "Doses are those at the film.")
     rows = [
-        History(passes=Pass(source=source, count=count, shield=shield), format=film_format)
+        History(passes=(Pass(source=source, count=count, shield=shield),), format=film_format)
         for source in passes or ()
         for count in TABLE_PASSES
     ]

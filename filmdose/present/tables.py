@@ -74,7 +74,7 @@ def compensation_table(
     DataFrame with columns film (labels are unique), kind, speed [ISO], kerma_ugy, fog_density, needed_stops,
     given_stops and ei (third-stop scale; NaN where nothing helps), verdict, status, ei_exact, room_marked_stops,
     room_left_stops, snr_kept, snr_given, contrast_fogged, stops_<criterion> for all four, criterion: of the typical
-    case.  With ``safe`` ei_safe, ei_typical, verdict_safe and headline too, as :func:`filmdose.odds.propagate` has them.
+    case.  With ``safe`` ei_safe, ei_typical, verdict_safe and headline too, as of :func:`filmdose.odds.propagate`.
 
     Examples
     --------
@@ -85,7 +85,7 @@ def compensation_table(
     asked = Question() if question is None else question
     cells, kerma = _cells(films, kerma_ugy, asked)
     if safe:
-        histories = [History(passes=given_dose(dose, f"given dose {dose:g} uGy")) for dose in kerma]
+        histories = [History(passes=(given_dose(dose, f"given dose {dose:g} uGy"),)) for dose in kerma]
         cells = _with_odds(cells, films, histories, asked, progress)
     return cells
 
@@ -112,8 +112,8 @@ def passes_table(
 
     Returns
     -------
-    The columns of :func:`compensation_table` with ``safe``, and went_through; kerma_ugy is the typical dose of the worst
-    band.
+    The columns of :func:`compensation_table` with ``safe``, and went_through; kerma_ugy is the typical dose of the
+    worst band.
 
     Examples
     --------
@@ -122,7 +122,7 @@ def passes_table(
     [['2 x cabin-ct', 'EI 80 (safe and typical). Usable.']]
     """
     asked = Question() if question is None else question
-    histories = [part if isinstance(part, History) else History(passes=part) for part in passes]
+    histories = [part if isinstance(part, History) else History(passes=(part,)) for part in passes]
     doses = [history_dose(history).worst_band_ugy[1] for history in histories]
     names = [" + ".join(f"{part.count} x {part.resolved_source.name}" for part in one.passes) for one in histories]
     cells, _ = _cells(films, doses, asked)
@@ -221,8 +221,8 @@ def dose_points() -> pd.DataFrame:
 #: What the cells of a table are, by whether its dose is known and whether the safe index stands beside.
 _CELLS = {
     "typical": (
-        "Indices are those of the typical case; `--safe` puts the safe one before it, and `filmdose roll` and `filmdose "
-        "trip` begin with both."
+        "Indices are those of the typical case; `--safe` puts the safe one before it, and `filmdose roll` and "
+        "`filmdose trip` begin with both."
     ),
     "safe": (
         "Where a cell has two indices, the first is that of least loss over all that is not known of film and fog, the "
@@ -259,8 +259,8 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
         f"{what} Generic films are typical values. Fog is calibrated at "
         f"{film_value('model', 'calibration_kerma'):g} uGy "
         f"(range {low:g} to {high:g}) for a net fog of 0.02 at ISO 400, an inference of this project; "
-        f"read a row at half and at twice your dose to see how much that matters. {'' if reversal else _CELLS[cells] + ' '}"
-        + TEST_FIRST
+        "read a row at half and at twice your dose to see how much that matters. "
+        f"{'' if reversal else _CELLS[cells] + ' '}{TEST_FIRST}"
     )
 
 

@@ -116,9 +116,8 @@ def test_the_pair_of_a_cell_is_that_of_a_roll(run):
         told = json.loads(run("table", "--safe", "--speeds", speed, "--kind", kind, *words, "--format", "json")[1])
         (row,) = told["rows"]
         roll = json.loads(run("roll", "--speed", speed, "--kind", kind, *words, "--format", "json")[1])
-        for cell, answer in (("ei_safe", "ei_safe"), ("ei_typical", "ei_typical"), ("verdict_safe", "verdict_safe")):
-            assert row[cell] == roll[answer]
-        assert row["headline"] == roll["headline"]
+        for name in ("ei_safe", "ei_typical", "verdict_safe", "headline"):
+            assert row[name] == roll[name]
 
 
 @pytest.mark.parametrize("source", ["ct", "hold-ct", "unknown"])
