@@ -58,6 +58,7 @@ __all__ = [
     "history_dose",
     "pass_air_kerma_ugy",
     "pass_chain",
+    "pass_sentences",
 ]
 
 #: Shelf time from which on a note says what age does [days].
@@ -493,6 +494,11 @@ def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
     return low, typical, high
 
 
+def pass_sentences(part: Pass) -> tuple[str, ...]:
+    """What must be said wherever a pass appears: its source's warning, and the caution where the dose is its."""
+    return part.resolved_source.sentences(own_dose=part.air_kerma_ugy is not None)
+
+
 def pass_chain(part: Pass, history: History, *, steps: Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
     """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness."""
     bag = history.bag if part.bag is None else part.bag
@@ -598,8 +604,7 @@ def _rounded(passes: float) -> str:
 def _notes(parts: History) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
-        if source.caution and part.air_kerma_ugy is None:
-            yield source.caution
+        yield from pass_sentences(part)
         if part.held_s:
             yield _held_note(part)
         if part.shields and no_wall_counts(source.beam):

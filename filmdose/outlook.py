@@ -13,7 +13,7 @@ from typing import Any
 
 import pandas as pd
 
-from filmdose.history import history_dose
+from filmdose.history import history_dose, pass_sentences
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.question import Question
@@ -73,10 +73,7 @@ class Outlook:
         said = [f"Scans ahead count in the index to set now: {', '.join(told)}."] if told else []
         notes = [note for item in self.answers for note in item.dose.notes]
         notes += [
-            part.resolved_source.caution
-            for row in self.odds.rolls
-            for part in row.roll.history.passes
-            if part.air_kerma_ugy is None and part.resolved_source.caution
+            words for row in self.odds.rolls for part in row.roll.history.passes for words in pass_sentences(part)
         ]
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 

@@ -454,7 +454,7 @@ def _verdict(roll: Roll, scanned: float, after: RollOdds, cost: float) -> str:
 
 def _notes(trip: Trip, question: Question) -> list[str]:
     sources = sorted({leg.source for leg in trip.legs if leg.inspect != "hand"})
-    found = [get_source(name).caution for name in sources if get_source(name).caution]
+    found = [words for name in sources for words in get_source(name).sentences()]
     found.append(
         "Losses are mean stops over the unknown doses and the uncertain calibration of fog; an exposed roll counts "
         f"each stop {question.cost_under:g} times, since nothing makes up for it, and a lost roll counts "

@@ -9,7 +9,7 @@ from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import list_data
 from filmdose.radiation.response import relative_response
 from filmdose.radiation.shields import Shield, Transmission
-from filmdose.radiation.sources import list_sources
+from filmdose.radiation.sources import get_source, list_sources
 
 __all__ = ["shield_document", "sources_document"]
 
@@ -105,6 +105,7 @@ def sources_document(kind: str | None = "source") -> Document:
             "date",
             "reviewed",
             "caution",
+            "warning",
         ]
         rows = rows.join(list_sources()[more], on="name")
     columns = {"kind": rows["kind"]} if kind is None else {}
@@ -120,7 +121,7 @@ def sources_document(kind: str | None = "source") -> Document:
     }
     notes = [f"{name}: {note}" for name, note in zip(rows["name"], rows["note"], strict=True) if note]
     if kind == "source":
-        notes = [*rows["caution"][rows["caution"] != ""], *notes]
+        notes = [words for name in rows["name"] for words in get_source(name).sentences()] + notes
     return Document(
         kind="sources",
         title=f"Shipped data: {kind or 'all'}",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
@@ -17,7 +17,7 @@ from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, given_dose, history_dose
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
-from filmdose.radiation.sources import list_sources
+from filmdose.radiation.sources import get_source, list_sources, source_names
 from filmdose.solution import VERDICTS
 from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
@@ -123,9 +123,9 @@ def passes_table(
     """
     asked = Question() if question is None else question
     histories = [part if isinstance(part, History) else History(passes=(part,)) for part in passes]
-    doses = [history_dose(history).worst_band_ugy[1] for history in histories]
+    doses = [asked.for_bands(dose.peak_to_mean).peak_to_mean * dose.kerma_ugy for dose in map(history_dose, histories)]
     names = [" + ".join(f"{part.count} x {part.resolved_source.name}" for part in one.passes) for one in histories]
-    cells, _ = _cells(films, doses, asked)
+    cells, _ = _cells(films, doses, replace(asked, peak_to_mean=1.0))
     cells.insert(3, "went_through", names * (len(cells) // len(names)))
     return _with_odds(cells, films, histories, asked, progress)
 
@@ -333,7 +333,7 @@ def table_document(
 
 def _points_table() -> Table:
     points = dose_points()
-    cautions = [words for words in list_sources()["caution"] if words]
+    cautions = [words for name in source_names() for words in get_source(name).sentences()]
     for column in ("low", "typical", "high"):
         points[column] = [figure_text(value, 2) for value in points[column]]
     return Table.of(
