@@ -31,6 +31,7 @@ from filmdose.trip import (
     trip_table,
 )
 from filmdose.units import THIRD
+from filmdose.words import kept_text
 
 __all__ = ["Outlook", "trip_outlook"]
 
@@ -162,7 +163,7 @@ _ORDER = ("good", "usable", "poor", "lost")
 def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, scans: int) -> str:
     def state(row: RollOdds, kept: float) -> str:
         low, middle, high = (abs(value) for value in row.fog_density)
-        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {100 * kept:.0f} %, {row.verdict}"
+        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {kept_text(kept)}, {row.verdict}"
 
     worse = _ORDER.index(later.verdict) > _ORDER.index(now.verdict) or kept_later < kept_now * 2.0**-THIRD
     what = "1 more scan" if scans == 1 else f"{scans} more scans"

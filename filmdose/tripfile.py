@@ -189,7 +189,7 @@ TRIP_FILE = (
             _SHIELD,
             Field(
                 name="multiplier", type="number", low=1, default="1",
-                help="Times longer in the beam than usual, for a belt that stopped.",
+                help="Times longer in the beam than usual, where that is known; a belt that stood still is `held`.",
             ),
             Field(
                 name="kerma", type="amount", help="Air kerma of one pass where it is known.",

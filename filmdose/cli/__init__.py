@@ -46,7 +46,12 @@ class _Modules(Mapping[str, Any]):
         module = importlib.import_module(f"filmdose.cli.{verb}")
         single = typer.Typer(**_STYLE)
         single.command(verb)(getattr(module, verb))
-        return typer.main.get_command(single)
+        command: Any = typer.main.get_command(single)
+        for parameter in command.params:
+            if parameter.param_type_name == "argument":
+                # Some versions of the parser print the type in Python's words behind the name, such as <list[Path]>.
+                parameter.display_type_rich = lambda ctx: ""
+        return command
 
     def __iter__(self) -> Iterator[str]:
         return iter(VERBS)

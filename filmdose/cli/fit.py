@@ -25,7 +25,8 @@ def fit(
         Path | None, typer.Option("--output", "-o", help="Write the film file here.", metavar="FILM.toml")
     ] = None,
     kind: Annotated[
-        str, typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.")
+        str,
+        typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.", metavar="KIND"),
     ] = "bw-negative",
     speed: Annotated[
         float | None, typer.Option("--speed", help="Rated speed; it anchors a relative log exposure.", metavar="ISO")
@@ -55,9 +56,14 @@ def fit(
     ] = None,
     aperture: Annotated[
         float,
-        typer.Option("--aperture", help="Area of the aperture of --grain in um2; a pixel squared.", metavar="UM2"),
+        typer.Option(
+            "--aperture",
+            help="Area of the aperture of --grain in um2; a pixel squared.",
+            metavar="UM2",
+            show_default="a circle of 48 um",
+        ),
     ] = APERTURE_AREA_UM2,
-    name: Annotated[str, typer.Option("--name", help="What you call the film.")] = "",
+    name: Annotated[str, typer.Option("--name", help="What you call the film.", metavar="NAME")] = "",
     delimiter: Annotated[
         str | None, typer.Option("--delimiter", help="Of the CSV file; found when left out.", metavar="CHAR")
     ] = None,

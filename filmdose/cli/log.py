@@ -35,9 +35,6 @@ def log(
     shield: Annotated[
         str | None, typer.Option("--shield", help="What was around the film.", metavar="MATERIAL=MM")
     ] = None,
-    multiplier: Annotated[
-        float | None, typer.Option("--multiplier", help="Times longer than usual in a belt that stopped.")
-    ] = None,
     kerma: Annotated[
         str | None,
         typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.", metavar="DOSE"),
@@ -60,15 +57,17 @@ def log(
     date: Annotated[
         str | None, typer.Option("--date", help="When a pass was; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
-    scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
+    place: Annotated[str | None, typer.Option("--place", help="Where a pass was.", metavar="WHERE")] = None,
+    scanner: Annotated[
+        str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.", metavar="NAME")
+    ] = None,
     held: Annotated[
         str | None, typer.Option("--held", help="How long the belt stood still, such as 5min.", metavar="TIME")
     ] = None,
     beam_on: Annotated[
         str | None, typer.Option("--beam-on", help="What the tube did: running, pulsed or unknown.", metavar="WORD")
     ] = None,
-    note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+    note: Annotated[str | None, typer.Option("--note", help="Anything else.", metavar="TEXT")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry, nothing else.")] = False,
     format: FormatOption = None,
 ) -> None:
@@ -98,7 +97,6 @@ def log(
             roll,
             count,
             shield,
-            multiplier,
             kerma,
             flight_hours,
             storage_days,
@@ -117,7 +115,6 @@ def log(
     only_pass: dict[str, Any] = {
         "count": count,
         "shield": shield,
-        "multiplier": multiplier,
         "kerma": kerma,
         "date": None if date is None else parse_date(date),
         "place": place,

@@ -82,19 +82,26 @@ def measure(
     steps: Annotated[
         int | None, typer.Option("--steps", help="Read a step tablet of so many steps instead.", metavar="N")
     ] = None,
-    increment: Annotated[float, typer.Option("--increment", help="Density from step to step of the tablet.")] = 0.15,
+    increment: Annotated[
+        float, typer.Option("--increment", help="Density from step to step of the tablet.", metavar="D")
+    ] = 0.15,
     clear_log_exposure: Annotated[
-        float, typer.Option("--clear-log-exposure", help="Log10 exposure under its clearest step; 0 when not known.")
+        float,
+        typer.Option(
+            "--clear-log-exposure", help="Log10 exposure under its clearest step; 0 when not known.", metavar="LOG"
+        ),
     ] = 0.0,
     first_step: Annotated[
-        int | None, typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.")
+        int | None,
+        typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.", metavar="N"),
     ] = None,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="CSV to write for fit: steps, or grain.", metavar="FILE.csv")
     ] = None,
     grain: Annotated[bool, typer.Option("--grain", help="Measure the grain of the box, or of the steps.")] = False,
     transfer: Annotated[
-        float | None, typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.")
+        float | None,
+        typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.", metavar="CYCLES"),
     ] = None,
     edge_box: Annotated[
         str | None,
@@ -103,16 +110,18 @@ def measure(
     speed: SpeedOption = None,
     kind: KindOption = DEFAULT_KIND,
     film: FilmOption = None,
-    channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.")] = "green",
+    channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.", metavar="NAME")] = "green",
     black: Annotated[
         float | None, typer.Option("--black", help="Number that no light gives.", metavar="COUNTS")
     ] = None,
-    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.")] = None,
+    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.", metavar="N")] = None,
     accept: Annotated[
         list[str] | None,
         typer.Option("--accept", help="Fault that is to be let pass; may be repeated.", metavar="FAULT"),
     ] = None,
-    date: Annotated[str | None, typer.Option("--date", help="When it was read; today by default.")] = None,
+    date: Annotated[
+        str | None, typer.Option("--date", help="When it was read; today by default.", metavar="YYYY-MM-DD")
+    ] = None,
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Draw where it was measured.", metavar="FILE.png")
     ] = None,

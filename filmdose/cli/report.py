@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.card import parse_date
+from filmdose.cli.measured import SamplesOption, SeedOption
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     SCENE_RANGE,
@@ -24,7 +25,10 @@ from filmdose.errors import ArgumentError, shown_path
 
 
 def report(
-    file: Annotated[Path, typer.Argument(help="Trip file, TOML, with a [[reading]] where something was measured.")],
+    file: Annotated[
+        Path,
+        typer.Argument(help="Trip file, TOML, with a [[reading]] where something was measured.", metavar="TRIP.toml"),
+    ],
     roll: Annotated[str, typer.Option("--roll", help="Id of the roll.", metavar="ID")],
     output: Annotated[
         list[Path] | None,
@@ -32,13 +36,14 @@ def report(
             "--output",
             "-o",
             help="A .html, .pdf, .md or other file; may be repeated. HTML and PDF, named after trip and roll, else.",
+            metavar="FILE",
         ),
     ] = None,
     date: Annotated[
         str | None, typer.Option("--date", help="Date of the report; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 2**14,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
+    samples: SamplesOption = 2**14,
+    seed: SeedOption = 0,
     bands: Annotated[
         Path | None,
         typer.Option("--bands", help="Density along the film, for a page about its bands.", metavar="PROFILE.csv"),

@@ -226,13 +226,13 @@ _CELLS = {
     ),
     "safe": (
         "Where a cell has two indices, the first is that of least loss over all that is not known of film and fog, the "
-        "dose being known: the safe one, where it is the slower. The second is that of the typical case; one index is "
-        "both. `--passes ct` counts what is not known of the dose as well."
+        "dose being known: the safe one, where it is the slower and no ‡ stands by it. The second is that of the "
+        "typical case; one index is both. `--passes ct` counts what is not known of the dose as well."
     ),
     "passes": (
         "Where a cell has two indices, the first is that of least loss over all that is not known, the dose among it: "
-        "the safe one, where it is the slower. The second is that of the typical case; one index is both. `filmdose "
-        "roll` has the same."
+        "the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
+        "is both. `filmdose roll` has the same."
     ),
 }
 

@@ -184,6 +184,17 @@ def test_a_clean_roll_lost_nothing_at_any_index():
             assert found.exposed.harmless
             assert found.verdict == "good"
             assert "lost nothing that shows" in found.message
+            assert "-0.00" not in found.message
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
+@pytest.mark.parametrize("kerma", [0.5, 20.0, 100.0])
+def test_no_roll_keeps_more_than_all(kind, kerma):
+    """Light given in time may leave more than a clean roll had at the marked speed: once "113 %" was said."""
+    found = answer(generic_film(400, kind=kind), kerma, exposed=True, shot_ei=50)
+    shares = [int(part.split()[-1]) for part in found.message.split(" %")[:-1]]
+    assert max(shares, default=0) <= 100
+    assert found.exposed.snr_kept > 1.0 or kind == "bw-negative"
 
 
 def test_after_development_nothing_counts():
@@ -213,9 +224,16 @@ def test_develop_here_or_carry_home():
 
 
 def test_headlines_say_what_is_safe_only_where_it_is():
-    assert "(best on average)" in headline("compensated", "poor", safe=80, typical=64)
+    assert "(best on average)" in headline("compensated", "usable", safe=80, typical=64)
     assert "(safe)" in headline("compensated", "good", safe=64, typical=80)
-    assert "nothing helps the middle case" in headline("compensated", "poor", safe=64)
+    assert headline("compensated", "usable", safe=64) == "EI 64 (safe); nothing helps the middle case. Usable."
+    for safe, typical, said in (
+        (50, 80, "EI 50, the best left; 80 if typical. Poor."),
+        (80, 50, "EI 80, the best left; 50 if typical. Poor."),
+        (50, 50, "EI 50, the best left. Poor."),
+        (50, None, "EI 50, the best left; nothing helps the middle case. Poor."),
+    ):
+        assert headline("compensated", "poor", safe=safe, typical=typical) == said
     assert headline("compensated", "lost", safe=64, typical=80) == "Lost: no exposure index helps."
     assert np.all([word in headline("as_marked", "good", safe=100, typical=100) for word in ("as marked", "EI 100")])
 
