@@ -596,6 +596,11 @@ def _held_note(part: Pass) -> str:
     )
 
 
+def _untold(part: Pass) -> bool:
+    """True when nothing tells the machine of a pass from another, or when several passes went through it."""
+    return part.air_kerma_ugy is None and not (part.scanner.strip() or part.place.strip() or part.date)
+
+
 def _rounded(passes: float) -> str:
     """A number of passes to two digits."""
     return f"{passes:.2g}" if passes < 1.0 else f"{float(f'{passes:.2g}'):.0f}"
@@ -614,6 +619,12 @@ def _notes(parts: History) -> Iterable[str]:
                 f"What the shield {part.shield_text} lets through counts what it scatters into the film: published for "
                 "lead from 60 to 150 kVp, an inference for other metals and harder beams."
             )
+    alike = sum(part.count for part in parts.passes if part.resolved_source.mixture and _untold(part))
+    if alike > 1:
+        yield (
+            f"{alike} passes through a scanner not known count as through one and the same machine, which gives the "
+            "widest range. In a trip file passes with a date, a place or a scanner of their own count as different ones."
+        )
     for flight in parts.flights:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:
             yield f"Dose rates in flight above {PUBLISHED_ALTITUDE_FT:.0f} ft continue the slope below it."

@@ -7,7 +7,8 @@ shield thickness for each pouch.  All rolls of a trip are computed from the same
 scores, so that what is learnt from one roll is learnt for the others.
 
 Which scanner a pass went through: the pass's own ``scanner``; else its ``place``;
-else one scanner for each source and trip.
+else, of a scanner that nobody identified, its date; else one scanner for each source
+and trip.
 """
 
 from __future__ import annotations
@@ -135,8 +136,14 @@ def shape_input(name: str, kind: str, record: str) -> str:
 
 
 def scanner_name(part: Pass) -> str:
-    """Which machine a pass went through: its scanner, else its place, else one for each source and trip."""
-    return part.scanner.strip() or part.place.strip()
+    """Which machine a pass went through: its scanner, else its place, else one for each source and trip.
+
+    Of a scanner that nobody identified its date tells it as well: another day is taken for another machine.
+    """
+    told = part.scanner.strip() or part.place.strip()
+    if told or part.date is None or not part.resolved_source.mixture:
+        return told
+    return part.date.isoformat()
 
 
 class _Arrivals:
