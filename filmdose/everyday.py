@@ -7,8 +7,9 @@ from collections.abc import Mapping
 
 __all__ = ["KINDS_MEANT", "POUCH", "SHIELDS_MEANT", "SOURCES_MEANT", "meant", "with_points"]
 
-#: What a pouch is taken for when nothing is known of it (common practice, no source).
-POUCH = "lead=0.25"
+#: What a pouch is taken for when nothing is known of it: 0.25 mm of lead, half to twice as much (common practice, no
+#: source). `filmdose pouch` narrows it.
+POUCH = "lead=0.125..0.5"
 
 #: In small letters: sources, kinds of film, shields.
 SOURCES_MEANT: dict[str, str] = {

@@ -42,7 +42,7 @@ from filmdose.radiation.chain import (
     no_wall_counts,
 )
 from filmdose.radiation.response import ETA_LOW, check_eta
-from filmdose.radiation.shields import Shield, ShieldLike, as_shields
+from filmdose.radiation.shields import Shield, ShieldLike, as_shields, thickness_factors
 from filmdose.radiation.sources import Source, get_source
 from filmdose.radiation.tube import held_passes
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
@@ -528,7 +528,15 @@ def _row(kerma: tuple[float, float, float], beam: Beam, chain: Chain, eta_low: f
 
 def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ...]) -> dict[str, Any]:
     source = part.resolved_source
-    chain = pass_chain(part, history, steps=steps)
+    kerma = pass_air_kerma_ugy(part)
+    row = _row(kerma, source.beam, pass_chain(part, history, steps=steps), eta_low)
+    factors = thickness_factors(part.shields)
+    if factors is not None and "shields" in steps:
+        thin, thick = (
+            arrival(source.beam, pass_chain(part, history, steps=steps, thicker=factor), eta_low).effective
+            for factor in factors
+        )
+        row |= {"kerma_low_ugy": kerma[0] * thick, "kerma_high_ugy": kerma[2] * thin}
     return {
         "kind": "pass",
         "source": source.name,
@@ -537,7 +545,7 @@ def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ..
         "multiplier": part.multiplier * part.views + part.held_passes[1] / max(part.count, 1),
         "shield": part.shield_text,
         "at": part.stands_at,
-        **_row(pass_air_kerma_ugy(part), source.beam, chain, eta_low),
+        **row,
         "peak_to_mean": source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean,
         "evidence": source.evidence if part.air_kerma_ugy is None else "measured",
     }
@@ -623,7 +631,7 @@ def _notes(parts: History) -> Iterable[str]:
     if alike > 1:
         yield (
             f"{alike} passes through a scanner not known count as through one and the same machine, which gives the "
-            "widest range. In a trip file passes with a date, a place or a scanner of their own count as different ones."
+            "widest range. In a trip file passes with dates, places or scanners of their own count as different ones."
         )
     for flight in parts.flights:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:

@@ -7,7 +7,7 @@ import pytest
 from scipy.optimize import brentq
 from scipy.stats import kstest, norm
 
-from filmdose.everyday import KINDS_MEANT, SHIELDS_MEANT, meant
+from filmdose.everyday import KINDS_MEANT, POUCH, SHIELDS_MEANT, meant
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS
 from filmdose.history import History, Pass, history_dose
@@ -82,11 +82,12 @@ def test_everyday_words_for_kinds(word, kind):
 
 
 def test_shields_as_people_write_them():
-    assert as_shields("pouch") == as_shields("lead=0.25") == as_shields("lead=0,25")
+    assert as_shields("lead=0.25") == as_shields("lead=0,25")
+    assert as_shields("pouch") == as_shields("lead=0.125..0.25..0.5")
     assert Shield.parse("lead=0,1mm").thickness_mm == 0.1
     # 0.25 mm of lead of 11.35 g/cm3 weighs 0.28 g a square centimetre
     assert Shield.parse("lead=0.28 g/cm2").thickness_mm == pytest.approx(2.8 / 11.35, rel=2e-3)
-    assert SHIELDS_MEANT["pouch"] == "lead=0.25"
+    assert SHIELDS_MEANT["pouch"] == POUCH
 
 
 def test_passes_on_different_days_are_different_machines():
