@@ -20,6 +20,7 @@ import pandas as pd
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.everyday import SOURCES_MEANT, meant
+from filmdose.files import load_data_toml
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -46,6 +47,7 @@ from filmdose.radiation.shields import Shield, ShieldLike, as_shields, thickness
 from filmdose.radiation.sources import Source, get_source
 from filmdose.radiation.tube import held_passes
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
+from filmdose.words import BOX_SPEEDS
 
 __all__ = [
     "CONTRIBUTION_COLUMNS",
@@ -63,6 +65,9 @@ __all__ = [
 
 #: Shelf time from which on a note says what age does [days].
 OLD_STOCK_DAYS = 300.0
+
+#: b: hits of a grain grow as its sensitivity to this power.
+_HIT_EXPONENT = float(load_data_toml("films.toml")["model"]["hit_exponent"]["value"])
 
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
 
@@ -454,7 +459,7 @@ def history_dose(
         emulsion_dose_ugy=math.fsum(row["emulsion_dose_ugy"] for row in rows),
         peak_to_mean=max(1.0, peak),
         contributions=pd.DataFrame(rows, columns=list(CONTRIBUTION_COLUMNS)),
-        notes=tuple(dict.fromkeys(_notes(parts))),
+        notes=tuple(dict.fromkeys(_notes(parts, rows))),
     )
 
 
@@ -614,7 +619,26 @@ def _rounded(passes: float) -> str:
     return f"{passes:.2g}" if passes < 1.0 else f"{float(f'{passes:.2g}'):.0f}"
 
 
-def _notes(parts: History) -> Iterable[str]:
+def _old_stock_note(parts: History, rows: list[dict[str, Any]]) -> str:
+    """What a year or more on a shelf does, why fast film minds it, and from when it counts."""
+    shelf = [row for row in rows if row["kind"] == "storage"]
+    given, fogs = (math.fsum(row[name] for row in shelf) for name in ("incident_kerma_ugy", "kerma_ugy"))
+    one = _pass_row(Pass(source="cabin-ct"), History(format=parts.format), ETA_LOW, STEPS)["kerma_ugy"]
+    fast, slow = 3200.0, 400.0
+    more = (fast / slow) ** _HIT_EXPONENT
+    days = math.fsum(part.days for part in parts.storage)
+    return (
+        f"Old stock: the ground gives film about {given / 1000.0:.2g} mGy in {days:.0f} days, in a drawer, a "
+        f"refrigerator or a lead box alike. That fogs as {fogs:.2g} uGy of a scanner's beam, {fogs / one:.2g} of a "
+        "cabin CT pass. A grain is struck the more the larger it is, and fast film has large ones: "
+        f"ISO {fast:g} takes about {more:.0f} times the hits of ISO {slow:g} (an inference). It counts from the day of "
+        "manufacture, not of purchase, since the speed on the box is that of fresh film: a box may have lain for a "
+        "year or more before it was sold (count back from its expiry date; from memory, two to three years). Age and heat "
+        "fog film as well and are not in the figures."
+    )
+
+
+def _notes(parts: History, rows: list[dict[str, Any]]) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
         yield from pass_sentences(part)
@@ -637,12 +661,8 @@ def _notes(parts: History) -> Iterable[str]:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:
             yield f"Dose rates in flight above {PUBLISHED_ALTITUDE_FT:.0f} ft continue the slope below it."
     if sum(shelf.days for shelf in parts.storage) >= OLD_STOCK_DAYS:
-        yield (
-            "Old stock: background counts from the day of manufacture, not of purchase, and takes most from fast film, "
-            "whose grains are large enough for single hits: a box may have lain for a year or more before it was sold "
-            "(count back from its expiry date; from memory, two to three years). Age and heat fog film as well and "
-            "are not in the figures. Some numbers on boxes of fast film are exposure indices and not ISO speeds."
-        )
+        yield _old_stock_note(parts, rows)
+        yield BOX_SPEEDS
     if parts.flights or parts.storage:
         yield (
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "

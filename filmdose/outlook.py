@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.film.generic import box_speed_notes
 from filmdose.history import history_dose, pass_sentences
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
@@ -76,6 +77,7 @@ class Outlook:
         notes += [
             words for row in self.odds.rolls for part in row.roll.history.passes for words in pass_sentences(part)
         ]
+        notes += box_speed_notes(roll.film for roll in self.trip.rolls if roll.state != "exposed")
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 
     def table(self) -> pd.DataFrame:

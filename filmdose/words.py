@@ -7,6 +7,7 @@ import math
 from filmdose.units import format_speed
 
 __all__ = [
+    "BOX_SPEEDS",
     "CRITERION_WORDS",
     "KIND_WORDS",
     "STATUS_WORDS",
@@ -52,6 +53,13 @@ VERDICT_MARKS: dict[str, str] = {"good": "", "usable": "†", "poor": "‡"}
 
 #: The caution that goes with every answer.
 TEST_FIRST = "Test on one unimportant roll first."
+
+
+#: What the numbers on boxes of fast film may mean, and what to do about it.
+BOX_SPEEDS = (
+    "Some numbers on boxes of fast film are exposure indices for longer development and not ISO speeds (common "
+    "practice, no source): give such a film the ISO speed of its data sheet."
+)
 
 
 def headline(

@@ -185,7 +185,7 @@ def pouch_from_rolls(
     >>> from filmdose.film.generic import generic_film
     >>> rolls = [FogReading(base_plus_fog=read, control=0.30, error=0.01) for read in (0.35, 0.50)]
     >>> found = pouch_from_rolls(generic_film(400), *rolls)
-    >>> found.lead_mm[0] < 0.2 < found.lead_mm[2]
+    >>> found.lead_mm[0] < 0.35 < found.lead_mm[2]
     True
     """
     _, record = read_record(film, outside)

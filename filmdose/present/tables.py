@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from filmdose.answering import grid_rows, unique_labels
+from filmdose.answering import as_film, grid_rows, unique_labels
 from filmdose.arrays import FloatArray
-from filmdose.film.generic import film_value
+from filmdose.film.generic import box_speed_notes, film_value
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, given_dose, history_dose
 from filmdose.present.document import Block, Document, Paragraph, Table
@@ -21,7 +21,7 @@ from filmdose.radiation.sources import get_source, list_sources, source_names
 from filmdose.solution import VERDICTS
 from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
-from filmdose.words import TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
+from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
 
 __all__ = [
     "TABLE_KERMA_UGY",
@@ -321,6 +321,7 @@ def table_document(
                     caption=caption(asked, reversal=losses, cells=what),
                 )
             )
+    notes += box_speed_notes(map(as_film, films))
     blocks += map(Paragraph, dict.fromkeys(notes))
     return Document(
         kind="table",
@@ -382,6 +383,26 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     )
 
 
+#: So many films have a sentence each.
+_FEW_FILMS = 3
+
+
+def _few(rows: pd.DataFrame) -> list[dict[Any, Any]]:
+    return rows.to_dict(orient="records") if len(rows) <= _FEW_FILMS else []
+
+
+def _claim_words(row: Mapping[Any, Any], passes: str) -> str:
+    """What a film has lost after the passes of a claim, in a sentence."""
+    low, typical, high = (row[f"stops_lost{suffix}"] for suffix in ("_low", "", "_high"))
+    most = "until it is lost" if math.isinf(high) else f"to {high:.2f}"
+    if math.isinf(typical):
+        return f"After {passes} {row['film']} is lost: the claim {row['claim']}."
+    return (
+        f"After {passes} {row['film']} has lost {typical:.2f} stops ({low:.2f} {most}) and is {row['verdict']}: the "
+        f"claim {row['claim']}."
+    )
+
+
 def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) -> Document:
     """What films lose in the passes for which they are said to be safe.
 
@@ -411,16 +432,15 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
     words = (
         f"Dose {dose_figures(dose.kerma_ugy, dose.kerma_low_ugy, dose.kerma_high_ugy)} uGy. Stops lost: compensation "
         "of least loss, of reversal film the range lost. The claim holds when less than a third of a stop is lost at "
-        "the high dose as well, and holds if typical when it is at the typical one only (our choice). Some numbers on "
-        "boxes of fast film are exposure indices and not ISO speeds: judge such a film at the ISO speed of its data "
-        "sheet."
+        "the high dose as well, and holds if typical when it is at the typical one only (our choice)."
     )
     return Document(
         kind="claim",
         title=f"Said to be safe: {', '.join(parts)}",
         blocks=(
+            *(Paragraph(_claim_words(row, " and ".join(parts))) for row in _few(rows)),
             Table.of(columns, numeric=("stops lost", "low dose", "high dose")),
-            *map(Paragraph, (words, *dose.notes, TEST_FIRST)),
+            *map(Paragraph, (words, BOX_SPEEDS, *dose.notes, TEST_FIRST)),
         ),
         data={**asdict(question), "rows": rows.to_dict(orient="records"), "notes": list(dose.notes)},
         frame=rows,

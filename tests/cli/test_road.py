@@ -10,7 +10,7 @@ import pytest
 
 from filmdose.answering import answer
 from filmdose.film.generic import generic_film
-from filmdose.history import History, Pass
+from filmdose.history import History, Pass, Storage, history_dose
 from filmdose.outlook import trip_outlook
 from filmdose.trip import Leg, Roll, Shot, Trip, answer_at, legs_ahead
 from filmdose.tripfile import parse_trip, read_trip
@@ -244,3 +244,47 @@ def test_trip_ahead_of_the_notebooks_reads(run):
     example = Path(__file__).parents[2] / "notebooks" / "trip_ahead.toml"
     assert read_trip(example).legs
     assert "develop here or carry home?" in told(run, "trip", example)
+
+
+def test_old_stock_says_why_it_costs_what_it_costs(run):
+    said = told(run, "roll", "--speed", 3200, "--storage", 365)
+    for words in (
+        "0.9 mGy in 365 days",
+        "ISO 3200 takes about 5 times the hits of ISO 400",
+        "from the day of manufacture, not of purchase",
+        "exposure indices for longer development",
+    ):
+        assert words in said
+    # the figures of the sentence by hand: 900 uGy a year, hard; hits grow as speed to the power b
+    year, one = history_dose(Storage(days=365)).kerma_ugy, history_dose(CT).kerma_ugy
+    assert f"That fogs as {year:.2g} uGy of a scanner's beam, {year / one:.2g} of a" in said
+    films = [generic_film(speed).records[0] for speed in (400, 3200)]
+    struck = [
+        record.hits_per_ugy * 10 ** (record.hit_exponent * (math.log10(speed / 0.8) - record.reference_log_sensitivity))
+        for record, speed in zip(films, (400, 3200), strict=True)
+    ]
+    assert round(struck[1] / struck[0]) == 5
+    # it is the old stock and not every shelf
+    assert "Old stock" not in told(run, "roll", "--speed", 400, "--storage", 30)
+
+
+def test_fast_boxes_are_doubted_and_slow_ones_and_measured_ones_are_not(run, tmp_path):
+    words = "exposure indices for longer development and not ISO speeds (common practice, no source)"
+    trip = tmp_path / "t.toml"
+    trip.write_text('[[roll]]\nid = "a"\nspeed = 3200\n')
+    for command in (("roll", "--speed", 1600), ("trip", trip), ("table",), ("budget", "--claim", "x-ray=5")):
+        assert told(run, *command).count(words) == 1, command
+    for command in (("roll", "--speed", 800), ("table", "--speeds", "100,800")):
+        assert words not in told(run, *command)
+
+
+def test_a_claim_is_judged_in_a_sentence(run):
+    said = told(run, "budget", "--claim", "x-ray=5", "--speeds", 1600)
+    row = json.loads(run("budget", "--claim", "x-ray=5", "--speeds", 1600, "--format", "json")[1])["rows"][0]
+    typical, low, high = (row[f"stops_lost{end}"] for end in ("", "_low", "_high"))
+    assert (
+        f"After 5 x Cabin baggage X-ray, projection bw-negative ISO 1600 has lost {typical:.2f} stops ({low:.2f} to "
+        f"{high:.2f}) and is {row['verdict']}: the claim {row['claim']}."
+    ) in said
+    assert "until it is lost" in told(run, "budget", "--claim", "ct=5", "--speeds", 400)
+    assert "is lost: the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
