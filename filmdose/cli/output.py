@@ -13,7 +13,7 @@ import typer
 
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.files import write_bytes_atomic
+from filmdose.files import check_place, write_bytes_atomic
 from filmdose.present.document import Document
 from filmdose.present.screen import document_text
 from filmdose.present.writers import FORMATS, format_for, render
@@ -36,9 +36,16 @@ OutputOption = Annotated[
 _LINE_LETTERS = (80, 160)
 
 
-def check_output(format: str | None, output: Path | None) -> str:
-    """The format to write; a wrong one is refused before any work is done."""
+def check_output(format: str | None, output: Path | None, *others: Path | None) -> str:
+    """The format to write; a wrong one, or a place that cannot be written to, is refused before any work is done."""
     chosen = format_for(output, format)
+    places: list[Path] = []
+    for path in (output, *others):
+        if path is not None:
+            place = check_place(path)
+            if place in places:
+                raise ArgumentError("output", str(path), "a place of its own for every result", "Give another name.")
+            places.append(place)
     if output is None and chosen in ("xlsx", "pdf"):
         raise ArgumentError("output", None, f"a file for {chosen}", f"Add --output FILE.{chosen}.")
     return chosen

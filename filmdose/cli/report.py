@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 from typing import Annotated
 
@@ -64,8 +65,8 @@ def report(
     # Named after the trip as well: another trip's roll of the same name keeps its report.
     stem = f"damage_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(found.id)}"
     targets = output or [Path(f"{stem}{ending}") for ending in (".html", ".pdf")]
-    for target in targets:
-        check_output(None, target)
+    for number, target in enumerate(targets):
+        check_output(None, target, *targets[:number])
     with progress("assessing"):
         damage = assess_damage(
             trip,
@@ -94,4 +95,4 @@ def _file_name(name: str) -> str:
     kept = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in name)[:60]
     if not kept.strip("_"):
         raise ArgumentError("output", None, "a file for a roll whose id has no letters", "Add --output FILE.")
-    return kept
+    return kept if kept == name else f"{kept}_{zlib.crc32(name.encode()):08x}"  # two rolls never share one file

@@ -1,5 +1,6 @@
 """filmdose report: files and refusals."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -34,7 +35,8 @@ def test_a_roll_of_any_name_gets_a_harmless_file_name(run, tmp_path, monkeypatch
     file = tmp_path / "t.toml"
     file.write_text('[[roll]]\nid = "../../a b/<x>"\nspeed = 400\n[[roll]]\nid = "///"\nspeed = 400\n')
     assert run("report", file, "--roll", "../../a b/<x>", *FEW)[0] == 0
-    assert (tmp_path / "damage_t_______a_b__x_.pdf").exists()
+    (written,) = tmp_path.glob("damage_t_*.pdf")
+    assert re.fullmatch(r"damage_t_______a_b__x__[0-9a-f]{8}\.pdf", written.name)
     code, _, err = run("report", file, "--roll", "///", *FEW)
     assert code == 2
     assert "--output" in err
@@ -59,3 +61,11 @@ def test_faults_are_one_line_and_write_nothing(run, words, problem, tmp_path, mo
     assert err.count("\n") == 1
     assert problem in err
     assert list(tmp_path.iterdir()) == []
+
+
+def test_rolls_whose_names_differ_in_a_sign_keep_their_own_reports(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    Path("t.toml").write_text('[[roll]]\nid = "a/b"\nspeed = 400\n[[roll]]\nid = "a_b"\nspeed = 400\n')
+    for roll in ("a/b", "a_b"):
+        assert run("report", "t.toml", "--roll", roll, *FEW)[1].count("written: ") == 2
+    assert len(list(tmp_path.glob("damage_t_*.html"))) == 2
