@@ -633,8 +633,8 @@ def _old_stock_note(parts: History, rows: list[dict[str, Any]]) -> str:
         "cabin CT pass. A grain is struck the more the larger it is, and fast film has large ones: "
         f"ISO {fast:g} takes about {more:.0f} times the hits of ISO {slow:g} (an inference). It counts from the day of "
         "manufacture, not of purchase, since the speed on the box is that of fresh film: a box may have lain for a "
-        "year or more before it was sold (count back from its expiry date; from memory, two to three years). Age and heat "
-        "fog film as well and are not in the figures."
+        "year or more before it was sold (count back from its expiry date; from memory, two to three years). Age and "
+        "heat fog film as well and are not in the figures."
     )
 
 

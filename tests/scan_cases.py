@@ -4,9 +4,9 @@ import numpy as np
 from skimage.transform import rotate
 
 from filmdose.film.generic import generic_film
-from filmdose.film.readings import tablet_log_exposures, write_csv_table
-from filmdose.scan import Box, Flare, get_winding, measure_area, measure_flare, measure_fog
-from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, simulate_profile, write_tiff
+from filmdose.film.readings import tablet_log_exposures
+from filmdose.scan import Box, Flare, measure_area, measure_flare, measure_fog
+from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels
 
 AREA = Box(left=46, top=8, width=76, height=104)
 OPAQUE = Box(left=138, top=10, width=18, height=100)
@@ -97,14 +97,3 @@ def picture(rng, *, angle=0.0, densities=TRUE, base=None, cover=None, crop=None,
     )
     clear = scan_from_pixels(simulate_pixels(np.zeros(image.shape), rng=rng, gamma=gamma), pixel_um=10.0)
     return scan, clear
-
-
-def write_scans(folder):
-    """The files that the README's commands about scans name."""
-    rng = np.random.default_rng(5)
-    for name, base, seed in (("roll", 0.46, 1), ("control", 0.30, 2)):
-        write_tiff(scanned(strip(base, seed), rng).pixels[..., 0], folder / f"{name}.tif", pixel_um=PX)
-    write_tiff(picture(rng, flare=0.005)[0].pixels[..., 0], folder / "wedge.tif", pixel_um=PX)
-    write_tiff(simulate_pixels(np.zeros((400, 900)), rng=rng), folder / "clear.tif", pixel_um=PX)
-    winding = get_winding("135-36")
-    write_csv_table(simulate_profile("radiation", winding, rng=rng).to_frame(), folder / "profile.csv")
