@@ -11,6 +11,7 @@ import typer
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
+from filmdose.everyday import known_kind
 from filmdose.film.emulsion import APERTURE_AREA_UM2
 from filmdose.film.fitting import fit_film
 from filmdose.film.noisefit import read_granularity
@@ -88,6 +89,7 @@ def fit(
     readings = read_steps(
         steps, delimiter="\t" if delimiter in ("tab", "\\t") else delimiter, decimal=decimal, header=header
     )
+    kind = known_kind(kind)
     if kind not in RECORD_NAMES:
         raise UnknownNameError("kind", kind, RECORD_NAMES)
     if grain is None and aperture != APERTURE_AREA_UM2:

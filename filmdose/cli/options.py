@@ -11,7 +11,7 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
-from filmdose.everyday import KINDS_MEANT, meant, with_points
+from filmdose.everyday import with_points
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
@@ -171,7 +171,7 @@ def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film
     if film is None:
         if speed is None:
             raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
-        return generic_film(speed, kind=meant(kind, KINDS_MEANT))
+        return generic_film(speed, kind=kind)
     if speed is not None:
         raise ArgumentError("speed", speed, "nothing together with --film", "The film file has its own speed.")
     if kind != DEFAULT_KIND:
@@ -187,7 +187,6 @@ def films_from_options(
         if speeds is not None:
             raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
         return [film_from_options(None, kind, path) for path in films]
-    kind = meant(kind, KINDS_MEANT)
     if speeds is not None:
         return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
     low, high = generic_speed_range(kind)

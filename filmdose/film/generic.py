@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.everyday import known_kind
 from filmdose.files import load_data_toml
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.film.model import Film
@@ -93,7 +94,8 @@ def box_speed_notes(films: Iterable[Film]) -> tuple[str, ...]:
 
 
 def generic_speed_range(kind: str) -> tuple[float, float]:
-    """Least and greatest speed [ISO] of the generic film of a kind."""
+    """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it."""
+    kind = known_kind(kind)
     if kind not in KINDS:
         raise UnknownNameError("kind", kind, KINDS)
     section = load_data_toml("films.toml")[kind]
@@ -156,6 +158,7 @@ def generic_film(
     ----------
     iso_6, iso_5800, iso_2240
     """
+    kind = known_kind(kind)
     low, high = generic_speed_range(kind)
     iso = check_number(
         "speed",

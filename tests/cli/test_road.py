@@ -288,3 +288,21 @@ def test_a_claim_is_judged_in_a_sentence(run):
     ) in said
     assert "until it is lost" in told(run, "budget", "--claim", "ct=5", "--speeds", 400)
     assert "is lost: the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
+
+
+def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ahead.toml").write_text(ROLLS + '[[leg]]\nsource = "x-ray"\n')
+    for word, exact in (("slides", "colour-reversal"), ("Color", "colour-negative")):
+        for verb, *words in (
+            ("table", "--speeds", 100, "--format", "csv"),
+            ("roll", "--speed", 100, "--pass", "ct", "--format", "json"),
+            ("odds", "--speed", 100, "--pass", "ct", "--samples", 256, "--format", "json"),
+            ("budget", "--speeds", 100, "--format", "csv"),
+            ("plan", "ahead.toml", "--samples", 64, "--format", "json"),
+        ):
+            said = [run(verb, *words, "--kind", kind) for kind in (word, exact)]
+            assert said[0][0] == 0, said[0]
+            assert said[0] == said[1]
+        assert run("card", "--kind", word, "-o", "card.html")[0] == 0
+    assert generic_film(100, kind="b&w").kind == "bw-negative"
