@@ -16,6 +16,7 @@ from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOpti
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
+from filmdose.everyday import known_kind
 
 if TYPE_CHECKING:
     from filmdose.film.model import Film
@@ -134,6 +135,7 @@ def measure(
     from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
 
     check_output(format, None, output, picture)
+    kind = known_kind(kind)
     if into is not None and roll is None:
         raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
     if (wedge is None) != (wedge_box is None):

@@ -357,8 +357,7 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     """
     words = (
         "Dose with the range that the calibration of fog gives it. Passes: at the typical dose of the source, and in "
-        "brackets at its high dose; sources that no film survives once are left out. Passes do not add up, doses do. "
-        "Cabin CT: badge readings of one country, not reviewed."
+        "brackets at its high dose; sources that no film survives once are left out. Passes do not add up, doses do."
     )
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
     columns = {
@@ -369,15 +368,20 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
             for dose, low, high in doses
         ],
     }
+    said: list[str] = []
     for column in rows.columns:
         source = column.removeprefix("passes_")
         if column != source and not column.endswith("_sure") and (rows[column] > 0).any():
             counts = zip(rows[column], rows[f"{column}_sure"], strict=True)
+            said += get_source(source).sentences()
             columns[source] = ["-" if math.isnan(n) else f"{n:.0f} ({sure:.0f})" for n, sure in counts]
     return Document(
         kind="budget",
         title=f"Dose until a loss, by {criterion}",
-        blocks=(Table.of(columns, numeric=list(columns)[2:]), Paragraph(words), Paragraph(TEST_FIRST)),
+        blocks=(
+            Table.of(columns, numeric=list(columns)[2:]),
+            *map(Paragraph, dict.fromkeys([words, *said, TEST_FIRST])),
+        ),
         data={"criterion": criterion, "rows": rows.to_dict(orient="records")},
         frame=rows,
     )

@@ -119,6 +119,7 @@ def test_never_check_film_in_is_said_wherever_a_hold_source_appears(run, tmp_pat
         ("roll", "--speed", 100, "--pass", source, "--exposed"),
         ("odds", "--speed", 100, "--pass", source),
         ("budget", "--speeds", 100, "--claim", source),
+        ("budget", "--speeds", 100),
         ("trip", trip),
         ("trip", measured),
         ("trip", ahead),
