@@ -33,6 +33,7 @@ VERBS: dict[str, str] = {
     "budget": "Print how much dose and how many passes each film stands until a loss; or judge a claim of no harm.",
     "shield": "Print how much of a beam comes through a shield: narrow and broad beam side by side.",
     "pouch": "Tell how much lead a pouch holds: from a kitchen scale, from two rolls of a journey, or not known.",
+    "check": "Check files of the project: every fault of each at once.",
     "sources": "List the shipped sources of radiation, or all data, with range, evidence and citation.",
 }
 _STYLE: dict[str, Any] = {"add_completion": False, "rich_markup_mode": None, "pretty_exceptions_enable": False}
