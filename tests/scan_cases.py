@@ -1,5 +1,8 @@
 """Simulated scans of the tests and of the larger study in reference/."""
 
+import runpy
+from pathlib import Path
+
 import numpy as np
 from skimage.transform import rotate
 
@@ -18,18 +21,15 @@ CLEAN = Flare(fraction=0.0, error=0.0005, measured=True)
 FILM = generic_film(400)
 TRUE = np.asarray(FILM.records[0].density(EXPOSURES))
 
+_INVENTED = Path(__file__).parents[1] / "notebooks" / "invented_scans.py"
+_strip = runpy.run_path(str(_INVENTED))["strip"]
+
 PX = 10.58  # um: 2400 pixels an inch
 
 
 def strip(base, seed, upright=False):
-    """A strip of perforated film with an image, an opaque holder at its left and clear light above and below."""
-    rng = np.random.default_rng(seed)
-    density = np.zeros((400, 900))
-    density[40:360] = base
-    density[80:320, 50:850] += 0.3 + 0.5 * rng.random((8, 20)).repeat(30, 0).repeat(40, 1)
-    for x in range(60, 900, 70):
-        density[48:60, x : x + 30] = 0.0
-    density[:, :16] = 5.0
+    """The strip of perforated film of the README's invented scans."""
+    density = _strip(base, np.random.default_rng(seed))
     return density.T if upright else density
 
 
