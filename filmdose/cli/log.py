@@ -16,6 +16,7 @@ from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, FilmdoseError
 from filmdose.radiation.sources import get_source
+from filmdose.units import parse_days, parse_hours
 
 if TYPE_CHECKING:
     from filmdose.odds import Learned
@@ -40,11 +41,12 @@ def log(
         typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.", metavar="DOSE"),
     ] = None,
     flight_hours: Annotated[
-        float | None,
+        str | None,
         typer.Option("--flight-hours", help="A flight of so many hours, in place of a pass.", metavar="HOURS"),
     ] = None,
     storage_days: Annotated[
-        float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.", metavar="DAYS")
+        str | None,
+        typer.Option("--storage-days", help="Days on the shelf, in place of a pass; or '2 years'.", metavar="DAYS"),
     ] = None,
     darker: Annotated[
         str | None,
@@ -179,13 +181,13 @@ def nothing_left_to_repeat(done: str) -> Iterator[None]:
 
 
 def _entry(
-    source: str | None, flight_hours: float | None, storage_days: float | None, darker: str | None
+    source: str | None, flight_hours: str | None, storage_days: str | None, darker: str | None
 ) -> tuple[str, dict[str, Any]]:
     """Which table, and its first field."""
     choices: dict[str, tuple[str, Any]] = {
         "pass": ("source", source),
-        "flight": ("hours", flight_hours),
-        "storage": ("days", storage_days),
+        "flight": ("hours", None if flight_hours is None else parse_hours("flight_hours", flight_hours)),
+        "storage": ("days", None if storage_days is None else parse_days("storage_days", storage_days)),
         "reading": ("darker", darker),
     }
     given = {table: field for table, field in choices.items() if field[1] is not None} or {

@@ -147,10 +147,10 @@ def measure(
         else 25_400.0 / check_number("dpi", dpi, low=10.0, high=100_000.0, unit="pixels per inch"),
         "accept": tuple(accept or ()),
     }
-    if clear is None and clear_box is None:
-        raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
     with progress("reading"):
         taken = read_scan(scan, **options)
+        if clear is None and clear_box is None:
+            raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
         light = _Light(
             scan=taken,
             clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),

@@ -20,7 +20,7 @@ from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
-from filmdose.units import parse_duration, parse_kerma
+from filmdose.units import parse_days, parse_duration, parse_hours, parse_kerma
 
 CriterionOption = Annotated[
     str,
@@ -89,7 +89,9 @@ FlightOption = Annotated[
         "--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet.", metavar="HOURS"
     ),
 ]
-StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
+StorageOption = Annotated[
+    str | None, typer.Option("--storage", help="Days on a shelf, such as 365 or '2 years'.", metavar="DAYS")
+]
 ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll is exposed in the camera already.")]
 ShotOption = Annotated[
     float | None, typer.Option("--shot-ei", help="It is exposed already, at this exposure index.", metavar="EI")
@@ -212,7 +214,7 @@ def history_from_options(
     shield: str | None,
     kerma: str | None,
     flights: Sequence[str],
-    storage_days: float | None,
+    storage_days: str | float | None,
     *,
     film_format: str = "35mm",
     bag: str | None = None,
@@ -238,7 +240,7 @@ def history_from_options(
     return History(
         passes=tuple(parts),
         flights=tuple(parse_flight(text) for text in flights),
-        storage=() if storage_days is None else (Storage(days=storage_days),),
+        storage=() if storage_days is None else (Storage(days=parse_days("storage", storage_days)),),
         format=film_format,
         bag=bag,
     )
@@ -267,8 +269,11 @@ def parse_flight(text: str) -> Flight:
     """A flight from "hours" or "hours@altitude in feet"."""
     hours, at, altitude = with_points(text).partition("@")
     try:
-        return Flight(hours=float(hours.strip().removesuffix("h")), altitude_ft=float(altitude) if at else None)
-    except ArgumentError:
+        return Flight(hours=parse_hours("flight", hours), altitude_ft=float(altitude) if at else None)
+    except ArgumentError as error:
+        if error.argument == "flight":
+            allowed = "hours, or hours@altitude in feet, such as 11 or '11@36000'"
+            raise ArgumentError("flight", text, allowed) from error
         raise
     except ValueError as error:
         raise ArgumentError("flight", text, "hours, or hours@altitude in feet, such as 11 or '11@36000'") from error

@@ -306,3 +306,23 @@ def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(ru
             assert said[0] == said[1]
         assert run("card", "--kind", word, "-o", "card.html")[0] == 0
     assert generic_film(100, kind="b&w").kind == "bw-negative"
+
+
+def test_times_and_numbers_as_people_write_them(run, file):
+    for words, exact in (
+        (("--flight", "11,5h"), ("--flight", "11.5")),
+        (("--storage", "2 years"), ("--storage", "730.5")),
+        (("--storage=6weeks",), ("--storage", "42")),
+        (("--kerma", "50", "--snr-target", "0,9"), ("--kerma", "50", "--snr-target", "0.9")),
+        (("--kerma", "50", "--cost-under=3,5"), ("--kerma", "50", "--cost-under", "3.5")),
+    ):
+        said, same = (run("roll", "--speed", 400, *given) for given in (words, exact))
+        assert said[0] == 0, said
+        assert said == same
+    assert "flight 11.5 h" in told(run, "log", file, "--flight-hours", "11,5 h")
+    assert "storage 30 days" in told(run, "log", file, "--storage-days", "30d")
+    # a list keeps its commas
+    rows = json.loads(run("table", "--speeds", "100,400", "--kerma", "10,100", "--format", "json")[1])["rows"]
+    assert [(row["speed"], row["kerma_ugy"]) for row in rows] == [(100, 10), (100, 100), (400, 10), (400, 100)]
+    code, out, _ = run("roll", "--speed", "400,5,5", "--kerma", 50)
+    assert (code, out) == (2, "")
