@@ -13,10 +13,10 @@ import typer
 
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.files import check_place, write_bytes_atomic
+from filmdose.files import check_place
 from filmdose.present.document import Document
 from filmdose.present.screen import document_text
-from filmdose.present.writers import FORMATS, format_for, render
+from filmdose.present.writers import FORMATS, format_for, render, write_document
 
 __all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "warnings_as_notes"]
 
@@ -55,7 +55,7 @@ def deliver(document: Document, format: str | None = None, output: Path | None =
     """Print a document, or write it beside and then in place of a file."""
     chosen = check_output(format, output)
     if output is not None:
-        write_bytes_atomic(output, render(document, chosen))
+        write_document(document, output, chosen)
     elif chosen == "text":
         low, high = _LINE_LETTERS
         width = shutil.get_terminal_size(fallback=(120, 24)).columns

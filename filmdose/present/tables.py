@@ -307,11 +307,13 @@ def table_document(
         if len(part):
             matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
+            if not losses and (safe or passes):
+                title += ", safe;typical,"
             if not passes:
                 matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
                 title += " for the accumulated dose: first row that is not below it"
-            elif losses:
-                title += ", typical case"
+            else:
+                title += ", typical case" if losses else " after so many passes"
             what = "passes" if passes else "safe" if safe else "typical"
             blocks.append(
                 Table.of(
