@@ -18,6 +18,7 @@ from filmdose.film.noisefit import read_granularity
 from filmdose.film.readings import read_steps
 from filmdose.odds import read_learned, read_priors, read_readings
 from filmdose.present.document import Document, Paragraph
+from filmdose.present.letter import LETTER_WORDS
 from filmdose.present.sheet import SHEET_WORDS
 from filmdose.present.text import CARD_WORDS, read_words, shipped_names
 from filmdose.radiation.sensitivity import read_sensitivity
@@ -35,6 +36,7 @@ _TOP: dict[str, tuple[str, ...]] = {
     "X-ray sensitivity": ("exposure", "film", "beam"),
     "words of the card": shipped_names(CARD_WORDS),
     "words of the sheet": shipped_names(SHEET_WORDS),
+    "words of the letter": shipped_names(LETTER_WORDS),
 }
 
 _READERS: dict[str, Callable[[Path], Any]] = {
@@ -45,6 +47,7 @@ _READERS: dict[str, Callable[[Path], Any]] = {
     "X-ray sensitivity": read_sensitivity,
     "words of the card": lambda path: read_words(CARD_WORDS, path),
     "words of the sheet": lambda path: read_words(SHEET_WORDS, path),
+    "words of the letter": lambda path: read_words(LETTER_WORDS, path),
     "what measured rolls have taught": read_learned,
     "density along a film": read_profile,
     "grain": read_granularity,

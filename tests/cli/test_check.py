@@ -11,6 +11,7 @@ from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
 from filmdose.odds import FogReading, learn, save_learned
 from filmdose.present.check import check_file
+from filmdose.present.letter import LETTER_WORDS
 from filmdose.present.sheet import SHEET_WORDS
 from filmdose.present.text import CARD_WORDS, write_words
 from filmdose.trip import Roll
@@ -46,7 +47,11 @@ def test_every_kind_of_file_is_known_by_what_is_in_it(kind, tmp_path):
 
 
 def test_words_and_what_was_learnt(tmp_path):
-    for kind, shipped in (("words of the card", CARD_WORDS), ("words of the sheet", SHEET_WORDS)):
+    for kind, shipped in (
+        ("words of the card", CARD_WORDS),
+        ("words of the sheet", SHEET_WORDS),
+        ("words of the letter", LETTER_WORDS),
+    ):
         found = check_file(write_words(shipped, tmp_path / shipped))
         assert (found.kind, found.faults) == (kind, ())
     roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
