@@ -130,6 +130,9 @@ def test_never_check_film_in_is_said_wherever_a_hold_source_appears(run, tmp_pat
         code, out, err = run(*words)
         assert code == 0, err
         assert "Never check film in" in out, words
+    report = tmp_path / "report.md"
+    assert run("report", trip, "--roll", "a", "--samples", 256, "-o", report)[0] == 0
+    assert "Never check film in" in report.read_text("utf-8")
 
 
 def test_other_sources_do_not_say_it(run):
