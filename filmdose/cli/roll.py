@@ -37,6 +37,7 @@ from filmdose.cli.options import (
     scene_from_options,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.present.roll import roll_document
 from filmdose.trip import Roll, Shot, answer_roll
 
@@ -101,5 +102,6 @@ def roll(
     state = "exposed" if exposed else "unexposed"
     one = Roll(id="roll", film=which, history=history, peak_to_mean=peak_to_mean, state=state, shot=shot)
     found = answer_roll(one, question)
-    odds = propagate([one], question)["roll"]
+    with progress("drawing") as advance:
+        odds = propagate([one], question, progress=advance)["roll"]
     deliver(roll_document(found.answer, found.dose, odds), format, output)
