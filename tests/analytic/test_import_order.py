@@ -31,6 +31,7 @@ ORDER = (
         "plotting",
         "present",
         "cli",
+        "__main__",
     ),
 )
 
