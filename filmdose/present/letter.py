@@ -265,7 +265,7 @@ def _inferred(report: DamageReport, text: Words) -> Iterator[Block]:
     ]
     if not rests_on_fog(report):  # else these would be those of the log, which the letter does not rest on
         reversal = report.roll.film.reversal
-        name = text["greatest_density"] if reversal else text["row_fog"]
+        name = text["row_density" if reversal else "row_fog"]
         sign = -1.0 if reversal else 1.0
         rows.append((name, *(_signed(sign * value) for value in odds.fog_density)))
         rows.append((text["row_range" if reversal else "row_stops"], *(_number(value, text) for value in odds.stops)))
