@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -14,12 +13,12 @@ import typer
 
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.files import check_place, write_bytes_atomic
+from filmdose.files import check_place
 from filmdose.present.document import Document
 from filmdose.present.screen import document_text
-from filmdose.present.writers import FORMATS, format_for, render
+from filmdose.present.writers import FORMATS, format_for, render, write_document
 
-__all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "progress", "warnings_as_notes"]
+__all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "warnings_as_notes"]
 
 FormatOption = Annotated[
     str | None,
@@ -56,30 +55,13 @@ def deliver(document: Document, format: str | None = None, output: Path | None =
     """Print a document, or write it beside and then in place of a file."""
     chosen = check_output(format, output)
     if output is not None:
-        write_bytes_atomic(output, render(document, chosen))
+        write_document(document, output, chosen)
     elif chosen == "text":
         low, high = _LINE_LETTERS
         width = shutil.get_terminal_size(fallback=(120, 24)).columns
         print_text(document_text(document, max(low, min(width, high))))
     else:
         print_text(render(document, chosen).decode("utf-8"), chosen)
-
-
-@contextmanager
-def progress(words: str, *, counts: bool = False) -> Iterator[Callable[[float], None] | None]:
-    """A progress bar on standard error when a person watches it, else nothing.
-
-    ``counts`` says that the work calls what is given with the share that is done; else the bar only moves.
-    """
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(words, total=1.0 if counts else None)
-        yield lambda share: bar.update(task, completed=share)
 
 
 @contextmanager

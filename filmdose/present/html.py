@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import base64
+import unicodedata
 from typing import Any
 
 from filmdose.files import data_text
-from filmdose.present.document import Document, Plot
+from filmdose.present.document import Document, Picture, Plot
 
 __all__ = ["document_html", "render_template"]
 
@@ -35,5 +36,14 @@ def document_html(document: Document) -> str:
             from filmdose.present.pages import plot_svg
 
             values["image"] = base64.b64encode(plot_svg(block)).decode("ascii")
+        elif isinstance(block, Picture):
+            values["image"] = base64.b64encode(block.jpeg).decode("ascii")
         blocks.append(values)
-    return render_template("document.html", document=document, blocks=blocks)
+    return render_template("document.html", document=document, direction=_direction(document.title), blocks=blocks)
+
+
+def _direction(words: str) -> str:
+    """Which way a text runs: that of its first letter that has a direction."""
+    sides = (unicodedata.bidirectional(letter) for letter in words)
+    first = next((side for side in sides if side in ("L", "R", "AL")), "L")
+    return "ltr" if first == "L" else "rtl"
