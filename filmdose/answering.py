@@ -11,7 +11,7 @@ import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, ClassVar
 
 import numpy as np
 
@@ -21,6 +21,7 @@ from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
 from filmdose.solver import CRITERIA, RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
@@ -56,7 +57,7 @@ LIMITED_BY: dict[str, str] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Answer:
+class Answer(Result):
     """The answer for one roll.
 
     Parameters
@@ -112,6 +113,8 @@ class Answer:
     message
         The answer in one sentence.
     """
+
+    _told_first: ClassVar[tuple[str, ...]] = ("film", "kerma_ugy", "ei", "verdict", "given_stops", "outcome", "status")
 
     film: Film
     question: Question

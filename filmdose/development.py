@@ -20,12 +20,13 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.result import Result
 
 __all__ = ["DevelopmentCurve", "development_curve", "temperature_coefficient", "time_at_temperature"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class DevelopmentCurve:
+class DevelopmentCurve(Result):
     """Contrast against time of development: gamma(t) = gamma_inf (1 - exp(-k t)).
 
     Parameters

@@ -17,6 +17,7 @@ import pandas as pd
 from filmdose.arrays import check_number
 from filmdose.film.model import Film
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import FilmSolution, shadow_points, verdict_of
 from filmdose.standards import LOG10_2
@@ -37,7 +38,7 @@ _NO_HELP = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class ExposedLoss:
+class ExposedLoss(Result):
     """What a scan did to an exposed roll.
 
     Parameters
@@ -104,6 +105,10 @@ class ExposedLoss:
 
         table = self.zones.to_html(index=False, float_format="{:.3f}".format)
         return f"{table}<p>{html.escape(self.development)}</p>"
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each record and zone; a copy of ``zones``."""
+        return self.zones.copy()
 
 
 def exposed_loss(

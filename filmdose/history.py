@@ -12,7 +12,7 @@ import math
 import re
 import warnings
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
 
 import pandas as pd
@@ -45,6 +45,7 @@ from filmdose.radiation.response import ETA_LOW, check_eta
 from filmdose.radiation.shields import Shield, ShieldLike, as_shields
 from filmdose.radiation.sources import Source, get_source
 from filmdose.radiation.tube import held_passes
+from filmdose.result import Result
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 
 __all__ = [
@@ -104,7 +105,7 @@ _SHOWN_COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pass:
+class Pass(Result):
     """One or more trips of the roll through one source.
 
     Parameters
@@ -239,7 +240,7 @@ class Pass:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Flight:
+class Flight(Result):
     """Time in the air. No shield reduces its hard radiation.
 
     Parameters
@@ -272,7 +273,7 @@ class Flight:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Storage:
+class Storage(Result):
     """Shelf time on the ground. No lead box and no refrigerator reduces its hard radiation.
 
     Parameters
@@ -297,7 +298,7 @@ class Storage:
 
 
 @dataclass(frozen=True, kw_only=True)
-class History:
+class History(Result):
     """All that irradiated one roll.
 
     Parameters
@@ -327,9 +328,13 @@ class History:
                     raise ArgumentError(name, part, f"{kind.__name__} objects")
             object.__setattr__(self, name, parts)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each part, as of :func:`history_dose`."""
+        return history_dose(self).to_dataframe()
+
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class HistoryDose:
+class HistoryDose(Result):
     """Dose of a history.
 
     Parameters
@@ -357,7 +362,7 @@ class HistoryDose:
     air_kerma_ugy: AirKerma
     emulsion_dose_ugy: float
     peak_to_mean: float
-    contributions: pd.DataFrame = field(compare=False)
+    contributions: pd.DataFrame
     notes: tuple[str, ...] = ()
 
     def __repr__(self) -> str:
@@ -376,6 +381,10 @@ class HistoryDose:
             f"{self.air_kerma_ugy:.4g} uGy, absorbed dose in the emulsion {self.emulsion_dose_ugy:.4g} uGy</p>"
         )
         return head + shown.to_html(index=False, float_format="{:.4g}".format) + notes
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each part; a copy of ``contributions``."""
+        return self.contributions.copy()
 
 
 def history_dose(

@@ -19,6 +19,7 @@ from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
+from filmdose.result import Result
 from filmdose.solution import FilmSolution, solve_film
 from filmdose.solver import ReversalLoss
 from filmdose.units import THIRD
@@ -42,7 +43,7 @@ _DECADES = (-6.0, 12.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DoseLimit:
+class DoseLimit(Result):
     """Dose at which a film has a given loss.
 
     Parameters

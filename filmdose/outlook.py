@@ -17,6 +17,7 @@ from filmdose.history import history_dose
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import (
     Leg,
     Roll,
@@ -42,7 +43,7 @@ CHEMICALS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outlook:
+class Outlook(Result):
     """What is told of a trip.
 
     Parameters
@@ -80,12 +81,13 @@ class Outlook:
         ]
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 
-    def table(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll: :func:`filmdose.trip.trip_table`, with the indices and the verdict of the odds.
 
-        After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.table` has them.
+        After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.to_dataframe`
+        has them.
         """
-        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.table()
+        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.to_dataframe()
         columns: dict[str, list[Any]] = {
             "verdict": [row.verdict for row in self.odds.rolls],
             "ei_safe": [row.ei_recommended for row in self.odds.rolls],

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -30,6 +31,7 @@ from filmdose.odds.scores import random_generator
 from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
+from filmdose.result import Result
 from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
 from filmdose.units import THIRD, format_speed
 
@@ -50,7 +52,7 @@ _Losses = Mapping[tuple[str, str], float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class RollPlan:
+class RollPlan(Result):
     """One roll, with everything ahead of it.
 
     Parameters
@@ -75,6 +77,8 @@ class RollPlan:
         What still works if everything is scanned, in one sentence.
     """
 
+    _told_first: ClassVar[tuple[str, ...]] = ("roll", "rank", "ei", "avoided", "verdict")
+
     roll: Roll
     rank: int
     loss_now: float
@@ -86,9 +90,13 @@ class RollPlan:
     chance_lost: float
     verdict: str
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :meth:`Plan.to_dataframe`."""
+        return pd.DataFrame([_roll_row(self)])
+
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class Plan(Result):
     """What to do before and on a trip.
 
     Parameters
@@ -126,7 +134,7 @@ class Plan:
         """What the stops restore."""
         return self.question.criterion
 
-    def roll_table(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll, in the order of asking."""
         return pd.DataFrame([_roll_row(row) for row in self.rolls])
 

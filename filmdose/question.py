@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from filmdose.arrays import check_number
 from filmdose.errors import UnknownNameError
+from filmdose.result import Result
 from filmdose.solver import CRITERIA
 from filmdose.standards import LOG10_2, SCENE_RANGE
 
@@ -15,7 +16,7 @@ DEFAULT_CRITERION = "shadow_snr"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Question:
+class Question(Result):
     """What an exposure index is to do, and what missing it costs.
 
     Parameters

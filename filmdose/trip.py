@@ -19,6 +19,7 @@ from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
+from filmdose.result import Result
 from filmdose.standards import LOG10_2
 from filmdose.units import parse_stops_darker
 
@@ -65,7 +66,7 @@ MOST_IMPORTANT = 5
 
 
 @dataclass(frozen=True, kw_only=True)
-class FogReading:
+class FogReading(Result):
     """Base plus fog of a developed roll where no light fell, and what it would be without the scans.
 
     Parameters
@@ -150,7 +151,7 @@ class FogReading:
 
 
 @dataclass(frozen=True, kw_only=True)
-class DoseReading:
+class DoseReading(Result):
     """What a dosemeter beside a roll collected: among the same contents of the bag, before cartridge and shields.
 
     Parameters
@@ -235,7 +236,7 @@ def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shot:
+class Shot(Result):
     """How a roll was exposed in the camera.
 
     Parameters
@@ -258,7 +259,7 @@ class Shot:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Roll:
+class Roll(Result):
     """One roll of a trip: what film it is and what happened to it.
 
     Parameters
@@ -322,9 +323,17 @@ class Roll:
         """Those of its readings that are densities."""
         return tuple(reading for reading in self.readings if isinstance(reading, FogReading))
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row: id, film, kind, speed, state, passes, importance and what its history gave it."""
+        return _rolls_table((self,))
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.id)
+
 
 @dataclass(frozen=True, kw_only=True)
-class Leg:
+class Leg(Result):
     """A checkpoint that is still ahead.
 
     Parameters
@@ -385,7 +394,7 @@ class Leg:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trip:
+class Trip(Result):
     """A trip: its rolls, each with its history, what is still ahead, and notes on what does not count."""
 
     rolls: tuple[Roll, ...]
@@ -396,14 +405,44 @@ class Trip:
     path: str = ""
     notes: tuple[str, ...] = ()
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each roll, with the columns of :meth:`Roll.to_dataframe`."""
+        return _rolls_table(self.rolls)
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.title) if self.title else f"{len(self.rolls)} rolls"
+
+
+def _rolls_table(rolls: Iterable[Roll]) -> pd.DataFrame:
+    rows = [
+        {
+            "roll": roll.id,
+            "film": roll.film.label,
+            "kind": roll.film.kind,
+            "speed": roll.film.speed,
+            "state": roll.state,
+            "importance": roll.importance,
+            "passes": sum(part.count for part in roll.history.passes),
+            "kerma_ugy": history_dose(roll.history).kerma_ugy,
+            "readings": len(roll.readings),
+        }
+        for roll in rolls
+    ]
+    return pd.DataFrame(rows)
+
 
 @dataclass(frozen=True, kw_only=True)
-class RollAnswer:
+class RollAnswer(Result):
     """One roll of a trip with its dose and its answer."""
 
     roll: Roll
     dose: HistoryDose
     answer: Answer
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :func:`trip_table`."""
+        return trip_table((self,))
 
 
 def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswer, ...]:

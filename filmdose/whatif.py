@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from filmdose.answering import Answer
 from filmdose.arrays import check_count
@@ -12,8 +13,12 @@ from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass
 from filmdose.odds import Priors, RollOdds, propagate
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import Roll, answer_roll
 from filmdose.units import format_speed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["NO_SHIELD", "WhatIf", "what_if"]
 
@@ -29,7 +34,7 @@ _WORDS: dict[str, str] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class WhatIf:
+class WhatIf(Result):
     """One answer.
 
     Parameters
@@ -67,6 +72,10 @@ class WhatIf:
         typical = self.answer.ei
         words = "" if typical is None else f"; EI {format_speed(typical)} if every pass was typical"
         return f"Set EI {format_speed(self.odds.ei_recommended)}{_WORDS.get(self.odds.status, '')}{words}."
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :meth:`filmdose.odds.TripOdds.to_dataframe`."""
+        return self.odds.to_dataframe()
 
 
 def what_if(

@@ -107,4 +107,4 @@ def write_scans(folder):
     write_tiff(picture(rng, flare=0.005)[0].pixels[..., 0], folder / "wedge.tif", pixel_um=PX)
     write_tiff(simulate_pixels(np.zeros((400, 900)), rng=rng), folder / "clear.tif", pixel_um=PX)
     winding = get_winding("135-36")
-    write_csv_table(simulate_profile("radiation", winding, rng=rng).to_frame(), folder / "profile.csv")
+    write_csv_table(simulate_profile("radiation", winding, rng=rng).to_dataframe(), folder / "profile.csv")

@@ -36,6 +36,7 @@ from filmdose.film.model import Film
 from filmdose.film.nnls import second_differences, solve
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import TYPICAL_SIGMA
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.units import parse_kerma
 
@@ -50,7 +51,7 @@ _VAGUE_EXPONENT = 0.12
 
 
 @dataclass(frozen=True, kw_only=True)
-class FoggedSteps:
+class FoggedSteps(Result):
     """Readings of one fogged step tablet.
 
     Parameters
@@ -76,7 +77,7 @@ class FoggedSteps:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class FogCalibration:
+class FogCalibration(Result):
     """A film's own b and kappa, with errors.
 
     Parameters

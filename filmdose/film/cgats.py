@@ -14,6 +14,7 @@ import pandas as pd
 from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown, shown_path
 from filmdose.files import write_text_atomic
 from filmdose.film.csvtable import TableText, parse_numbers, read_any_text
+from filmdose.result import Result
 
 __all__ = ["CGATS_FIELDS", "CgatsTable", "is_cgats", "parse_cgats", "read_cgats", "write_cgats"]
 
@@ -39,7 +40,7 @@ _STANDARD_KEYWORDS = re.findall(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CgatsTable:
+class CgatsTable(Result):
     """One table of an ISO 28178 (CGATS.17) text file.
 
     Attributes
@@ -58,6 +59,10 @@ class CgatsTable:
     keywords: Mapping[str, str] = field(default_factory=dict)
     signature: str = "CGATS.17"
     text: TableText | None = None
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """The data; a copy of ``table``."""
+        return self.table.copy()
 
 
 def read_cgats(path: str | Path, *, table: int = 1) -> CgatsTable:

@@ -15,12 +15,13 @@ import numpy as np
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion, invert_curve
+from filmdose.result import Result
 
 __all__ = ["LightPreflashCurve", "UniformUnionCurve"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class _ComparisonCurve(ABC):
+class _ComparisonCurve(Result, ABC):
     """A curve made from the clean one by a simpler picture of what fog does."""
 
     emulsion: Emulsion

@@ -18,8 +18,10 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.result import Result
 
 if TYPE_CHECKING:
+    import pandas as pd
     from scipy.interpolate import PchipInterpolator
 
 __all__ = ["Curve", "MeasuredCurve", "ToeShoulderCurve", "softplus"]
@@ -94,7 +96,7 @@ def _where_reached(
 
 
 @dataclass(frozen=True, kw_only=True)
-class MeasuredCurve:
+class MeasuredCurve(Result):
     """Monotone interpolation through measured points, never overshooting them.
 
     Piecewise cubic Hermite polynomials with the slopes of Fritsch and Butland
@@ -231,9 +233,15 @@ class MeasuredCurve:
 
         return elementwise(kernel, density)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """The points: log_exposure [log10 lx s] and density."""
+        import pandas as pd
+
+        return pd.DataFrame({"log_exposure": self.log_exposures, "density": self.densities})
+
 
 @dataclass(frozen=True, kw_only=True)
-class ToeShoulderCurve:
+class ToeShoulderCurve(Result):
     """Toe, straight line and shoulder as the difference of two softplus ramps.
 
     ``D(x) = D0 + g [ w_t softplus((x - x_t) / w_t) - w_s softplus((x - x_s) / w_s) ]``

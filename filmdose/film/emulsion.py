@@ -42,6 +42,7 @@ from scipy.special import gammainc, gammaln
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.result import Result
 from filmdose.standards import ISO6_CONSTANT
 
 __all__ = [
@@ -85,7 +86,7 @@ NUMBER_RANGES: dict[str, dict[str, Any]] = {
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Emulsion:
+class Emulsion(Result):
     """One record of a film: its grain classes and how radiation strikes them.
 
     Parameters
@@ -345,7 +346,7 @@ def _weighted_sum(rows: FloatArray, weights: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PopulationCurve:
+class PopulationCurve(Result):
     """Characteristic curve of an emulsion at one effective kerma [uGy]."""
 
     emulsion: Emulsion

@@ -4,19 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
+from filmdose.result import Result
 from filmdose.standards import KINDS, RECORD_NAMES
 from filmdose.units import format_speed
 from filmdose.words import KIND_WORDS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Film", "film_words"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Film:
+class Film(Result):
     """One film in one state of development.
 
     Parameters
@@ -94,6 +99,18 @@ class Film:
 
     def __iter__(self) -> Iterator[tuple[str, Emulsion]]:
         return iter(zip(self.record_names, self.records, strict=True))
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each record: its name and the numbers of its :class:`Emulsion`."""
+        import pandas as pd
+
+        head = {"kind": self.kind, "speed": self.speed, "name": self.name, "origin": self.origin}
+        rows = [{**head, "record": name, **record.to_dataframe().iloc[0].to_dict()} for name, record in self]
+        return pd.DataFrame(rows)
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.label)
 
 
 def film_words(film: Film) -> str:

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -21,7 +22,11 @@ from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
 from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
 from filmdose.film.generic import film_value, record_value, reference_noise_floor
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["GranularityReadings", "fit_noise", "read_granularity", "typical_noise"]
 
@@ -33,7 +38,7 @@ _SCORE_95 = float(ndtri(0.95))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GranularityReadings:
+class GranularityReadings(Result):
     """Standard deviation of density of one record at several densities, or exposures.
 
     Parameters
@@ -73,6 +78,14 @@ class GranularityReadings:
         object.__setattr__(self, "sigma", sigma)
         area = check_number("aperture_um2", self.aperture_um2, low=0.0, low_open=True, unit="um2")
         object.__setattr__(self, "aperture_um2", area)
+        super().__post_init__()
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Density or log exposure of every reading, and its sigma."""
+        import pandas as pd
+
+        columns = {name: getattr(self, name) for name in (*_AXES, "sigma")}
+        return pd.DataFrame({name: values for name, values in columns.items() if values is not None})
 
 
 def read_granularity(

@@ -15,6 +15,7 @@ from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
 from filmdose.film.csvtable import TableText, canonical_name, parse_csv, read_any_text, write_csv_table
+from filmdose.result import Result
 
 __all__ = ["RECORDS", "StepReadings", "read_steps", "tablet_log_exposures", "write_steps"]
 
@@ -34,7 +35,7 @@ _STATUSES = ("visual", "A", "M", "")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class StepReadings:
+class StepReadings(Result):
     """Densities of one developed step tablet.
 
     Parameters
@@ -88,6 +89,7 @@ class StepReadings:
             raise UnknownNameError("status", self.status, _STATUSES)
         object.__setattr__(self, "log_exposure", x)
         object.__setattr__(self, "densities", checked)
+        super().__post_init__()
         object.__setattr__(self, "keywords", dict(self.keywords))
 
     @property
@@ -95,7 +97,7 @@ class StepReadings:
         """Names of the records that were read."""
         return tuple(self.densities)
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """Tidy table with columns log_exposure, one density column a record, and sigma when known."""
         names = {"visual": "density", "red": "density_red", "green": "density_green", "blue": "density_blue"}
         columns = {"log_exposure": self.log_exposure} | {names[r]: d for r, d in self.densities.items()}
@@ -213,7 +215,7 @@ def write_steps(readings: StepReadings, path: str | Path, *, file_format: Litera
         The place cannot be written to.
     """
     if file_format == "csv":
-        return write_csv_table(readings.to_frame(), path)
+        return write_csv_table(readings.to_dataframe(), path)
     if file_format != "cgats":
         raise UnknownNameError("file_format", file_format, ("csv", "cgats"))
     table = pd.DataFrame({"SAMPLE_ID": [str(n) for n in range(1, readings.log_exposure.size + 1)]})

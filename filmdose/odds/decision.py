@@ -13,6 +13,7 @@ from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.solution import is_restored, snr_at
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
@@ -61,7 +62,7 @@ class Cases:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bracket:
+class Bracket(Result):
     """Several frames of the same scene in place of one.
 
     Parameters

@@ -6,7 +6,7 @@ to: the other rolls of the trip depend on the same product.  Rolls of different 
 say something about b; rolls with different passes separate the scanners; an
 independent reading of the dose separates kappa from dose.  Nothing here assumes which
 of these holds: draws are weighted by how well they explain the readings, and
-:meth:`Learned.summary` shows what has narrowed.
+:meth:`Learned.to_dataframe` shows what has narrowed.
 
 Draws come a quarter from the prior and the rest from a normal distribution where the
 readings point, found in the space of scores by a first, smaller set of draws around
@@ -186,7 +186,7 @@ def learn(
     >>> from filmdose.history import History, Pass
     >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
     >>> taught = learn([roll], FogReading(roll="a", base_plus_fog=0.40, control=0.28, error=0.01))
-    >>> narrowed = taught.summary()["narrowed"]
+    >>> narrowed = taught.to_dataframe()["narrowed"]
     >>> bool(narrowed["kappa * dose[cabin-ct @ this trip]"] > 0.5), bool(narrowed["kappa"] > 0.2)
     (True, False)
     """

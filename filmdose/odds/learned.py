@@ -25,6 +25,7 @@ from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.priors import Prior
 from filmdose.odds.scores import POINTS, normal_points
 from filmdose.odds.unknowns import TripModel
+from filmdose.result import Result
 from filmdose.tomlfile import Field, Table, read_rows
 from filmdose.trip import Trip
 
@@ -72,7 +73,7 @@ def prior_points(prior: Prior) -> Points:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Learned:
+class Learned(Result):
     """Weighted draws of a trip's unknowns after readings.
 
     Parameters
@@ -128,14 +129,7 @@ class Learned:
         if not self.drawn:
             object.__setattr__(self, "drawn", len(weights))
             object.__setattr__(self, "counted", float(1.0 / np.sum(weights**2)))
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Learned):
-            return NotImplemented
-        pairs = [(getattr(self, name), getattr(other, name)) for name in self.__dataclass_fields__]
-        return all(np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b for a, b in pairs)
-
-    __hash__ = None  # type: ignore[assignment]  # its draws are arrays
+        super().__post_init__()
 
     @property
     def effective_draws(self) -> float:
@@ -178,7 +172,7 @@ class Learned:
             learnt = "that of each source" if self.scanner_class_share is None else f"{self.scanner_class_share:g}"
             raise ArgumentError("scanner_class_share", share, f"{learnt}, as learnt", action)
 
-    def summary(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """What was believed before and after: kappa, b, the dose of every scanner, and kappa times each dose.
 
         Columns: low, typical, high before and after (5, 50, 95 %), and ``narrowed``: one minus the ratio of the

@@ -22,6 +22,7 @@ from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elem
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
 from filmdose.radiation.sources import Source, get_source
+from filmdose.result import Result
 from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Table, read_rows
 
@@ -52,7 +53,7 @@ def _logit(value: float) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Prior:
+class Prior(Result):
     """Distribution of one uncertain input, from its 5, 50 and 95 % points.
 
     ``log_normal``: ln x = ln typical + s z, with s = ln(high/typical)/1.645 for z > 0 and
@@ -243,7 +244,7 @@ def source_prior(source: Source, given: Callable[[str], Prior | None]) -> Prior:
 
 
 @dataclass(frozen=True, eq=False)
-class Priors(Mapping[str, Prior]):
+class Priors(Result, Mapping[str, Prior]):
     """All priors of a calculation, by name; immutable, ``replaced`` gives a changed copy.
 
     The dose per pass of a source is that of the source itself, unless an entry
@@ -277,12 +278,9 @@ class Priors(Mapping[str, Prior]):
         object.__setattr__(self, "entries", dict(self.entries))
         _check_domains(self.entries)
 
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Priors):
-            return NotImplemented
-        return self.entries == other.entries and self.scanner_class_share == other.scanner_class_share
-
-    __hash__ = None  # type: ignore[assignment]  # a mapping has none
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each prior, as of :func:`list_priors`."""
+        return list_priors(self)
 
     def __getitem__(self, name: str) -> Prior:
         return self.entries[name]

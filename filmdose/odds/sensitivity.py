@@ -26,6 +26,7 @@ from filmdose.odds.scores import Random, random_generator
 from filmdose.odds.tally import ScoreStream
 from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import FogReading, Roll, Trip, read_record
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
@@ -216,7 +217,7 @@ def expected_width(outcome: FloatArray, answer: FloatArray, *, bins: int = 64, s
 
 
 @dataclass(frozen=True, kw_only=True)
-class Narrowing:
+class Narrowing(Result):
     """What would narrow the answer for one roll.
 
     Parameters
@@ -255,6 +256,10 @@ class Narrowing:
         import html
 
         return f"<p>{html.escape(self.message)}</p>" + self.table.to_html(float_format="{:.2f}".format)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """What would narrow the answer, best first; a copy of ``table``."""
+        return self.table.copy()
 
 
 def narrowing(

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.polynomial import Chebyshev
 
 from filmdose.arrays import FloatArray
@@ -31,6 +32,7 @@ from filmdose.radiation.chain import Chain, no_wall_counts
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import passage
 from filmdose.radiation.sources import Source, source_names
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
 
@@ -59,7 +61,7 @@ _HARDNESS_LIMIT = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Input:
+class Input(Result):
     """One unknown, moved by one standard normal score.
 
     Parameters
@@ -82,7 +84,7 @@ class Input:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Draws:
+class Draws(Result):
     """Values of a trip's unknowns and what follows from them; first axis draws, second axis rolls.
 
     Parameters
@@ -303,6 +305,26 @@ class TripModel:
         return self.trip == other.trip and self.priors == other.priors
 
     __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
+
+    def __repr__(self) -> str:
+        return f"TripModel({len(self.trip.rolls)} rolls, {len(self.inputs)} unknowns)"
+
+    def _repr_html_(self) -> str:
+        return self.to_dataframe().to_html(index=False, float_format="{:.4g}".format)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each unknown: name, label, low, typical, high, unit, trip_only."""
+        return pd.DataFrame(
+            [
+                {
+                    "name": item.name,
+                    "label": item.label,
+                    **{name: getattr(item.prior, name) for name in ("low", "typical", "high", "unit")},
+                    "trip_only": item.trip_only,
+                }
+                for item in self.inputs
+            ]
+        )
 
     # -- setting up ---------------------------------------------------------------------------------------------
 

@@ -21,6 +21,7 @@ from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.present.scan import bands_blocks
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import (
     FogReading,
     Roll,
@@ -48,7 +49,7 @@ _POINTS = (0.05, 0.5, 0.95)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DamageReport:
+class DamageReport(Result):
     """Every figure of a damage report; triples are 5, 50 and 95 % points.
 
     Parameters
@@ -85,6 +86,17 @@ class DamageReport:
     samples: int
     seed: int
     date: datetime.date
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Two rows: the odds from the log alone, and with all readings (column ``from``)."""
+        import pandas as pd
+
+        parts = [row.to_dataframe().assign(**{"from": name}) for name, row in self._odds]
+        return pd.concat(parts, ignore_index=True)
+
+    @property
+    def _odds(self) -> tuple[tuple[str, RollOdds], ...]:
+        return ("log", self.before), ("log and readings", self.after)
 
 
 def assess_damage(

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from filmdose.result import Result
 from filmdose.version import __version__
 
 if TYPE_CHECKING:
@@ -24,14 +25,14 @@ SCHEMA_VERSION = 1
 
 
 @dataclass(frozen=True)
-class Heading:
+class Heading(Result):
     """A heading."""
 
     words: str
 
 
 @dataclass(frozen=True)
-class Paragraph:
+class Paragraph(Result):
     """A paragraph; small print when ``small``."""
 
     words: str
@@ -40,7 +41,7 @@ class Paragraph:
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(Result):
     """A table of texts; columns that ``numeric`` counts are set to the right; the title above, the caption below."""
 
     header: tuple[str, ...]
@@ -63,7 +64,7 @@ class Table:
         Examples
         --------
         >>> Table.of({"roll": ["a"], "ISO": [400]}, numeric=["ISO"])
-        Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=frozenset({1}), title='', caption='')
+        Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=(1,))
         """
         texts = {str(name): map(_cell, columns[name]) for name in columns}  # type: ignore[index]
         right = set(numeric)
@@ -75,17 +76,29 @@ class Table:
             caption=caption,
         )
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """The texts of the table."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=list(self.header))
+
 
 @dataclass(frozen=True)
-class Facts:
+class Facts(Result):
     """Pairs of a name and its value with the unit."""
 
     rows: tuple[tuple[str, str], ...]
     title: str = ""
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """Names and values."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=["name", "value"])
+
 
 @dataclass(frozen=True)
-class Plot:
+class Plot(Result):
     """A plot: a function that draws on the Axes it is given, what it shows in words, and the room for its y labels."""
 
     draw: Callable[[Axes], object]
@@ -98,7 +111,7 @@ Block = Heading | Paragraph | Table | Facts | Plot
 
 
 @dataclass(frozen=True, kw_only=True)
-class Document:
+class Document(Result):
     """What is said, and the same as data.
 
     Parameters
@@ -144,6 +157,12 @@ class Document:
             elif isinstance(block, Facts):
                 found += [f"{name}: {value}" for name, value in block.rows]
         return tuple(found)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """The answer as a tidy table; empty where there is none."""
+        import pandas as pd
+
+        return pd.DataFrame() if self.frame is None else self.frame.copy()
 
 
 def _cell(value: object) -> str:

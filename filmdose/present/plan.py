@@ -38,14 +38,14 @@ def plan_document(plan: Plan) -> Document:
     data = {
         "title": plan.trip.title,
         "criterion": plan.criterion,
-        "rolls": rows(plan.roll_table()),
+        "rolls": rows(plan.to_dataframe()),
         "checkpoints": rows(plan.checkpoints),
         "pouch": rows(plan.pouch)[0],
         "speeds": rows(plan.speeds),
         "carry": plan.carry_words,
         "notes": list(plan.notes),
     }
-    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.roll_table())
+    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.to_dataframe())
 
 
 def _order(plan: Plan) -> Table:

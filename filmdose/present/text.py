@@ -11,6 +11,7 @@ from typing import Any
 
 from filmdose.errors import InputFileError, shown
 from filmdose.files import data_text, load_data_toml, parse_toml, read_text, write_text_atomic
+from filmdose.result import Result
 
 __all__ = ["CARD_WORDS", "Words", "read_words", "write_words"]
 
@@ -19,7 +20,7 @@ CARD_WORDS = "card_text.toml"
 
 
 @dataclass(frozen=True)
-class Words:
+class Words(Result):
     """Texts by name; a name in a table is written "table.name"."""
 
     texts: Mapping[str, str] = field(repr=False)

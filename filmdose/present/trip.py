@@ -85,7 +85,7 @@ def log_document(
     taken_back
         True when it was taken back.
     """
-    table = outlook.table()
+    table = outlook.to_dataframe()
     rows = table[table["roll"].isin(list(rolls))].reset_index(drop=True)
     said = list(dict.fromkeys([*notes, *outlook.notes]))
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)

@@ -14,6 +14,7 @@ from typing import Any
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.result import Result
 from filmdose.units import AirKerma, parse_dose
 
 __all__ = ["BADGE_QUANTITIES", "BadgeKerma", "badge_air_kerma"]
@@ -25,7 +26,7 @@ _Z95 = 1.6448536269514722
 
 
 @dataclass(frozen=True, kw_only=True)
-class BadgeKerma:
+class BadgeKerma(Result):
     """Air kerma behind a badge reading: 5, 50 and 95 % points [uGy], and the quantity that was read.
 
     Parameters

@@ -10,6 +10,7 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.everyday import SHIELDS_MEANT, meant, with_points
 from filmdose.radiation.materials import Layer, get_material
+from filmdose.result import Result
 
 __all__ = ["DEFAULT_FILTRATION", "REFERENCE_BEAM", "Beam", "parse_layers"]
 
@@ -59,7 +60,7 @@ def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer,
 
 
 @dataclass(frozen=True, kw_only=True)
-class Beam:
+class Beam(Result):
     """An X-ray tube's beam (voltage and filtration) or a single photon energy.
 
     Exactly one of ``tube_kvp`` and ``energy_kev`` is given.

@@ -21,6 +21,7 @@ from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import Passage, passage
 from filmdose.radiation.shields import Shield
+from filmdose.result import Result
 
 __all__ = ["FORMATS", "PLACES", "STEPS", "Arrival", "Bag", "Chain", "as_bag", "check_steps", "film_chain"]
 
@@ -37,7 +38,7 @@ _BAG = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*(?:g/cm2)?\s*(?:,\s*(?:al|aluminium)\
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bag:
+class Bag(Result):
     """What lies between the outside of a bag and the film in it.
 
     Parameters
@@ -115,7 +116,7 @@ def _format_layers(format: str, step: str) -> tuple[Layer, ...]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Chain:
+class Chain(Result):
     """Layers before an emulsion, step by step, and those that the kerma stands behind already.
 
     Parameters
@@ -191,7 +192,7 @@ def no_wall_counts(beam: Beam) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Arrival:
+class Arrival(Result):
     """What arrives at an emulsion, for each microgray of air kerma where it stands.
 
     Parameters

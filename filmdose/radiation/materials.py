@@ -16,6 +16,7 @@ import pandas as pd
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
+from filmdose.result import Result
 
 __all__ = [
     "ENERGY_RANGE_KEV",
@@ -35,7 +36,7 @@ _INTERACTIONS = ("total", "photo", "coh", "incoh")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Material:
+class Material(Result):
     """A material: its name, density and elements by mass.
 
     Parameters
@@ -212,7 +213,7 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
 
 
 @dataclass(frozen=True, kw_only=True)
-class Layer:
+class Layer(Result):
     """One layer of one material.
 
     Parameters

@@ -47,6 +47,7 @@ from filmdose.radiation.materials import (
 )
 from filmdose.radiation.response import emulsion_to_air, mean_response, rise_of_efficiency
 from filmdose.radiation.spectra import KVP_RANGE, kerma_weights, spectrum_of
+from filmdose.result import Result
 
 __all__ = ["Passage", "passage", "scattered_coefficient"]
 
@@ -198,7 +199,7 @@ def _anchor(beam: Beam) -> tuple[float, Callable[[float], float]]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Passage:
+class Passage(Result):
     """What comes through a stack of layers: each figure over that of the open beam.
 
     Parameters

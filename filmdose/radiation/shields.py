@@ -18,6 +18,7 @@ from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, mass_attenuati
 from filmdose.radiation.response import ETA_LOW, check_eta, emulsion_to_air, film_efficiency
 from filmdose.radiation.scatter import fog_through, passage
 from filmdose.radiation.spectra import kerma_weights, spectrum_of
+from filmdose.result import Result
 
 __all__ = [
     "Shield",
@@ -34,7 +35,7 @@ _BLOCK = 4096
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shield:
+class Shield(Result):
     """One wall of one material around the film.
 
     The beam crosses the wall between tube and film once; the far wall does not
@@ -118,7 +119,7 @@ def as_shields(shield: ShieldLike) -> tuple[Shield, ...]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Transmission:
+class Transmission(Result):
     """How much of a beam comes through a shield, weighted in several ways [1].
 
     Parameters

@@ -15,6 +15,7 @@ from filmdose.files import load_data_toml
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
+from filmdose.result import Result
 from filmdose.units import AirKerma, parse_kerma
 
 __all__ = [
@@ -31,7 +32,7 @@ EVIDENCE_GRADES = ("measured", "reported", "informal", "memory", "inference")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Source:
+class Source(Result):
     """One class of radiation source and its air kerma per pass.
 
     Parameters
@@ -129,6 +130,10 @@ class Source:
         low = self.air_kerma_typical_ugy if self.air_kerma_low_ugy is None else self.air_kerma_low_ugy
         high = self.air_kerma_typical_ugy if self.air_kerma_high_ugy is None else self.air_kerma_high_ugy
         return low, self.air_kerma_typical_ugy, high
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.name)
 
 
 def _points_above_zero(field: str, points: Sequence[float], unit: str) -> tuple[float, float, float]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import brentq
@@ -14,6 +15,10 @@ from filmdose.files import data_text
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.coefficients import KERMA_UGY_PER_KEV_G, MU_EN_RANGE_KEV, mass_energy_absorption
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, layers_transmission
+from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "KVP_RANGE",
@@ -33,7 +38,7 @@ KVP_RANGE = (60.0, 320.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Spectrum:
+class Spectrum(Result):
     """Photons per energy bin.
 
     Parameters
@@ -69,6 +74,12 @@ class Spectrum:
         for name, array in (("energy_kev", energy.copy()), ("fluence", fluence.copy())):
             array.setflags(write=False)
             object.__setattr__(self, name, array)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Energy [keV] and photons per cm2 of every bin."""
+        import pandas as pd
+
+        return pd.DataFrame({"energy_kev": self.energy_kev, "fluence": self.fluence})
 
 
 @cache

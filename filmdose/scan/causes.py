@@ -19,6 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from filmdose.arrays import FloatArray
+from filmdose.result import Result
 from filmdose.scan.spiral import ENDS, Winding
 
 __all__ = ["NOISES", "Explanation", "explain_density"]
@@ -35,7 +36,7 @@ Designs = tuple[FloatArray, list[str]]
 
 
 @dataclass(frozen=True, eq=False)
-class Explanation:
+class Explanation(Result):
     """How well one cause explains a profile: log of its mean likelihood, and the fit and words of its best model."""
 
     log_likelihood: float

@@ -21,6 +21,7 @@ import pandas as pd
 
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import InputFileError
+from filmdose.result import Result
 from filmdose.scan.faults import CLIPPED_REFUSED, DUST_REFUSED, DUST_TOLD, Fault
 from filmdose.scan.image import Box, Scan
 
@@ -50,7 +51,7 @@ DUST_DEVIATIONS = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Flare:
+class Flare(Result):
     """Share of the frame's mean light that is spread over the whole frame.
 
     Parameters
@@ -76,7 +77,7 @@ UNMEASURED_FLARE = Flare()
 
 
 @dataclass(frozen=True, kw_only=True)
-class AreaStatistics:
+class AreaStatistics(Result):
     """Mean light of one channel of an area, and how sure it is.
 
     Parameters
@@ -193,7 +194,7 @@ def correlation_sum(deviation: FloatArray, used: np.ndarray) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class AreaDensity:
+class AreaDensity(Result):
     """Density of one area, channel by channel.
 
     Parameters
@@ -262,7 +263,7 @@ class AreaDensity:
             sigma=times(self.sigma),
         )
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row a channel."""
         return pd.DataFrame(
             {

@@ -9,6 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.result import Result
+
 __all__ = ["FAULTS", "Fault", "encoding_from_histogram", "file_faults", "profile_gamma"]
 
 #: What to do against each fault; those marked True make a scan useless unless they are accepted by name.
@@ -37,7 +39,7 @@ CLIPPED_REFUSED = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fault:
+class Fault(Result):
     """Something wrong with a scan.
 
     Parameters

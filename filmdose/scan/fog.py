@@ -12,6 +12,7 @@ import pandas as pd
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.result import Result
 from filmdose.scan.density import AreaDensity
 from filmdose.scan.faults import Fault
 from filmdose.trip import FogReading
@@ -30,7 +31,7 @@ LEAST_ERROR = 0.002
 
 
 @dataclass(frozen=True, kw_only=True)
-class FogMeasurement:
+class FogMeasurement(Result):
     """Fog of a roll in one channel.
 
     Parameters
@@ -103,15 +104,15 @@ class FogMeasurement:
             "flare": self.roll.flare.fraction,
             "flare_error": self.roll.flare.error,
             "flare_measured": self.roll.flare.measured,
-            "areas": self.to_frame().to_dict("records"),
+            "areas": self.to_dataframe().to_dict("records"),
             "notes": [str(fault) for fault in self.faults],
         }
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each area and channel."""
-        frames = [self.roll.to_frame().assign(area="roll")]
+        frames = [self.roll.to_dataframe().assign(area="roll")]
         if self.control:
-            frames.append(self.control.to_frame().assign(area="control"))
+            frames.append(self.control.to_dataframe().assign(area="control"))
         frame = pd.concat(frames, ignore_index=True)
         return frame[["area", *[name for name in frame.columns if name != "area"]]]
 

@@ -19,6 +19,7 @@ import numpy as np
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.result import Result
 
 __all__ = ["BEAMS", "ENDS", "Winding", "get_winding", "winding_names", "wound_fog"]
 
@@ -30,7 +31,7 @@ BEAMS = ("fan", "rotating", "shield-edge", "stopped-belt")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Winding:
+class Winding(Result):
     """How a film is wound.
 
     Parameters

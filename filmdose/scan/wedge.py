@@ -16,6 +16,7 @@ import numpy as np
 
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError, InputFileError
+from filmdose.result import Result
 from filmdose.scan.density import Flare, checked_statistics
 from filmdose.scan.image import Box, Scan
 
@@ -26,7 +27,7 @@ LEAST_SCALE, GREATEST_SCALE = 0.8, 1.6
 
 
 @dataclass(frozen=True, kw_only=True)
-class WedgeCalibration:
+class WedgeCalibration(Result):
     """What a wedge says about a scanner.
 
     Parameters

@@ -12,6 +12,7 @@ from scipy.optimize import brentq
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.standards import ISO6_INTERVAL
 
 __all__ = ["StraightLine", "contrast_index", "mean_gradient", "rise", "sample_exposures", "straight_line"]
@@ -153,7 +154,7 @@ def contrast_index(curve: Curve, *, small_radius: float = 0.2, large_radius: flo
 
 
 @dataclass(frozen=True, kw_only=True)
-class StraightLine:
+class StraightLine(Result):
     """Regression line through the straight part of a curve.
 
     Attributes

@@ -12,13 +12,14 @@ from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.standards import ISO6846_HIGHLIGHT, ISO6846_SHADOW_FRACTION
 
 __all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class PaperRange:
+class PaperRange(Result):
     """Range of a printing paper by ISO 6846.
 
     Attributes

@@ -18,6 +18,7 @@ from scipy.optimize import brentq
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.sensitometry.contrast import _require_rising, mean_gradient, rise, sample_exposures
 from filmdose.standards import (
     FRACTION_OF_MEAN_GRADIENT,
@@ -56,7 +57,7 @@ __all__ = [
 DELTA_X_LARGEST_RISE = 1.5
 
 
-class _Speed:
+class _Speed(Result):
     """What every speed can be turned into."""
 
     speed: float
@@ -155,7 +156,7 @@ class DeltaXSpeed(_Speed):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FractionalGradientPoint:
+class FractionalGradientPoint(Result):
     """Where the gradient is a stated fraction of the mean gradient over the interval above it.
 
     Attributes
