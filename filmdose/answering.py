@@ -11,7 +11,7 @@ import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, ClassVar
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -114,7 +114,7 @@ class Answer(Result):
         The answer in one sentence.
     """
 
-    _told_first: ClassVar[tuple[str, ...]] = ("film", "kerma_ugy", "ei", "verdict", "given_stops", "outcome", "status")
+    _told_first = ("film", "kerma_ugy", "ei", "verdict", "given_stops", "outcome", "status")
 
     film: Film
     question: Question

@@ -195,7 +195,7 @@ CLAIMS = ("holds", "holds if typical", "does not hold")
 
 
 def judge_claim(
-    itinerary: History | Pass | Sequence[Pass], films: Sequence[Film | float], question: Question | None = None
+    history: History | Pass | Sequence[Pass], films: Sequence[Film | float], question: Question | None = None
 ) -> pd.DataFrame:
     """What films lose in the passes for which they are said to be safe.
 
@@ -204,7 +204,7 @@ def judge_claim(
 
     Parameters
     ----------
-    itinerary
+    history
         The passes of the claim, such as ``Pass(source="cabin-xray", count=5)``.
     films
         Films, or speeds [ISO] of the generic black-and-white negative film.
@@ -221,7 +221,7 @@ def judge_claim(
     >>> judge_claim(Pass(source="cabin-ct", count=5), [100, 1600])["claim"].tolist()
     ['does not hold', 'does not hold']
     """
-    dose, asked = history_dose(itinerary), Question() if question is None else question
+    dose, asked = history_dose(history), Question() if question is None else question
     kerma = np.array([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
     resolved = [as_film(film) for film in films]
     rows = []
@@ -281,17 +281,17 @@ def usable_verdict(typical: Any, bad: Any) -> NDArray[np.bool_]:
 
 
 def speed_to_carry(
-    itinerary: History | HistoryDose | Sequence[Pass],
+    history: History | HistoryDose | Sequence[Pass],
     films: Sequence[Film | float] = (100, 200, 400, 800, 1600, 3200),
     question: Question | None = None,
     *,
     needed_ei: float | None = None,
 ) -> pd.DataFrame:
-    """Exposure index that each film still has after an itinerary, and the slowest that gives the index needed.
+    """Exposure index that each film still has after a history, and the slowest that gives the index needed.
 
     Parameters
     ----------
-    itinerary
+    history
         What the rolls will go through.
     films
         Films to choose from, or speeds [ISO] of the generic black-and-white negative film.
@@ -303,11 +303,11 @@ def speed_to_carry(
     Returns
     -------
     DataFrame with one row for each film: film, kind, speed, kerma_ugy, given_stops, ei, ei_exact, verdict and status
-    at the low, typical and high dose of the itinerary (``_low``, no suffix, ``_high``), gain_stops (its index over
+    at the low, typical and high dose of the history (``_low``, no suffix, ``_high``), gain_stops (its index over
     that of the film to carry [stops]), and carry [bool]. Films that are poor at the typical dose or lost at the
     high one are not carried.
     """
-    dose = itinerary if isinstance(itinerary, HistoryDose) else history_dose(itinerary)
+    dose = history if isinstance(history, HistoryDose) else history_dose(history)
     grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], question)
     table = pd.DataFrame({name: grid[name].to_numpy() for name in ("film", "kind", "speed")})
     table["kerma_ugy"] = dose.kerma_ugy

@@ -16,6 +16,7 @@ import pandas as pd
 from filmdose.history import history_dose
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
+from filmdose.odds.scores import Random
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.trip import (
@@ -105,7 +106,7 @@ def trip_outlook(
     learned: Learned | None = None,
     priors: Priors | None = None,
     samples: int = DEFAULT_SAMPLES,
-    rng: int = 0,
+    rng: Random = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Outlook:
     """Everything that is told of the rolls of a trip.

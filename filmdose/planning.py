@@ -15,7 +15,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import ClassVar
 
 import numpy as np
 import pandas as pd
@@ -27,7 +26,7 @@ from filmdose.film.model import film_words
 from filmdose.history import History, Pass
 from filmdose.inverse import film_to_carry, usable_verdict, with_choice
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
-from filmdose.odds.scores import random_generator
+from filmdose.odds.scores import Random, random_generator, random_seed
 from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
@@ -77,7 +76,7 @@ class RollPlan(Result):
         What still works if everything is scanned, in one sentence.
     """
 
-    _told_first: ClassVar[tuple[str, ...]] = ("roll", "rank", "ei", "avoided", "verdict")
+    _told_first = ("roll", "rank", "ei", "avoided", "verdict")
 
     roll: Roll
     rank: int
@@ -175,7 +174,7 @@ def make_plan(
     needed_ei: float | None = None,
     priors: Priors | None = None,
     samples: int = 2048,
-    rng: int | np.random.Generator = 0,
+    rng: Random = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
     """Work out a plan for the legs ahead.
@@ -232,7 +231,7 @@ def make_plan(
 
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
-    seed = int(random_generator(rng).integers(2**31))  # one seed, so that all plans meet the same draws
+    seed = random_seed(random_generator(rng))  # one seed, so that all plans meet the same draws
     losses = _expected_losses(plans, asked, priors=priors, samples=samples, seed=seed)
     if progress is not None:
         progress(0.5)

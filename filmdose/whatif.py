@@ -12,6 +12,7 @@ from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass
 from filmdose.odds import Priors, RollOdds, propagate
+from filmdose.odds.scores import Random
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.trip import Roll, answer_roll
@@ -88,7 +89,7 @@ def what_if(
     question: Question | None = None,
     priors: Priors | None = None,
     samples: int = 1024,
-    seed: int = 0,
+    rng: Random = 0,
 ) -> WhatIf:
     """The answer for a generic film and so many passes of each source.
 
@@ -104,7 +105,7 @@ def what_if(
         Fog of the worst band over the mean [1; at least 1].
     question
         What is asked.
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
 
     Raises
@@ -120,5 +121,5 @@ def what_if(
     film, history = generic_film(speed, kind=kind), History(passes=tuple(passes))
     roll = Roll(id="roll", film=film, history=history, peak_to_mean=peak_to_mean)
     told = answer_roll(roll, Question() if question is None else question)
-    odds = propagate([roll], question, priors=priors, samples=samples, rng=seed)["roll"]
+    odds = propagate([roll], question, priors=priors, samples=samples, rng=rng)["roll"]
     return WhatIf(dose=told.dose, answer=told.answer, odds=odds)

@@ -85,7 +85,7 @@ def fit(
         raise UnknownNameError("kind", kind, RECORD_NAMES)
     if grain is None and aperture != APERTURE_AREA_UM2:
         raise ArgumentError("aperture", aperture, "left out without --grain", "It is that of the grain readings.")
-    noise = None if grain is None else read_granularity(grain, aperture_um2=aperture, records=RECORD_NAMES[kind])
+    noise = None if grain is None else read_granularity(grain, aperture_area_um2=aperture, records=RECORD_NAMES[kind])
     with progress("fitting"), warnings.catch_warnings():
         # Each of them is among the messages of the result.
         warnings.simplefilter("ignore", ValidityWarning)

@@ -66,7 +66,7 @@ def report(
             roll,
             Question(criterion=criterion, scene_range=scene_range, cost_under=cost_under, cost_over=cost_over),
             samples=samples,
-            seed=seed,
+            rng=seed,
             date=None if date is None else parse_date(date),
         )
     page = None

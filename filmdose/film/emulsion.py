@@ -304,12 +304,14 @@ class Emulsion(Result):
         extra = np.divide(clustered, struck, out=np.zeros_like(clustered + struck), where=struck > 0.0)
         return np.asarray(self.noise_floor + grains + (self.cluster_grains - 1.0) * extra)
 
-    def noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_um2: float = APERTURE_AREA_UM2) -> Any:
+    def noise(
+        self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_area_um2: float = APERTURE_AREA_UM2
+    ) -> Any:
         """Standard deviation of density through an aperture, sigma_D [density].
 
         sigma_D**2 A = 0.4343 a_ref [v + sum_j a_j c_j F_j (1 - s F_j) + extra]; ``rms_granularity`` sets a_ref.
         """
-        aperture = check_number("aperture_um2", aperture_um2, low=0.0, low_open=True, unit="um2")
+        aperture = check_number("aperture_area_um2", aperture_area_um2, low=0.0, low_open=True, unit="um2")
         scale = LOG10_E * self.reference_grain_area_um2 / aperture
 
         def kernel(x: FloatArray, k: FloatArray) -> FloatArray:

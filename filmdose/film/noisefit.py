@@ -47,7 +47,7 @@ class GranularityReadings(Result):
         Standard deviation of density through the aperture [density; above 0], shape (n,), at least three.
     density, log_exposure
         Where it was read: mean density, or log10 exposure on the axis of the step readings; one of the two.
-    aperture_um2
+    aperture_area_um2
         Area of the aperture [um2; above 0]: 1810 for a circle of 48 um, the square of the pixel for a scan that is
         sharper than its pixels.
 
@@ -60,7 +60,7 @@ class GranularityReadings(Result):
     sigma: FloatArray
     density: FloatArray | None = None
     log_exposure: FloatArray | None = None
-    aperture_um2: float = APERTURE_AREA_UM2
+    aperture_area_um2: float = APERTURE_AREA_UM2
 
     def __post_init__(self) -> None:
         sigma = check_array("sigma", self.sigma, low=0.0, low_open=True, unit="density", nan_allowed=False)
@@ -76,8 +76,8 @@ class GranularityReadings(Result):
                     )
                 object.__setattr__(self, name, checked)
         object.__setattr__(self, "sigma", sigma)
-        area = check_number("aperture_um2", self.aperture_um2, low=0.0, low_open=True, unit="um2")
-        object.__setattr__(self, "aperture_um2", area)
+        area = check_number("aperture_area_um2", self.aperture_area_um2, low=0.0, low_open=True, unit="um2")
+        object.__setattr__(self, "aperture_area_um2", area)
         super().__post_init__()
 
     def to_dataframe(self) -> pd.DataFrame:
@@ -89,7 +89,7 @@ class GranularityReadings(Result):
 
 
 def read_granularity(
-    path: str | Path, *, aperture_um2: float = APERTURE_AREA_UM2, records: tuple[str, ...] = ("visual",)
+    path: str | Path, *, aperture_area_um2: float = APERTURE_AREA_UM2, records: tuple[str, ...] = ("visual",)
 ) -> dict[str, GranularityReadings]:
     """Granularity readings by record, from a CSV file.
 
@@ -97,7 +97,7 @@ def read_granularity(
     ----------
     path
         Columns ``density`` or ``log_exposure``, ``sigma``, and ``record`` where there are several.
-    aperture_um2
+    aperture_area_um2
         Area of the aperture [um2].
     records
         Names of the film's records; the first is taken where the file has no column ``record``.
@@ -124,7 +124,7 @@ def read_granularity(
         raise InputFileError(path, "column 'record'", f"got {unknown[0]!r}; allowed is one of {', '.join(records)}.")
     return {
         str(record): GranularityReadings(
-            sigma=rows.sigma.to_numpy(), aperture_um2=aperture_um2, **{axis: rows[axis].to_numpy()}
+            sigma=rows.sigma.to_numpy(), aperture_area_um2=aperture_area_um2, **{axis: rows[axis].to_numpy()}
         )
         for record, rows in table.groupby("record")
     }
@@ -204,7 +204,7 @@ def fit_noise(
         cluster_grains=film_value("granularity", "cluster_grains"),
     )
     # The height of the curve: by how much the readings differ from what the present rms granularity gives.
-    now = np.log(np.asarray(fitted.noise(exposure, aperture_um2=readings.aperture_um2)))
+    now = np.log(np.asarray(fitted.noise(exposure, aperture_area_um2=readings.aperture_area_um2)))
     ratio = math.exp(float(np.mean(np.log(sigma) - now)))
     return replace(fitted, rms_granularity=fitted.rms_granularity * ratio), scatter
 

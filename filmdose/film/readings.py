@@ -197,7 +197,7 @@ def read_steps(
     )
 
 
-def write_steps(readings: StepReadings, path: str | Path, *, file_format: Literal["csv", "cgats"] = "csv") -> Path:
+def write_steps(readings: StepReadings, path: str | Path, *, format: Literal["csv", "cgats"] = "csv") -> Path:
     """Write readings so that :func:`read_steps` gives back the same numbers.
 
     Parameters
@@ -206,7 +206,7 @@ def write_steps(readings: StepReadings, path: str | Path, *, file_format: Litera
         What to write.
     path
         Where to; an existing file is replaced in one step.
-    file_format
+    format
         "csv", or "cgats" for ISO 28178 text, which also keeps status and keywords.
 
     Raises
@@ -214,10 +214,10 @@ def write_steps(readings: StepReadings, path: str | Path, *, file_format: Litera
     OutputFileError
         The place cannot be written to.
     """
-    if file_format == "csv":
+    if format == "csv":
         return write_csv_table(readings.to_dataframe(), path)
-    if file_format != "cgats":
-        raise UnknownNameError("file_format", file_format, ("csv", "cgats"))
+    if format != "cgats":
+        raise UnknownNameError("format", format, ("csv", "cgats"))
     table = pd.DataFrame({"SAMPLE_ID": [str(n) for n in range(1, readings.log_exposure.size + 1)]})
     table["LOG_H"] = readings.log_exposure
     for record, density in readings.densities.items():

@@ -1,10 +1,10 @@
 """How sure an answer is, what matters most, what to set the meter to, and learning from measured rolls."""
 
 from filmdose.odds.decision import Bracket, weighted_quantile
-from filmdose.odds.draw import draw_stops, propagate
-from filmdose.odds.learn import ContradictionError, learn
+from filmdose.odds.draw import draw_stops, propagate, roll_need
+from filmdose.odds.learn import ContradictionError, learn, roll_fog
 from filmdose.odds.learned import Learned, read_learned, save_learned
-from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
+from filmdose.odds.priors import MixturePrior, Prior, Priors, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
 from filmdose.odds.unknowns import TripModel, trip_model
@@ -17,6 +17,7 @@ __all__ = [
     "DoseReading",
     "FogReading",
     "Learned",
+    "MixturePrior",
     "Narrowing",
     "Prior",
     "Priors",
@@ -32,6 +33,8 @@ __all__ = [
     "read_learned",
     "read_priors",
     "read_readings",
+    "roll_fog",
+    "roll_need",
     "save_learned",
     "sobol_table",
     "tornado",

@@ -39,7 +39,7 @@ from filmdose.odds.scores import Random, even_points, normal_points, random_gene
 from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
 from filmdose.trip import DoseReading, FogReading, Reading, Roll, Trip, measured_fog, read_record, trip_readings
 
-__all__ = ["ContradictionError", "learn"]
+__all__ = ["ContradictionError", "learn", "roll_fog"]
 
 #: Readings less likely than this under the prior are refused; less likely than the second, warned about.
 REFUSED_BELOW, WARNED_BELOW = 1e-4, 1e-2
@@ -83,6 +83,36 @@ def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -
     hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
     developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
     return np.asarray((-1.0 if record.positive else 1.0) * contrast * developed)
+
+
+def roll_fog(
+    model: TripModel, roll: str, *, record: str = "", where: str = "mean"
+) -> Callable[[FloatArray], FloatArray]:
+    """Fog of one roll as a function of scores [density], as a :class:`~filmdose.trip.FogReading` of it would find it.
+
+    Parameters
+    ----------
+    model
+        A trip with its unknowns.
+    roll
+        Id of the roll.
+    record, where
+        As of :class:`~filmdose.trip.FogReading`.
+
+    Examples
+    --------
+    >>> from filmdose.history import History, Pass
+    >>> from filmdose.film.generic import generic_film
+    >>> trip = [Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))]
+    >>> model = trip_model(trip)
+    >>> bool(0.02 < roll_fog(model, "a")(np.zeros((1, len(model.inputs))))[0] < 0.2)
+    True
+    """
+    index = model.index(roll)
+    found = model.trip.rolls[index]
+    reading = FogReading(roll=roll, base_plus_fog=0.0, record=record, where=where)
+    _, emulsion = read_record(found.film, reading)
+    return lambda scores: fog_of(emulsion, found, index, model.draws(scores), where)
 
 
 def _prepare(model: TripModel, reading: Reading) -> _Prepared:

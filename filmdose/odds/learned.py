@@ -249,7 +249,7 @@ def _product(model: TripModel, name: str, scores: FloatArray) -> FloatArray:
 # -- files -------------------------------------------------------------------------------------------------------------
 
 
-def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Path:
+def save_learned(learned: Learned, path: str | Path, *, samples: int = 4096) -> Path:
     """Write what was learnt to a JSON file, as equally weighted draws of the scores.
 
     Parameters
@@ -258,10 +258,10 @@ def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Pa
         What to keep.
     path
         Where to; an existing file is replaced in one step.
-    draws
+    samples
         How many draws to keep [at least 100].
     """
-    count = check_count("draws", draws, low=100, high=2**20)
+    count = check_count("samples", samples, low=100, high=2**20)
     cumulative = np.cumsum(learned.weights)
     chosen = np.searchsorted(cumulative, (np.arange(count) + 0.5) / count, side="left")
     kept = learned.scores[np.minimum(chosen, len(cumulative) - 1)]

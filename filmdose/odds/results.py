@@ -5,7 +5,7 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import Any, ClassVar
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -81,7 +81,7 @@ class RollOdds(Result):
         The answer in one sentence.
     """
 
-    _told_first: ClassVar[tuple[str, ...]] = (
+    _told_first = (
         "roll",
         "ei_recommended",
         "ei_median",

@@ -121,12 +121,12 @@ class WhatIfView:
         return drawn
 
 
-def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: int = 0) -> Any:
+def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: int = 0) -> Any:
     """Sliders for a notebook: film, passes, shield, unevenness, criterion; curves and index follow.
 
     Parameters
     ----------
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.whatif.what_if`.
 
     Returns
@@ -177,7 +177,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: in
         low, high = generic_speed_range(values["kind"])
         values["speed"] = min(max(values["speed"], low), high)
         question = Question(criterion=values.pop("criterion"), scene_range=values.pop("scene_range"))
-        found = what_if(counts=counts, question=question, priors=priors, samples=samples, seed=seed, **values)
+        found = what_if(counts=counts, question=question, priors=priors, samples=samples, rng=rng, **values)
         image.value = view.png(found)
         words.value = _html(found)
 

@@ -39,6 +39,7 @@ from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, 
 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
+    from filmdose.odds.scores import Random
     from filmdose.scan.bands import BandResult
 
 __all__ = ["DamageReport", "assess_damage", "report_document"]
@@ -69,7 +70,7 @@ class DamageReport(Result):
     loss
         Answer at the equivalent dose, with the loss of a roll that was exposed before the scan.
     samples, seed
-        Draws of what is not known.
+        Draws of what is not known, and the seed that made them.
     date
         Date of the report.
     """
@@ -106,7 +107,7 @@ def assess_damage(
     *,
     priors: Priors | None = None,
     samples: int = 2**14,
-    seed: int = 0,
+    rng: Random = 0,
     date: datetime.date | None = None,
 ) -> DamageReport:
     """Work out the damage of one roll.
@@ -117,7 +118,7 @@ def assess_damage(
         A trip and the id of one of its rolls. All readings of the trip are used: they say something about its scanners.
     question
         What is asked; the roll's own scene range stands before that of the question.
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
     date
         Date of the report; today by default.
@@ -128,7 +129,9 @@ def assess_damage(
         No such roll, a reading that no fog can explain, a value out of range.
     """
     from filmdose.odds import ContradictionError, default_priors, learn, propagate
+    from filmdose.odds.scores import random_seed
 
+    seed = random_seed(rng)
     chosen = find_roll(trip, roll)
     asked = roll_question(chosen, Question() if question is None else question, 1.0)
     known = default_priors() if priors is None else priors

@@ -22,12 +22,12 @@ _MEANING = {
 }
 
 
-def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Document:
+def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Document:
     """What a shield lets through of a beam.
 
     Parameters
     ----------
-    wall, quality
+    shield, beam
         The shield and the beam.
     through
         As of :func:`filmdose.radiation.transmission`.
@@ -35,18 +35,18 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     values = {name: getattr(through, name) for name in _MEANING}
     fog = {name: values[name] for name in ("narrow_film", "broad_film")}
     what = {
-        "material": wall.material,
-        "thickness_mm": wall.thickness_mm,
-        "density_g_cm3": wall.layer.resolved.density_g_cm3,
-        "oblique": wall.oblique,
-        "beam": str(quality),
+        "material": shield.material,
+        "thickness_mm": shield.thickness_mm,
+        "density_g_cm3": shield.layer.resolved.density_g_cm3,
+        "oblique": shield.oblique,
+        "beam": str(beam),
     }
     effect = {
         "effective": through.effective,
         "published": through.published,
-        "relative_response": float(relative_response(quality)),
+        "relative_response": float(relative_response(beam)),
     }
-    notes = _notes(wall, through)
+    notes = _notes(shield, through)
     columns = {
         "transmission of": list(_MEANING.values()),
         "lets through": [f"{100 * value:.3g} %" for value in values.values()],
@@ -54,7 +54,7 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     }
     return Document(
         kind="shield",
-        title=f"{wall.thickness_mm:g} mm {wall.material} against {quality}",
+        title=f"{shield.thickness_mm:g} mm {shield.material} against {beam}",
         blocks=(
             Paragraph(f"This shield lets {100 * through.effective:.3g} % of the dose through."),
             Table.of(columns, numeric=("lets through",)),
@@ -71,14 +71,14 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     )
 
 
-def _notes(wall: Shield, through: Transmission) -> list[str]:
+def _notes(shield: Shield, through: Transmission) -> list[str]:
     notes = ["Through one wall; the beam reaches the film through one side of a pouch."]
     if through.published:
         notes.append("With scatter: anchored on the published broad-beam fit of lead (NCRP 147).")
     else:
         notes.append(
-            f"No broad-beam fit is published for {wall.material} in this beam: scatter and fluorescence are calculated "
-            "and anchored on lead from 60 to 150 kVp (an inference)."
+            f"No broad-beam fit is published for {shield.material} in this beam: scatter and fluorescence are "
+            "calculated and anchored on lead from 60 to 150 kVp (an inference)."
         )
     notes.append("A shield does not make a scan harmless, does nothing against background, and may prompt a new scan.")
     return notes

@@ -96,14 +96,12 @@ def focal_plane_exposure(
     return elementwise(kernel, luminance_cd_m2, f_number, time_s, lens_factor() if factor is None else factor)
 
 
-def metered_exposure(
-    exposure_index: Numeric, *, meter_constant: float = 12.5, factor: float = METER_LENS_FACTOR
-) -> Any:
+def metered_exposure(ei: Numeric, *, meter_constant: float = 12.5, factor: float = METER_LENS_FACTOR) -> Any:
     """Exposure that a reflected-light meter gives the middle of the scene: H = q K / EI.
 
     Parameters
     ----------
-    exposure_index
+    ei
         EI set on the meter [above 0].
     meter_constant
         K of the meter [cd s/m2; ISO 2720 allows 10.6 to 13.4].
@@ -125,6 +123,4 @@ def metered_exposure(
     """
     k = check_number("meter_constant", meter_constant, low=0.0, low_open=True, unit="cd s/m2")
     q = check_number("factor", factor, low=0.0, high=1.0, low_open=True)
-    return elementwise(
-        lambda s: q * k / check_array("exposure_index", s, low=0.0, low_open=True, unit="EI"), exposure_index
-    )
+    return elementwise(lambda s: q * k / check_array("ei", s, low=0.0, low_open=True, unit="EI"), ei)

@@ -84,7 +84,7 @@ def paper_range(curve: Curve) -> PaperRange:
     )
 
 
-def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range: float = 2.2) -> Any:
+def negative_density_range(curve: Curve, log_exposure: Numeric, scene_range: float = 2.2) -> Any:
     """Density range that a scene makes on a negative: |D(x + range) - D(x)|.
 
     Parameters
@@ -93,7 +93,7 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range:
         Curve of the film.
     log_exposure
         log10 exposure of the deepest shadow [log10 lx s].
-    scene_log_range
+    scene_range
         Scene range at the film [log10 units]; 2.2 is the mean of outdoor scenes.
 
     Returns
@@ -106,7 +106,7 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range:
     """
     from filmdose.sensitometry.contrast import rise
 
-    return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_log_range))), log_exposure)
+    return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_range))), log_exposure)
 
 
 def grade_for_density_range(density_range: Numeric) -> Any:

@@ -94,7 +94,9 @@ def folder(tmp_path_factory):
         write_tiff(pixels, place / name, pixel_um=10.0)
     write_csv_table(simulate_profile("radiation", get_winding("135-36"), rng=rng).to_dataframe(), place / "profile.csv")
     rolls = read_trip(place / "trip.toml").rolls
-    save_learned(learn(rolls, read_readings(place / "readings.toml"), samples=2000), place / "learned.json", draws=100)
+    save_learned(
+        learn(rolls, read_readings(place / "readings.toml"), samples=2000), place / "learned.json", samples=100
+    )
     return place
 
 
