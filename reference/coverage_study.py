@@ -36,7 +36,7 @@ from filmdose.errors import ValidityWarning
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
 from filmdose.history import History, Pass
-from filmdose.odds import Priors, default_priors, draw_stops, propagate
+from filmdose.odds import Prior, Priors, default_priors, draw_stops, propagate
 from filmdose.trip import Roll
 
 DOSES = (30.0, 100.0, 300.0)
@@ -80,10 +80,14 @@ def intervals(speeds: set[float], kind: str, priors: Priors) -> dict[tuple[float
     return {key: (odds[str(place)].stops[0], odds[str(place)].stops[2]) for place, key in enumerate(keys)}
 
 
-def truths(film: Film, draws: int, seed: int, priors: Priors) -> dict[float | None, np.ndarray]:
+def truths(film: Film, axis: str, draws: int, seed: int, priors: Priors) -> dict[float | None, np.ndarray]:
     """Compensation of least loss of a real film in some draws [stops], by dose; infinite where nothing helps."""
     rolls = [Roll(id=str(kerma), film=film, history=history(kerma)) for kerma in (*DOSES, None)]
     own = priors.replaced(film_contrast=1.0)  # the sheet is as it was developed
+    if axis == "relative":  # its speed is known no better than the generic film's, and moves its hits alone
+        ends = np.log(own["film_factor"].high), own["hit_exponent"].typical * np.log(own["true_speed"].high)
+        high = float(np.exp(np.hypot(*ends)))
+        own = own.replaced(film_factor=Prior(low=1.0 / high, typical=1.0, high=high))
     stops = draw_stops(rolls, priors=own, samples=draws, rng=seed)
     return {kerma: stops[str(kerma)].to_numpy() for kerma in (*DOSES, None)}
 
@@ -107,7 +111,7 @@ def coverage(
     films = sheet_films(half, kind)
     between = intervals({like(film).speed for _, _, film in films}, kind, believed or truth)
     for number, (name, axis, film) in enumerate(films):
-        for kerma, true in truths(film, draws, 1000 + number, truth).items():
+        for kerma, true in truths(film, axis, draws, 1000 + number, truth).items():
             low, high = between[like(film).speed, kerma]
             rows.append(
                 {

@@ -334,6 +334,7 @@ def _check_domains(entries: Mapping[str, Prior]) -> None:
     above_zero = (
         "calibration_kerma",
         "film_factor",
+        "true_speed",
         "record_factor",
         "film_contrast",
         "shield_thickness",

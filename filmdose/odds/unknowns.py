@@ -68,7 +68,7 @@ class Input(Result):
     ----------
     name
         Unique in a trip: "hit_exponent", "dose[cabin-ct]" (the class), "dose[cabin-ct @ second]" (the machine),
-        "film_factor[...]", "unevenness[roll]", "shield_thickness[lead 0.25 mm]".
+        "film_factor[...]", "true_speed[...]", "unevenness[roll]", "shield_thickness[lead 0.25 mm]".
     label
         In words.
     prior
@@ -280,6 +280,12 @@ class TripModel:
         self.film_names = tuple(f"film_factor[{roll.film.label}]" for roll in trip.rolls)
         for roll, film_name in zip(trip.rolls, self.film_names, strict=True):
             self._add(film_name, priors["film_factor"], f"fog of {roll.film.label} over that of its speed")
+        self.speed_names = tuple(
+            f"true_speed[{item.film.label}]" if is_typical(item.film) else "" for item in trip.rolls
+        )
+        for roll, name in zip(trip.rolls, self.speed_names, strict=True):
+            if name:
+                self._add(name, priors["true_speed"], f"speed of {roll.film.label} over that on its box")
         self.uneven_names = tuple(f"unevenness[{roll.id}]" if roll.peak_to_mean is None else "" for roll in trip.rolls)
         for roll, name in zip(trip.rolls, self.uneven_names, strict=True):
             if name:
@@ -540,8 +546,11 @@ class TripModel:
             peak = np.where(kerma > 0.0, (fog @ self._peak_kerma) / kerma, 1.0)
             log_kappa = self._log_calibrated(b) - np.log(self._value(scores, "calibration_kerma"))
             log_hits = np.log(kerma) + log_kappa[:, None]
-        for index, (film_name, uneven) in enumerate(zip(self.film_names, self.uneven_names, strict=True)):
+        names = zip(self.film_names, self.speed_names, self.uneven_names, strict=True)
+        for index, (film_name, speed_name, uneven) in enumerate(names):
             log_hits[:, index] += np.log(self._value(scores, film_name))
+            if speed_name:  # a faster film has grains of more sensitivity
+                log_hits[:, index] += b * np.log(self._value(scores, speed_name))
             if uneven:
                 peak[:, index] *= 1.0 + self._value(scores, uneven)
         return Draws(

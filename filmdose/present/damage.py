@@ -13,7 +13,7 @@ import pandas as pd
 
 from filmdose.answering import Answer, grid_row
 from filmdose.exposed import ExposedLoss
-from filmdose.film.generic import film_value
+from filmdose.film.generic import film_value, is_typical
 from filmdose.film.model import Film, film_words
 from filmdose.history import HistoryDose, history_dose
 from filmdose.plotting import plot_characteristic_curves, plot_shares
@@ -187,7 +187,7 @@ def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) 
     from scipy.special import ndtri
     from scipy.stats import qmc
 
-    scores = ndtri(np.clip(qmc.Sobol(3, rng=seed).random(2**14), 1e-12, 1 - 1e-12))
+    scores = ndtri(np.clip(qmc.Sobol(4, rng=seed).random(2**14), 1e-12, 1 - 1e-12))
     _, record = read_record(roll.film, reading)
     measured, error, _ = measured_fog(roll.film, reading)
     fog = measured * (-1.0 if roll.film.reversal else 1.0) + error * scores[:, 0]
@@ -195,6 +195,8 @@ def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) 
     at_typical = np.interp(fog, table, _DOSES)
     calibration = np.asarray(priors["calibration_kerma"].value(scores[:, 1])) / priors["calibration_kerma"].typical
     factor = np.asarray(priors["film_factor"].value(scores[:, 2]))
+    if is_typical(roll.film):
+        factor = factor * np.asarray(priors["true_speed"].value(scores[:, 3])) ** priors["hit_exponent"].typical
     low, middle, high = np.quantile(at_typical * calibration / factor, _POINTS)
     return float(low), float(middle), float(high)
 

@@ -77,7 +77,8 @@ class World:
         low, typical, high = POINTS
         dose = Prior(low=low, typical=typical, high=high, unit="uGy")
         self.kerma = [two_halves(rng, dose, score) for score in scores]
-        self.factor = {speed: drawn("film_factor") for speed in (400, 800)}
+        b = self.hits["hit_exponent"]
+        self.factor = {speed: drawn("film_factor") * drawn("true_speed") ** b for speed in (400, 800)}
         self.unevenness = drawn("unevenness")
 
     def film(self, speed):

@@ -29,6 +29,8 @@ from filmdose.trip import Roll, Trip
 
 #: Everything known but kappa and the doses, these with symmetric log-normals.
 SYMMETRIC = default_priors().all_known().replaced(calibration_kerma=Prior(low=12.5, typical=25.0, high=50.0))
+#: A film whose speed is that on its box.
+TRUE_TO_BOX = default_priors().replaced(true_speed=1.0)
 S_KAPPA = math.log(2.0) / norm.ppf(0.95)
 S_DOSE = math.log(5.0) / norm.ppf(0.95)
 
@@ -159,7 +161,7 @@ def fog_reading(roll, fog, error=0.01):
 def test_the_other_rolls_need_the_product_only():
     """The interval of a second roll narrows although neither kappa nor the dose is known."""
     history = History(passes=Pass(source=SCANNER, scanner="x"))
-    model = trip_model(rolls_of(("a", 400, history), ("b", 400, history)))
+    model = trip_model(rolls_of(("a", 400, history), ("b", 400, history)), TRUE_TO_BOX)
     learned = learn(model, fog_reading("a", 0.12))
     before, after = propagate(model, samples=2**14)["b"], propagate(model, learned=learned, samples=2**14)["b"]
     assert after.stops[2] - after.stops[0] < 0.25 * (before.stops[2] - before.stops[0])
@@ -169,7 +171,7 @@ def test_the_other_rolls_need_the_product_only():
 
 def test_rolls_of_different_speed_inform_b():
     history = History(passes=Pass(source=SCANNER, scanner="x"))
-    priors = default_priors().replaced(film_factor=1.0)
+    priors = default_priors().replaced(film_factor=1.0, true_speed=1.0)
     model = trip_model(rolls_of(("slow", 100, history), ("fast", 3200, history)), priors)
     truth = [float(generic_film(s, hit_exponent=0.95).records[0].fog_density(300.0)) for s in (100, 3200)]
     one = learn(model, fog_reading("slow", truth[0]))
@@ -205,6 +207,7 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
         title="second",
         rolls=tuple(rolls_of(("later", 100, History(passes=Pass(source=known))))),
     )
+    here, model = (trip_model(trip, TRUE_TO_BOX) for trip in (here, later))
     fog = fog_reading("a", 0.20)
     without = learn(here, fog)
     having = learn(here, [fog, DoseReading(roll="a", value=250.0, relative_error=0.1)])
@@ -213,7 +216,7 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
     assert having.correlation() > without.correlation() + 0.3
     widths = []
     for taught in (None, without, having):
-        stops = propagate(later, learned=taught, samples=2**14)["later"].stops
+        stops = propagate(model, learned=taught, samples=2**14)["later"].stops
         widths.append(stops[2] - stops[0])
     assert widths[1] > 0.88 * widths[0]
     assert widths[2] < 0.9 * widths[0]

@@ -162,7 +162,7 @@ def test_the_worst_band_counts():
 
 @pytest.mark.parametrize("kind", NEGATIVES)
 def test_draws_agree_with_the_solver_one_by_one(kind):
-    """b, kappa, film factor, dose, unevenness and noise of a draw put into a film by hand."""
+    """b, kappa, film factor, true speed, dose, unevenness and noise of a draw put into a film by hand."""
     item = roll(1600, kind=kind)
     toe = f"{kind}.toe_width"
     priors = default_priors().replaced({toe: default_priors()[toe].typical}, film_contrast=1.0)
@@ -187,7 +187,8 @@ def test_draws_agree_with_the_solver_one_by_one(kind):
             noise["hits_per_ugy"] = record.hits_per_ugy * value.get(f"record_factor[{key}]", 1.0)
             records.append(replace(record, **noise))
         film = replace(film, records=tuple(records))
-        kerma = draws.kerma_ugy[n, 0] * value[model.film_names[0]]
+        faster = value[model.speed_names[0]] ** value["hit_exponent"]
+        kerma = draws.kerma_ugy[n, 0] * value[model.film_names[0]] * faster
         found = solve_film(film, np.array([kerma]), Question(peak_to_mean=float(draws.peak[n, 0])))
         assert draws.peak[n, 0] == pytest.approx(1.0 + value["unevenness[a]"])
         assert need[n] == pytest.approx(found.best[0], abs=0.002)

@@ -37,22 +37,21 @@ def test_nine_in_ten_means_about_nine_in_ten_real_films(kind, half):
     found = coverage(half, kind, draws=512 if kind == "bw-negative" else 128)  # few films need more draws
     assert found.film.nunique() == FILMS[kind, half]
     assert 0.85 < found.inside.mean() < 0.95
-    # a dose alone may fall lower: black-and-white at 100 uGy has one film and the extremes of its developments
-    assert found.groupby("dose").inside.mean().between(0.80, 0.95).all()
+    # one of sixteen single doses lies lower, at 0.84: black-and-white left alone, 100 uGy, developments of one film
+    assert found.groupby("dose").inside.mean().between(0.83, 0.95).all()
 
 
 @pytest.mark.parametrize(("kind", "half"), FILMS)
 def test_so_it_does_where_only_the_film_is_not_known(kind, half):
     """kappa and b, the same for all films, hide how films differ; without them it shows."""
     found = coverage(half, kind, draws=512 if kind == "bw-negative" else 128, truth=fog_known())
-    # the band asked for; four developments of one film, two of them long, lie at its end
-    assert (0.83 if (kind, half) == ("bw-negative", "held-out") else 0.85) < found.inside.mean() < 0.95
+    assert 0.85 < found.inside.mean() < 0.95
 
 
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
 def test_intervals_that_take_every_film_for_the_generic_one_are_too_narrow(kind):
     shipped = fog_known()
-    names = ("film_factor", "record_factor", "film_contrast", f"{kind}.toe_width")
+    names = ("film_factor", "true_speed", "record_factor", "film_contrast", f"{kind}.toe_width")
     sure = shipped.replaced(**{name: shipped[name].typical for name in names})
     assert coverage("design", kind, draws=64, truth=shipped, believed=sure).inside.mean() < 0.83
 
@@ -70,7 +69,7 @@ def test_the_generic_black_and_white_film_stands_between_the_two_real_ones():
     halves = [real_minus_generic(half, "bw-negative", at_box_speed=False) for half in ("design", "held-out")]
     both = middle_and_spread(pd.concat(halves))
     assert np.all(np.abs(both["median"]) < 0.15)
-    assert np.all(both.spread < 0.26)
+    assert np.all(both.spread < 0.25)
     # the one film of a half alone lies farther off: at most a quarter of a stop
     for one in halves:
         assert np.all(np.abs(middle_and_spread(one)["median"]) < 0.25)
