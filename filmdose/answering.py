@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
@@ -571,3 +572,6 @@ GRID_ATTRIBUTES: dict[str, dict[str, str]] = {
     "verdict": {"long_name": f"verdict: {', '.join(VERDICTS)}"},
     "status": {"long_name": f"status: {', '.join(STATUSES)}"},
 }
+
+
+hold_to_annotations(globals())

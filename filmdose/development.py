@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.result import Result
@@ -171,3 +172,6 @@ def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: floa
     end = check_number("to_c", to_c, low=0.0, high=60.0, unit="degrees C")
     factor = check_number("q10", q10, low=0.0, low_open=True) ** ((start - end) / 10.0)
     return elementwise(lambda t: check_array("time_min", t, low=0.0, low_open=True, unit="min") * factor, time_min)
+
+
+hold_to_annotations(globals())

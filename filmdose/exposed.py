@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.film.model import Film
 from filmdose.question import Question
@@ -261,3 +262,6 @@ def _sentence(film: Film, values: dict[str, Any]) -> str:
 
 def _name(grade: float | None) -> str:
     return "none fits" if grade is None else f"{grade:.0f}"
+
+
+hold_to_annotations(globals())

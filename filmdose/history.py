@@ -17,6 +17,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.everyday import SOURCES_MEANT, meant
@@ -317,6 +318,12 @@ class History(Result):
     format: str = "35mm"
     bag: Bag | str | None = None
 
+    _accepts = (
+        ("passes", "Pass | Iterable[Pass]"),
+        ("flights", "Flight | Iterable[Flight]"),
+        ("storage", "Storage | Iterable[Storage]"),
+    )
+
     def __post_init__(self) -> None:
         check_format(self.format)
         object.__setattr__(self, "bag", as_bag(self.bag))
@@ -609,3 +616,6 @@ def _notes(parts: History) -> Iterable[str]:
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "
             "than to a scanner's beam (an inference), and no shield reduces them."
         )
+
+
+hold_to_annotations(globals())

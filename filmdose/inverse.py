@@ -12,6 +12,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from filmdose.answering import answer_grid, as_film, unique_labels
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value
@@ -323,3 +324,6 @@ def with_choice(table: pd.DataFrame, carried: int | None) -> pd.DataFrame:
     """The table with ``gain_stops``, each index over that of the film to carry, and ``carry``."""
     reference = math.nan if carried is None else table["ei_exact"].iloc[carried]
     return table.assign(gain_stops=np.log2(table["ei_exact"] / reference), carry=np.arange(len(table)) == carried)
+
+
+hold_to_annotations(globals())

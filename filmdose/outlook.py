@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.history import history_dose
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
@@ -181,3 +182,6 @@ def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, 
         f"{now.roll.id}: develop here or carry home? Now: {state(now, kept_now)}. After {what}: "
         f"{state(later, kept_later)}. {advice} {CHEMICALS}"
     )
+
+
+hold_to_annotations(globals())

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film, generic_speed_range
@@ -456,3 +457,6 @@ def _notes(trip: Trip, question: Question) -> list[str]:
         f"{LOST_STOPS:g} stops."
     )
     return found
+
+
+hold_to_annotations(globals())

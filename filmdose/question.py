@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import UnknownNameError
 from filmdose.result import Result
@@ -95,3 +96,6 @@ def scene_range_from_readings(shadow_ev: float, highlight_ev: float) -> float:
         action="The highlight must read 1 to 13 stops above the shadow.",
     )
     return (highlight - shadow) * LOG10_2
+
+
+hold_to_annotations(globals())

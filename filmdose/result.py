@@ -5,10 +5,11 @@ from __future__ import annotations
 import html
 import math
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import MISSING, fields, is_dataclass
 from typing import TYPE_CHECKING, Any, ClassVar
 
+from filmdose.arguments import hold_fields
 from filmdose.errors import shown
 
 if TYPE_CHECKING:
@@ -45,6 +46,8 @@ class Result:
 
     def __init_subclass__(cls, **options: Any) -> None:
         super().__init_subclass__(**options)
+        if "__post_init__" in cls.__dict__:  # what users make themselves: held to its annotations before it checks more
+            setattr(cls, "__post_init__", _held_first(cls.__dict__["__post_init__"]))  # noqa: B010
         for name in ("__repr__", "__eq__"):  # what stands in a class its dataclass decorator leaves alone
             if name not in cls.__dict__:
                 setattr(cls, name, getattr(cls, name))
@@ -118,6 +121,13 @@ class Result:
             elif _is_plain(value):
                 row[field.name] = value
         return pd.DataFrame([row])
+
+
+def _held_first(own: Callable[[Any], None]) -> Callable[[Any], None]:
+    def checked(self: Any) -> None:
+        hold_fields(self, own)
+
+    return checked
 
 
 def _is_array(value: object) -> Any:

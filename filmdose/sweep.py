@@ -17,6 +17,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from filmdose.answering import GRID_ATTRIBUTES, grid_row, unique_labels
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
@@ -270,3 +271,6 @@ def _lazy(
 def _cuts(length: int, step: int | None) -> list[slice]:
     size = length if step is None else step
     return [slice(start, min(start + size, length)) for start in range(0, length, size)]
+
+
+hold_to_annotations(globals())

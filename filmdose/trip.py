@@ -10,6 +10,7 @@ from typing import Any
 import pandas as pd
 
 from filmdose.answering import Answer, answer
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
@@ -405,6 +406,10 @@ class Trip(Result):
     path: str = ""
     notes: tuple[str, ...] = ()
 
+    def __post_init__(self) -> None:
+        for name in ("rolls", "legs", "notes"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll, with the columns of :meth:`Roll.to_dataframe`."""
         return _rolls_table(self.rolls)
@@ -572,3 +577,6 @@ def _table_row(item: RollAnswer) -> dict[str, Any]:
         "status": found.status,
         "message": found.message,
     }
+
+
+hold_to_annotations(globals())

@@ -12,6 +12,7 @@ from typing import Any, NewType
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.everyday import with_points
@@ -281,3 +282,6 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
 def format_speed(speed: float) -> str:
     """A speed or exposure index as people read it: whole numbers without a decimal point."""
     return f"{speed:.0f}" if speed >= 10 else f"{speed:.3g}"
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from filmdose.answering import Answer
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -123,3 +124,6 @@ def what_if(
     told = answer_roll(roll, Question() if question is None else question)
     odds = propagate([roll], question, priors=priors, samples=samples, rng=rng)["roll"]
     return WhatIf(dose=told.dose, answer=told.answer, odds=odds)
+
+
+hold_to_annotations(globals())

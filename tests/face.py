@@ -16,7 +16,19 @@ ROOT = Path(__file__).parents[1]
 
 #: What belongs to the inside; a module that is not named here is public from the day it is there.
 INSIDE = {
-    *("arrays", "files", "lazy", "threads", "tomlfile", "solver", "decision", "solution", "cli", "standards"),
+    *(
+        "arrays",
+        "files",
+        "lazy",
+        "threads",
+        "tomlfile",
+        "solver",
+        "decision",
+        "solution",
+        "cli",
+        "standards",
+        "arguments",
+    ),
     *("film.csvtable", "film.nnls", "film.recordfit", "film.population", "odds.groups", "odds.tally", "odds.scores"),
     *("present.page", "present.pages", "present.html", "present.screen"),
 }

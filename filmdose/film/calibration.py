@@ -26,6 +26,7 @@ from scipy.optimize import least_squares
 from scipy.special import gammainc, ndtri
 from scipy.stats import chi2
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
@@ -380,3 +381,6 @@ def _kappa(
         warnings.warn(text, ValidityWarning, stacklevel=4)
         messages.append(text)
     return math.exp(mean), float(1.0 / math.sqrt(precision.sum()))
+
+
+hold_to_annotations(globals())

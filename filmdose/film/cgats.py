@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown, shown_path
 from filmdose.files import write_text_atomic
 from filmdose.film.csvtable import TableText, parse_numbers, read_any_text
@@ -226,3 +227,6 @@ def _cgats_table(
         if name in CGATS_FIELDS.values():
             rows.refuse_text(table[name], name)
     return CgatsTable(table=table, keywords=keywords, signature=signature, text=rows)
+
+
+hold_to_annotations(globals())

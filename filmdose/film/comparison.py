@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion, invert_curve
@@ -116,3 +117,6 @@ class LightPreflashCurve(_ComparisonCurve):
             return np.asarray(self.emulsion.gradient(np.log10(light + flash)) * light / (light + flash))
 
         return elementwise(kernel, log_exposure)
+
+
+hold_to_annotations(globals())

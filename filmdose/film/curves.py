@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.result import Result
@@ -399,3 +400,6 @@ class ToeShoulderCurve(Result):
         target = np.where(reached, wanted, at_ends[0])
         found = _where_reached(self.density, np.full_like(target, low), np.full_like(target, high), target)
         return np.where(reached, found, np.nan)
+
+
+hold_to_annotations(globals())

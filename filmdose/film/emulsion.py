@@ -40,6 +40,7 @@ from typing import Any
 import numpy as np
 from scipy.special import gammainc, gammaln
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.result import Result
@@ -417,3 +418,6 @@ def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
         )
         result[reachable] = found.x
     return result
+
+
+hold_to_annotations(globals())

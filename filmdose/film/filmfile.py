@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError, name_list, shown
 from filmdose.files import parse_toml, read_text, write_text_atomic
 from filmdose.film.emulsion import NUMBER_RANGES, Emulsion
@@ -186,3 +187,6 @@ def _quoted(text: str) -> str:
     """TOML basic string."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film, film_words
@@ -274,3 +275,6 @@ class FilmFit(Result):
         parts = [fit.to_dataframe().assign(record=fit.record) for fit in self.records]
         table = pd.concat(parts, ignore_index=True)
         return table[["record", *(name for name in table.columns if name != "record")]]
+
+
+hold_to_annotations(globals())

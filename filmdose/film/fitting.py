@@ -14,6 +14,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.fitresult import FilmFit, RecordFit
@@ -397,3 +398,6 @@ def _contrast(kind: str, main: RecordFit, measured: float) -> dict[str, Any]:
         "contrast_index": contrast_index(curve),
         "contrast_met": None,
     }
+
+
+hold_to_annotations(globals())

@@ -12,6 +12,7 @@ from functools import cache
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
@@ -217,3 +218,6 @@ def reference_noise_floor(
 def generic_granularity(kind: str, speed: float) -> float:
     """Rms granularity of the generic film of a kind at a speed [ISO], as speed to the power of the sheets."""
     return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** film_value("granularity", "speed_exponent"))
+
+
+hold_to_annotations(globals())

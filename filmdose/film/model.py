@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
@@ -123,3 +124,6 @@ def film_words(film: Film) -> str:
     'black-and-white negative, ISO 400'
     """
     return f"{film.name or KIND_WORDS[film.kind]}, ISO {format_speed(film.speed)}"
+
+
+hold_to_annotations(globals())

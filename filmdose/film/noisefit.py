@@ -17,6 +17,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
@@ -251,3 +252,6 @@ def _unknowns(
     spread = np.array([high_a - low_a, max(high_s - low_s, 0.02), math.log(high_v / low_v)]) / (2.0 * _SCORE_95)
     bounds = (np.array([-1.0, 0.0, -12.0]), np.array([2.0, 1.0, 3.0]))
     return values, spread, bounds, lambda u: (float(u[0]), float(u[1]), math.exp(float(u[2])))
+
+
+hold_to_annotations(globals())

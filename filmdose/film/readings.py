@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
@@ -328,3 +329,6 @@ def _canonical_columns(path: str | Path, table: pd.DataFrame) -> pd.DataFrame:
                 path, "", f"the columns {' and '.join(map(str, twice[:2]))} mean the same.", "Keep one of them."
             )
     return table.rename(columns=names)
+
+
+hold_to_annotations(globals())

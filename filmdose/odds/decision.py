@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.odds.groups import NegativeCases
@@ -133,3 +134,6 @@ def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any
     place = np.searchsorted(cumulative / cumulative[-1], p - 1e-12, side="left")
     found = sample[order][np.minimum(place, sample.size - 1)]
     return float(found) if np.ndim(found) == 0 else found
+
+
+hold_to_annotations(globals())

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
 from filmdose.decision import LossTally, mean_highlight
 from filmdose.odds.decision import Cases
@@ -239,3 +240,6 @@ def roll_need(model: TripModel, roll: str, question: Question | None = None) -> 
         return group.need(model.draws(scores), index, asked)
 
     return need
+
+
+hold_to_annotations(globals())

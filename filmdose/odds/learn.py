@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincc
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
 from filmdose.errors import (
     ArgumentError,
@@ -410,3 +411,6 @@ def _contradiction(prepared: Sequence[_Prepared], explanation: _Explanation, pro
         f"The readings ({names}) {verdict} what was believed before: chance {probability:.1g}. {between}"
         "Check that the rolls, their passes and the control are the right ones, or give wider priors."
     )
+
+
+hold_to_annotations(globals())

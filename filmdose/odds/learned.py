@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import (
     ArgumentError,
@@ -328,3 +329,6 @@ def _checked_points(points: list[Any]) -> Points:
     if len(points) != 4:
         raise ArgumentError("prior", points, "a list of kind, low, typical and high")
     return prior_points(Prior(kind=points[0], low=points[1], typical=points[2], high=points[3]))
+
+
+hold_to_annotations(globals())

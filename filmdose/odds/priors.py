@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
@@ -291,7 +292,7 @@ class Priors(Result, Mapping[str, Prior]):
     def __len__(self) -> int:
         return len(self.entries)
 
-    def replaced(self, changes: Mapping[str, Prior] | None = None, **named: Prior | float) -> Priors:
+    def replaced(self, changes: Mapping[str, Prior | float] | None = None, **named: Prior | float) -> Priors:
         """A copy with other priors; a plain number stands for a known value.
 
         Examples
@@ -469,3 +470,6 @@ def read_priors(path: str | Path) -> Priors:
     (top,) = rows[""]
     changed: Priors = top.build(replace, result, **top.arguments())
     return changed
+
+
+hold_to_annotations(globals())

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import marked_index
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.learned import Learned
@@ -477,3 +478,6 @@ def _reversal_sentence(values: dict[str, Any]) -> str:
         f"({low:.2f} to {high:.2f}); with a chance of {chance_text(gone)} it loses more than a stop of range at the "
         "dark end."
     )
+
+
+hold_to_annotations(globals())

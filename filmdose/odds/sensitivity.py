@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.draw import roll_need
@@ -324,3 +325,6 @@ def narrowing(
     table = pd.DataFrame({"width_stops": after}).rename_axis("action")
     table["narrowed"] = 1.0 - table["width_stops"] / width if width > 0.0 else 0.0
     return Narrowing(roll=roll, width_stops=width, table=table.sort_values("width_stops", kind="stable"))
+
+
+hold_to_annotations(globals())

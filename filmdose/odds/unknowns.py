@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 from numpy.polynomial import Chebyshev
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
@@ -678,3 +679,6 @@ def kind_prior(priors: Priors, kind: str, name: str) -> Prior:
     """The prior of a kind of film, or the one for all kinds."""
     own = f"{kind}.{name}"
     return priors[own] if own in priors else priors[name]
+
+
+hold_to_annotations(globals())

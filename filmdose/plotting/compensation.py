@@ -9,6 +9,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from filmdose.answering import answer_grid, as_film
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
@@ -261,3 +262,6 @@ def _short_names(grid: Any) -> list[str]:
     if generic and len(set(kinds)) == 1:
         return [format_speed(speed) for speed in speeds]
     return [str(label) for label in labels]
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import MissingExtraError
 from filmdose.film.generic import generic_speed_range
 from filmdose.film.model import Film, film_words
@@ -194,3 +195,6 @@ def _html(answer: WhatIf) -> str:
     dose = f"dose {dose_text(points.kerma_ugy)} ({range_text(points.kerma_low_ugy, points.kerma_high_ugy)})"
     kept = f"at ISO {format_speed(answer.film.speed)} the shadows keep {100 * answer.answer.snr_kept:.0f} %"
     return f"<b>{html.escape(answer.sentence)}</b><br>{html.escape(dose)}; {html.escape(kept)} of their signal-to-noise"
+
+
+hold_to_annotations(globals())

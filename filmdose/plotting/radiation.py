@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError
 from filmdose.history import HistoryDose
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
@@ -255,3 +256,6 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
     ax.set_title(f"Shares of {dose.kerma_ugy:.3g} µGy")
     ax.grid(axis="y", visible=False)
     return ax
+
+
+hold_to_annotations(globals())

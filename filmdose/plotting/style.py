@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -90,3 +91,6 @@ def ordered_colours(count: int) -> list[tuple[float, float, float, float]]:
 
     palette = mpl.colormaps["cividis"]
     return [palette(position) for position in np.linspace(0.0, 0.74, max(count, 1))]
+
+
+hold_to_annotations(globals())

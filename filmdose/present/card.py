@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from filmdose.answering import grid_row
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
@@ -514,3 +515,6 @@ def write_card(card: Card, path: str | Path) -> Path:
     """
     ending = check_ending(path, CARD_ENDINGS)
     return write_bytes_atomic(path, card_bytes(card, ending.lstrip(".")))
+
+
+hold_to_annotations(globals())

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import Answer, grid_row
+from filmdose.arguments import hold_to_annotations
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import film_value, is_typical
 from filmdose.film.model import Film, film_words
@@ -564,3 +565,6 @@ def _index(value: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
+
+
+hold_to_annotations(globals())

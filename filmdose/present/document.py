@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.result import Result
 from filmdose.version import __version__
 
@@ -183,3 +184,6 @@ def ceiling(wanted: Sequence[float], total: float) -> float:
         middle = 0.5 * (low + high)
         low, high = (low, middle) if sum(min(width, middle) for width in wanted) > total else (middle, high)
     return low
+
+
+hold_to_annotations(globals())

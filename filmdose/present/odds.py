@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.present.trip import trip_title
 from filmdose.result import Result
@@ -214,3 +215,6 @@ def _scanner_words(row: Mapping[Any, Any]) -> str:
     else:
         said = f"fogged these films about {figure_text(middle, 2)} times as much as usual"
     return f"Scanner {name}: {said} ({figure_text(low, 2)} to {figure_text(high, 2)} times)."
+
+
+hold_to_annotations(globals())

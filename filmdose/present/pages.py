@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Sequence
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.style import house_style
 from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table, ceiling
 from filmdose.present.page import A4_MM, Page, line_height, pages_pdf
@@ -159,3 +160,6 @@ class _Flow:
         self.y += plot.height_mm
         self.write(plot.words, size=_SMALL)
         self.y += 2.0
+
+
+hold_to_annotations(globals())

@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.planning import Plan
 from filmdose.present.document import Block, Document, Heading, Paragraph, Table
 from filmdose.present.trip import trip_title
@@ -101,3 +102,6 @@ def _pouch_words(plan: Plan) -> str:
         f"A pouch of {row['pouch']} around every roll: expected loss {row['loss_with']:.1f} instead of "
         f"{row['loss_without']:.1f} stops, most for {row['most_for']}. Staff may want to see inside it."
     )
+
+
+hold_to_annotations(globals())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Document, Paragraph, Table
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import list_data
@@ -132,3 +133,6 @@ def sources_document(kind: str | None = "source") -> Document:
 
 def _number(value: float) -> str:
     return "" if pd.isna(value) else f"{value:.6g}"
+
+
+hold_to_annotations(globals())

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.scan import plot_bands
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.scan.bands import CAUSES, BandResult
@@ -140,3 +141,6 @@ def _area_table(frame: pd.DataFrame, first: str) -> Table:
 
 def _notes(faults: Iterable[Fault], notes: Sequence[str]) -> tuple[Paragraph, ...]:
     return tuple(Paragraph(str(words), small=True) for words in (*faults, *notes))
+
+
+hold_to_annotations(globals())

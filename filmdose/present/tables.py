@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import grid_rows, unique_labels
+from filmdose.arguments import hold_to_annotations
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import HistoryDose, Pass, history_dose
@@ -295,3 +296,6 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
         data={**asdict(question), "rows": rows.to_dict(orient="records"), "notes": list(dose.notes)},
         frame=rows,
     )
+
+
+hold_to_annotations(globals())

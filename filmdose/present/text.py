@@ -9,6 +9,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError, shown
 from filmdose.files import data_text, load_data_toml, parse_toml, read_text, write_text_atomic
 from filmdose.result import Result
@@ -104,3 +105,6 @@ def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, s
 @cache
 def _shipped(name: str) -> dict[str, str]:
     return _flat(name, load_data_toml(name))
+
+
+hold_to_annotations(globals())

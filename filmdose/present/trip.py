@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Document, Facts, Paragraph, Table
 from filmdose.trip import Trip
 from filmdose.units import format_speed
@@ -106,3 +107,6 @@ def log_document(
         },
         frame=rows,
     )
+
+
+hold_to_annotations(globals())

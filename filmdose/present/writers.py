@@ -15,6 +15,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
@@ -303,3 +304,6 @@ def _tex_block(block: Block) -> str:
             r"\end{table}",
         ]
     )
+
+
+hold_to_annotations(globals())

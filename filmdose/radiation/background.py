@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.files import load_data_csv
@@ -198,3 +199,6 @@ def altitude_in_feet(altitude_ft: float | None, altitude_m: float | None) -> flo
         return check_number("altitude_ft", altitude_ft, low=low, high=high, unit="ft")
     metres = check_number("altitude_m", altitude_m, low=low, high=high / FEET_PER_METRE, unit="m")
     return metres * FEET_PER_METRE
+
+
+hold_to_annotations(globals())

@@ -11,6 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
@@ -114,3 +115,6 @@ def badge_air_kerma(reading: Any, quantity: str | None = None, *, relative_error
         air_kerma_high_ugy=AirKerma(middle * math.exp(up)),
         quantity=quantity,
     )
+
+
+hold_to_annotations(globals())

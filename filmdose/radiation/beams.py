@@ -6,6 +6,7 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.everyday import SHIELDS_MEANT, meant, with_points
@@ -121,3 +122,6 @@ class Beam(Result):
 
 #: Effective kerma is counted in this beam: 140 kVp, 3 mm Al, tungsten anode.
 REFERENCE_BEAM = Beam(tube_kvp=140.0)
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.files import load_data_csv
 
@@ -93,3 +94,6 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
         return None
     logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in fits]
     return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in fits], logs)))
+
+
+hold_to_annotations(globals())

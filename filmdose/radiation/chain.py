@@ -13,6 +13,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
@@ -265,3 +266,6 @@ def arrival(beam: Beam, chain: Chain, eta_low: float) -> Arrival:
         air=end.broad_kerma * open_kerma,
         emulsion=end.broad_moments[0] * open_kerma,
     )
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.errors import UnknownNameError
 from filmdose.files import load_data_csv
@@ -84,3 +85,6 @@ def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
         return np.asarray(np.exp(result))
 
     return elementwise(kernel, energy_kev)
+
+
+hold_to_annotations(globals())

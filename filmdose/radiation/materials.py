@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
@@ -300,3 +301,6 @@ def list_materials() -> pd.DataFrame:
         for name, row in data["materials"].items()
     ]
     return pd.DataFrame(rows).set_index("name")
+
+
+hold_to_annotations(globals())

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.coefficients import mass_energy_absorption
@@ -184,3 +185,6 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
     """
     response = relative_response(beam, eta_low=eta_low)
     return elementwise(lambda k: check_array("air_kerma_ugy", k, low=0.0, unit="uGy") * response, air_kerma_ugy)
+
+
+hold_to_annotations(globals())

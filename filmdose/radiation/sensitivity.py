@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import FilmdoseError, InputFileError
 from filmdose.files import load_data_toml, read_text
@@ -307,3 +308,6 @@ def _check_fields(name: str, place: str, row: dict[str, Any], allowed: dict[str,
     for key in needed:
         if key not in row:
             raise InputFileError(name, place, f"field {key!r} is missing.")
+
+
+hold_to_annotations(globals())

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
@@ -305,3 +306,6 @@ def mean_oblique_factor(half_angle_deg: float) -> float:
     if angle < 1e-6:
         return 1.0
     return math.log(1.0 / math.cos(angle) + math.tan(angle)) / angle
+
+
+hold_to_annotations(globals())

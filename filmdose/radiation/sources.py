@@ -8,6 +8,7 @@ from functools import cache
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.everyday import SOURCES_MEANT, meant
@@ -95,6 +96,12 @@ class Source(Result):
     reviewed: bool = False
     caution: str = ""
     note: str = ""
+
+    _accepts = (
+        dict.fromkeys(("beam", "beam_soft", "beam_hard"), "Beam | str | None")
+        | dict.fromkeys(("air_kerma_typical_ugy", "air_kerma_low_ugy", "air_kerma_high_ugy"), "float | str | None")
+        | {"mixture": "Any"}
+    )
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
@@ -233,3 +240,6 @@ def list_sources() -> pd.DataFrame:
         for source in _shipped().values()
     ]
     return pd.DataFrame(rows).set_index("name")
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.files import data_text
@@ -279,3 +280,6 @@ def _check_energies(spectrum: Spectrum) -> None:
     highest = float(spectrum.energy_kev[-1])
     if highest > ENERGY_RANGE_KEV[1]:
         raise ArgumentError("spectrum", highest, f"energies up to {ENERGY_RANGE_KEV[1]:g} keV")
+
+
+hold_to_annotations(globals())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
@@ -132,3 +133,6 @@ def held_passes(source: Source, held_s: float, beam_on: str = "unknown") -> tupl
     down = math.hypot(*(math.log(a / b) for a, b in ((share[1], share[0]), (speed[1], speed[0]), (width[2], width[1]))))
     up = math.hypot(*(math.log(a / b) for a, b in ((share[2], share[1]), (speed[2], speed[1]), (width[1], width[0]))))
     return typical * math.exp(-down), typical, typical * math.exp(up)
+
+
+hold_to_annotations(globals())

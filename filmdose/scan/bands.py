@@ -22,6 +22,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
@@ -315,3 +316,6 @@ def _thinned(profile: FogProfile) -> FogProfile:
     position = np.bincount(number, profile.position_mm, _MOST_BINS)[used] / counts[used]
     density = np.bincount(number, profile.density, _MOST_BINS)[used] / counts[used]
     return FogProfile(position_mm=position, density=density, control_density=profile.control_density)
+
+
+hold_to_annotations(globals())

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.result import Result
 from filmdose.scan.spiral import ENDS, Winding
@@ -232,3 +233,6 @@ def _development(position: FloatArray, step: float) -> Designs:
         designs.append(cosines * weight)
         details.append(f" (over lengths of about {span / part:.0f} mm)")
     return np.array(designs), details
+
+
+hold_to_annotations(globals())

@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import InputFileError
 from filmdose.result import Result
@@ -432,3 +433,6 @@ def measure_area(scan: Scan, box: Box, *, clear: Scan | Box, flare: Flare = UNME
         flare=flare,
         faults=tuple(dict.fromkeys(faults)),
     )
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.result import Result
 
 __all__ = ["FAULTS", "Fault", "encoding_from_histogram", "file_faults", "profile_gamma"]
@@ -166,3 +167,6 @@ def _tone_curve_gamma(profile: bytes, offset: int) -> float | None:
             value = c * 0.5 + (f if function == 4 else 0.0)
         return math.log(value) / math.log(0.5)
     return None
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
@@ -191,3 +192,6 @@ def _position(area: AreaDensity, channel: str) -> int:
     if channel not in area.channels:
         raise ArgumentError("channel", channel, f"one of {', '.join(area.channels)}")
     return area.channels.index(channel)
+
+
+hold_to_annotations(globals())

@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
@@ -513,3 +514,6 @@ def cluster_factor(
     predicted = abs(one - nothing) + abs(factor - 1.0) * each
     error = math.hypot(fogged.noise_error, clean.noise_error, scale * predicted) / each
     return ClusterFactor(cluster_grains=factor, error=error, kerma_ugy=kerma)
+
+
+hold_to_annotations(globals())

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count, check_number
 from filmdose.errors import ArgumentError, InputFileError, MissingExtraError, MissingFileError, UnknownNameError
 from filmdose.result import Result
@@ -363,3 +364,6 @@ def _read_raw(path: Path) -> Scan:
 
 def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())[:100] or type(error).__name__
+
+
+hold_to_annotations(globals())

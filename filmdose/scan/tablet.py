@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.readings import StepReadings
@@ -408,3 +409,6 @@ def _ordered(density: FloatArray) -> list[int]:
         before = [run for j, run in enumerate(best) if run and density[j] <= value + DISORDER]
         best.append([*max(before, key=len, default=[]), k])
     return max(best, key=len, default=[])
+
+
+hold_to_annotations(globals())

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.result import Result
@@ -115,3 +116,6 @@ def calibrate_with_wedge(
         flare=Flare(fraction=flare, error=math.sqrt(float(covariance[1, 1])), measured=True),
         residual=residual,
     )
+
+
+hold_to_annotations(globals())

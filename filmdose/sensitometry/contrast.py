@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.curves import Curve
@@ -257,3 +258,6 @@ def _require_rising(curve: Curve, what: str) -> None:
         raise ArgumentError(
             "curve", "a falling curve", "a curve of negative material", f"{what} is not defined for reversal material."
         )
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 
 __all__ = ["focal_plane_exposure", "lens_factor", "metered_exposure"]
@@ -124,3 +125,6 @@ def metered_exposure(ei: Numeric, *, meter_constant: float = 12.5, factor: float
     k = check_number("meter_constant", meter_constant, low=0.0, low_open=True, unit="cd s/m2")
     q = check_number("factor", factor, low=0.0, high=1.0, low_open=True)
     return elementwise(lambda s: q * k / check_array("ei", s, low=0.0, low_open=True, unit="EI"), ei)
+
+
+hold_to_annotations(globals())

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
@@ -144,3 +145,6 @@ def grade_for_density_range(density_range: Numeric) -> Any:
         return np.where((at < 0) | (ranges > highest) | np.isnan(ranges), np.nan, found)
 
     return elementwise(kernel, density_range)
+
+
+hold_to_annotations(globals())

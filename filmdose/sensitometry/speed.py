@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.curves import Curve
@@ -579,3 +580,6 @@ def fractional_gradient_point(
     return FractionalGradientPoint(
         log_exposure=at, gradient=float(curve.gradient(at)), mean_gradient=float(mean_gradient(curve, at, length))
     )
+
+
+hold_to_annotations(globals())
