@@ -549,6 +549,8 @@ def grid_rows(
 
 def unique_labels(labels: Sequence[str]) -> list[str]:
     """The labels, those that stand twice with a number behind them: no two films share a column."""
+    if isinstance(labels, (str, bytes)) or not all(isinstance(label, str) for label in labels):
+        raise ArgumentError("labels", labels, "a sequence of texts")
     seen: dict[str, int] = {}
     result = []
     for label in labels:

@@ -114,13 +114,30 @@ def _evaluated(annotation: Any, module: dict[str, Any]) -> Any:
 
 
 def _is_number(value: Any) -> bool:
-    return hasattr(value, "__float__") and not isinstance(value, bool)
+    if isinstance(value, (str, bytes, bool)) or not hasattr(value, "__float__"):
+        return False
+    try:
+        float(value)
+    except (TypeError, ValueError, OverflowError):
+        return False
+    return True
 
 
 def _is_numeric(value: Any) -> bool:
-    if isinstance(value, (str, bytes, Mapping, set, frozenset)) or value is None:
+    if isinstance(value, (str, bytes, bool, Mapping, set, frozenset)) or value is None:
         return False
-    return _is_number(value) or hasattr(value, "__array__") or isinstance(value, (list, tuple, range))
+    import numpy as np
+
+    try:
+        np.asarray(value, dtype=np.float64)
+    except (TypeError, ValueError, OverflowError):
+        return False
+    return True
+
+
+def _is_counted(value: Any) -> bool:
+    """Whether the items of a sequence can be looked at without using them up."""
+    return isinstance(value, (list, tuple)) or (hasattr(value, "dtype") and hasattr(value, "__getitem__"))
 
 
 def _is_several(value: Any) -> bool:
@@ -201,9 +218,7 @@ def _of_class(kind: type, arguments: tuple[Any, ...], module: dict[str, Any]) ->
     if arguments and issubclass(kind, Iterable) and kind.__module__ in _CONTAINERS:
         each = _either([check_of(one, module) for one in arguments if one is not Ellipsis])
         return Check(
-            lambda value: (
-                _is_several(value) and (not isinstance(value, (list, tuple)) or all(map(each.good, value[:_LOOKED_AT])))
-            ),
+            lambda value: _is_several(value) and (not _is_counted(value) or all(map(each.good, value[:_LOOKED_AT]))),
             "a sequence" if each is ANYTHING else f"a sequence, each {each.allowed}",
             each.names,
             each.soft,
@@ -235,6 +250,8 @@ def _either(checks: list[Check]) -> Check:
 
 def _a(kind: type) -> str:
     name = kind.__name__
+    if name == "Axes":
+        return "Matplotlib Axes"
     return f"{'an' if name[0] in 'AEIOU' else 'a'} {name}"
 
 
@@ -263,23 +280,31 @@ _RAW = (TypeError, AttributeError, LookupError, ValueError, ArithmeticError)
 
 def _explained(checks: Mapping[str, Check], values: Iterable[tuple[str, Any]], error: Exception) -> None:
     """Say which argument made a raw error, if one did."""
-    for name, value in values:
-        if name in checks and not checks[name].good(value):
-            action = _action(checks[name])
-            raise ArgumentError(name, value, checks[name].allowed, action) from error
+    given = [(name, value) for name, value in values if name in checks]
+    for name, value in given:
+        if not checks[name].good(value):
+            raise ArgumentError(name, value, checks[name].allowed, _action(checks[name])) from error
+    if "broadcast" in str(error) or "shape" in str(error):
+        import numpy as np
+
+        shapes = {name: np.shape(value) for name, value in given if checks[name] is NUMBERS}
+        if len(set(shapes.values())) > 1:
+            allowed = "numbers whose shapes fit one another"
+            raise ArgumentError(" and ".join(shapes), tuple(shapes.values()), allowed) from error
 
 
-def _held(function: types.FunctionType) -> types.FunctionType:
+def _held(function: types.FunctionType, module: dict[str, Any]) -> types.FunctionType:
     """The function with a check of its arguments in front; made when it is first called, since it needs all classes."""
     places = list(inspect.signature(function).parameters)
     hard: dict[str, Check] = {}
     soft: dict[str, Check] = {}
     made = [False]
-    module = function.__globals__
 
     def first(find: Any = _checks) -> None:
         for name, check in find(function, module).items():
             (soft if check.soft else hard)[name] = check
+            if check is numbers:  # an array makes a number of these
+                hard[name] = check._replace(good=lambda value: value is not None and not isinstance(value, bool))
         made[0] = True
 
     def outer(*arguments: Any, **named: Any) -> Any:
@@ -298,7 +323,7 @@ def _held(function: types.FunctionType) -> types.FunctionType:
                 explain(soft, (*zip(places, arguments), *named.items()), error)  # noqa: B905
             raise
 
-    raw, ours, explain = _RAW, FilmdoseError, _explained
+    raw, ours, explain, numbers = _RAW, FilmdoseError, _explained, NUMBERS
     # with the globals of its module: it then counts as written there, for doctest too
     held = types.FunctionType(outer.__code__, module, function.__name__, None, outer.__closure__)
     functools.update_wrapper(held, function)
@@ -324,15 +349,15 @@ def hold_to_annotations(module: dict[str, Any]) -> None:
         if getattr(value, "__module__", None) != module["__name__"]:
             continue
         if isinstance(value, types.FunctionType):
-            module[name] = _held(value)
+            module[name] = _held(value, module)
         elif isinstance(value, type) and not issubclass(value, BaseException):
             for each, method in list(vars(value).items()):
                 if each.startswith("_"):
                     continue
                 if isinstance(method, types.FunctionType):
-                    setattr(value, each, _held(method))
+                    setattr(value, each, _held(method, module))
                 elif isinstance(method, classmethod) and isinstance(method.__func__, types.FunctionType):
-                    setattr(value, each, classmethod(_held(method.__func__)))
+                    setattr(value, each, classmethod(_held(method.__func__, module)))
 
 
 @functools.cache

@@ -398,7 +398,7 @@ def history_dose(
     history: History | Pass | Flight | Storage | Iterable[Pass | Flight | Storage],
     *,
     eta_low: float = ETA_LOW,
-    steps: Iterable[str] = STEPS,
+    steps: str | Iterable[str] = STEPS,
 ) -> HistoryDose:
     """Effective kerma of a history: the sum over its parts, in any order.
 
@@ -485,7 +485,7 @@ def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
     return low, typical, high
 
 
-def pass_chain(part: Pass, history: History, *, steps: Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
+def pass_chain(part: Pass, history: History, *, steps: str | Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
     """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness."""
     bag = history.bag if part.bag is None else part.bag
     return film_chain(

@@ -9,11 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from filmdose.answering import answer_grid, as_film, unique_labels
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, check_number
+from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
@@ -240,7 +240,9 @@ def judge_claim(
 # -- which speed to carry ---------------------------------------------------------------------------------------------
 
 
-def film_to_carry(speed: Any, ei_exact: Any, usable: Any, needed_ei: float | None = None) -> int | None:
+def film_to_carry(
+    speed: ArrayLike, ei_exact: ArrayLike, usable: ArrayLike, needed_ei: float | None = None
+) -> int | None:
     """Place of the slowest usable film that still gives the index needed; None where none does.
 
     Parameters
@@ -261,8 +263,12 @@ def film_to_carry(speed: Any, ei_exact: Any, usable: Any, needed_ei: float | Non
     >>> film_to_carry([100, 400, 800, 3200], [95, 250, 280, 300], [True] * 4, needed_ei=320)
     2
     """
-    box, left = np.asarray(speed, dtype=np.float64), np.asarray(ei_exact, dtype=np.float64)
-    good = np.asarray(usable, dtype=bool) & np.isfinite(left)
+    box, left = check_array("speed", speed, low=0.0, unit="ISO"), check_array("ei_exact", ei_exact, unit="ISO")
+    good = np.asarray(usable, dtype=object).astype(bool)
+    if not box.shape == left.shape == good.shape or box.ndim != 1:
+        shapes = (box.shape, left.shape, good.shape)
+        raise ArgumentError("speed, ei_exact and usable", shapes, "three sequences of one length")
+    good = good & np.isfinite(left)
     order: list[int] = [int(i) for i in np.lexsort((-left, box)) if good[i]]
     if needed_ei is not None:
         needed = check_number("needed_ei", needed_ei, low=0.0, low_open=True, high=1e6, unit="ISO")

@@ -281,6 +281,7 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
 
 def format_speed(speed: float) -> str:
     """A speed or exposure index as people read it: whole numbers without a decimal point."""
+    check_number("speed", speed)
     return f"{speed:.0f}" if speed >= 10 else f"{speed:.3g}"
 
 

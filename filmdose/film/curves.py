@@ -76,7 +76,8 @@ def softplus(value: FloatArray) -> FloatArray:
     >>> float(softplus(np.asarray(0.0)))  # ln 2
     0.6931471805599453
     """
-    return np.asarray(np.maximum(value, 0.0) + np.log1p(np.exp(-np.abs(value))))
+    number = np.asarray(value, dtype=np.float64)
+    return np.asarray(np.maximum(number, 0.0) + np.log1p(np.exp(-np.abs(number))))
 
 
 def _logistic(value: FloatArray) -> FloatArray:

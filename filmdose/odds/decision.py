@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, check_array
+from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
@@ -107,6 +107,7 @@ def bracket_plan(cases: Cases, frames: int) -> Bracket:
 
 def frame_count(width_stops: float) -> int:
     """Frames for an interval of that width: one up to a stop, two up to two and a half, else three."""
+    check_number("width_stops", width_stops if width_stops < math.inf else 100.0, low=0.0, unit="stops")
     return 1 if width_stops <= 1.0 else 2 if width_stops <= 2.5 else 3
 
 
@@ -118,7 +119,10 @@ def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any
     >>> float(weighted_quantile([0.5, 1.0, 2.0, float("nan")], 0.5))
     1.0
     """
-    sample = np.asarray(values, dtype=np.float64).ravel()
+    try:
+        sample = np.asarray(values, dtype=np.float64).ravel()
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ArgumentError("values", values, "numbers") from error
     if sample.size == 0:
         raise ArgumentError("values", "no values", "at least one value")
     sample = np.where(np.isnan(sample), np.inf, sample)

@@ -203,7 +203,10 @@ class MixturePrior(Prior):
     @classmethod
     def of(cls, shares: Iterable[tuple[Prior, float]], **options: Any) -> MixturePrior:
         """The mixture of some priors, each with its share."""
-        may_be, how_likely = zip(*shares, strict=True)
+        pairs = list(shares)
+        if not pairs or not all(isinstance(each, tuple) and len(each) == 2 for each in pairs):
+            raise ArgumentError("shares", pairs, "pairs of a Prior and its share, at least one")
+        may_be, how_likely = zip(*pairs, strict=True)
         parts = cls(low=1.0, typical=1.0, high=1.0, parts=may_be, shares=how_likely, **options)
         low, typical, high = (float(value) for value in parts.values(np.array([-SCORE_95, 0.0, SCORE_95])))
         return replace(parts, low=low, typical=typical, high=high)

@@ -12,6 +12,7 @@ from filmdose.errors import MissingExtraError
 from filmdose.film.generic import generic_speed_range
 from filmdose.film.model import Film, film_words
 from filmdose.odds import Priors
+from filmdose.odds.scores import Random, random_seed
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
 from filmdose.question import DEFAULT_CRITERION, Question
@@ -122,7 +123,7 @@ class WhatIfView:
         return drawn
 
 
-def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: int = 0) -> Any:
+def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: Random = 0) -> Any:
     """Sliders for a notebook: film, passes, shield, unevenness, criterion; curves and index follow.
 
     Parameters
@@ -143,6 +144,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: int
         import ipywidgets
     except ImportError as error:
         raise MissingExtraError("ipywidgets", "notebooks", "The what-if panel") from error
+    seed = random_seed(rng)  # kept while sliders move
     view = WhatIfView()
     style = {"description_width": "9em"}
 
@@ -178,7 +180,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: int
         low, high = generic_speed_range(values["kind"])
         values["speed"] = min(max(values["speed"], low), high)
         question = Question(criterion=values.pop("criterion"), scene_range=values.pop("scene_range"))
-        found = what_if(counts=counts, question=question, priors=priors, samples=samples, rng=rng, **values)
+        found = what_if(counts=counts, question=question, priors=priors, samples=samples, rng=seed, **values)
         image.value = view.png(found)
         words.value = _html(found)
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.history import HistoryDose
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
@@ -170,6 +171,7 @@ def plot_transmission(
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
+    thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")
     thickness = np.linspace(0.0, thickness_mm, 200)
     for number, (material, colour) in enumerate(zip(materials, ordered_colours(len(materials)), strict=True)):
         name = Shield(material=material, thickness_mm=1.0).material

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
+from filmdose.errors import ArgumentError
 from filmdose.result import Result
 from filmdose.version import __version__
 
@@ -67,6 +68,9 @@ class Table(Result):
         >>> Table.of({"roll": ["a"], "ISO": [400]}, numeric=["ISO"])
         Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=(1,))
         """
+        for name in columns:
+            if not isinstance(columns[name], Iterable):  # type: ignore[index]
+                raise ArgumentError("columns", columns[name], "a sequence of cells for each name")  # type: ignore[index]
         texts = {str(name): map(_cell, columns[name]) for name in columns}  # type: ignore[index]
         right = set(numeric)
         return cls(
@@ -179,7 +183,7 @@ def ceiling(wanted: Sequence[float], total: float) -> float:
     >>> round(ceiling([10.0, 30.0, 50.0], 60.0), 6)
     25.0
     """
-    low, high = 0.0, max(wanted)
+    low, high = 0.0, max(map(float, wanted), default=0.0)
     for _ in range(60):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if sum(min(width, middle) for width in wanted) > total else (middle, high)

@@ -101,7 +101,7 @@ def check_format(format: str) -> str:
     return format
 
 
-def check_steps(steps: Iterable[str]) -> tuple[str, ...]:
+def check_steps(steps: str | Iterable[str]) -> tuple[str, ...]:
     """The steps to count, in their order."""
     given = (steps,) if isinstance(steps, str) else tuple(steps)
     for step in given:
@@ -143,7 +143,7 @@ def film_chain(
     format: str = "35mm",
     bag: Bag | str | None = None,
     shields: tuple[Shield, ...] = (),
-    steps: Iterable[str] = STEPS,
+    steps: str | Iterable[str] = STEPS,
     thicker: float = 1.0,
 ) -> Chain:
     """What stands between a source and an emulsion.
@@ -167,6 +167,7 @@ def film_chain(
     if at not in PLACES:
         raise UnknownNameError("at", at, PLACES)
     counted = check_steps(steps)
+    thicker = check_number("thicker", thicker, low=0.0)
     walls = tuple(
         Layer(
             material=shield.layer.material,

@@ -237,7 +237,7 @@ def kerma_per_mas_ugy(spectrum: Spectrum, distance_m: float = 1.0) -> float:
     """
     if not spectrum.per_mas:
         raise ArgumentError("spectrum", spectrum.label, "the spectrum of a tube, in photons per mAs")
-    distance = check_number("distance_m", distance_m, low=0.0, low_open=True, unit="m")
+    distance = check_number("distance_m", distance_m, low=0.0, low_open=True, high=1e6, unit="m")
     return air_kerma_ugy(spectrum) / distance**2
 
 
