@@ -24,7 +24,7 @@ from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
-from filmdose.solver import CRITERIA, RecordCriteria, ReversalLoss
+from filmdose.solver import RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
 if TYPE_CHECKING:
@@ -296,7 +296,7 @@ def _by_record(film: Film, solution: FilmSolution) -> dict[str, dict[str, Any]]:
     result = {}
     for name, record in zip(film.record_names, solution.records, strict=True):
         if isinstance(record, ReversalLoss):
-            fog, stops = -record.maximum_density[0], dict.fromkeys(CRITERIA)
+            fog, stops = -record.maximum_density[0], dict.fromkeys(solution.stops)
         else:
             assert isinstance(record, RecordCriteria)
             fog, stops = record.fog_density[0], {key: _or_none(array[0]) for key, array in record.stops.items()}
@@ -505,15 +505,20 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
             "kind": ("film", [film.kind for film in resolved]),
             "speed": ("film", [film.speed for film in resolved], {"units": "1", "long_name": "marked speed, ISO"}),
             "kerma_ugy": ("kerma_ugy", kerma, {"units": "uGy", "long_name": "effective air kerma at the film"}),
-            "criterion": list(CRITERIA),
+            "criterion": [str(name) for name in asked.criteria],
         },
-        attrs={name: getattr(asked, name) for name in asked.__dataclass_fields__},
+        attrs={name: _attribute(getattr(asked, name)) for name in asked.__dataclass_fields__},
     )
+
+
+def _attribute(value: Any) -> Any:
+    """A value as files of arrays take it: the name of a criterion that carries a function is a plain text there."""
+    return str(value) if isinstance(value, str) else value
 
 
 _GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
     "fog_density": lambda _, found: found.fog_density,
-    "stops": lambda _, found: np.stack([found.stops[key] for key in CRITERIA], axis=-1),
+    "stops": lambda _, found: np.stack(list(found.stops.values()), axis=-1),
     "needed_stops": lambda _, found: found.needed,
     "given_stops": lambda _, found: found.given,
     "ei_exact": lambda speed, found: exposure_index(speed, found.given),

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
-from filmdose.errors import UnknownNameError
+from filmdose.criteria import Criterion
+from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.result import Result
 from filmdose.solver import CRITERIA
 from filmdose.standards import LOG10_2, SCENE_RANGE
+from filmdose.words import CRITERION_WORDS
 
 __all__ = ["DEFAULT_CRITERION", "Question", "criterion_name", "scene_range_from_readings"]
 
@@ -24,7 +26,7 @@ class Question(Result):
     ----------
     criterion
         What "as good as on the clean film" means, a key of :data:`filmdose.solver.CRITERIA`; hyphens may stand for
-        underscores.
+        underscores.  Or a :class:`~filmdose.criteria.Criterion` of one's own.
     snr_target
         Fraction of the clean shadow's signal-to-noise that counts as restored [0 to 1, above 0].
     scene_range
@@ -64,9 +66,29 @@ class Question(Result):
         for name, value in checked.items():
             object.__setattr__(self, name, value)
 
+    @property
+    def criteria(self) -> tuple[str, ...]:
+        """Names of all criteria that an answer shows: the shipped ones, and one of the user's own that is asked for."""
+        own = (self.criterion,) if isinstance(self.criterion, Criterion) else ()
+        return (*CRITERIA, *own)
+
+    @property
+    def criterion_sentence(self) -> str:
+        """The criterion in a sentence."""
+        return self.criterion.words if isinstance(self.criterion, Criterion) else CRITERIA[self.criterion]
+
+    @property
+    def criterion_words(self) -> str:
+        """The criterion in a few words."""
+        return self.criterion.words if isinstance(self.criterion, Criterion) else CRITERION_WORDS[self.criterion]
+
 
 def criterion_name(criterion: str) -> str:
-    """Check the name of a criterion; hyphens may stand for underscores."""
+    """Check the name of a criterion; hyphens may stand for underscores; one of the user's own stays itself."""
+    if isinstance(criterion, Criterion):
+        if criterion in CRITERIA:
+            raise ArgumentError("criterion", str(criterion), "another name than those of the shipped criteria")
+        return criterion
     name = criterion.replace("-", "_") if isinstance(criterion, str) else criterion
     if name not in CRITERIA:
         raise UnknownNameError("criterion", criterion, CRITERIA)

@@ -18,7 +18,7 @@ from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, 
 from filmdose.question import Question
 from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import CRITERION_WORDS, dose_text
+from filmdose.words import dose_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -62,7 +62,8 @@ def plot_stops(
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
-    grid = answer_grid(films, doses, question)
+    asked = Question() if question is None else question
+    grid = answer_grid(films, doses, asked)
     stops, partly = grid["given_stops"].to_numpy(), grid["status"].to_numpy() != "ok"
     names = _short_names(grid)
     colours = ordered_colours(len(names))[::-1]
@@ -95,7 +96,7 @@ def plot_stops(
     ax.set_ylim(0.0, top)
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("more exposure to give [stops]")
-    ax.set_title(f"Compensation by {CRITERION_WORDS[grid.attrs['criterion']]}, for the film speeds at the lines")
+    ax.set_title(f"Compensation by {asked.criterion_words}, for the film speeds at the lines")
     remarks = ["thin: the shadows are not wholly restored"] if (partly & ~np.isnan(stops)).any() else []
     if np.isnan(stops).any():
         remarks.append("×: nothing helps beyond")

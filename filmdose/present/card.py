@@ -18,6 +18,7 @@ import numpy as np
 from filmdose.answering import grid_row
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
+from filmdose.criteria import Criterion
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.generic import film_value, generic_film
@@ -166,8 +167,13 @@ class Card(Result):
         return self.text(
             "assumes",
             origin=self.text[origin],
-            criterion=self.text["criterion." + self.question.criterion],
+            criterion=self._criterion,
         )
+
+    @property
+    def _criterion(self) -> str:
+        asked = self.question.criterion
+        return asked.words if isinstance(asked, Criterion) else self.text[f"criterion.{asked}"]
 
     @property
     def notes(self) -> tuple[str, ...]:

@@ -36,7 +36,7 @@ from filmdose.trip import (
 )
 from filmdose.units import format_speed
 from filmdose.version import __version__
-from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, range_text
+from filmdose.words import KIND_WORDS, dose_text, figure_text, range_text
 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
@@ -508,7 +508,7 @@ def _how(report: DamageReport) -> Iterator[Block]:
     yield Paragraph(
         f"Calibration of fog: {typical:g} µGy (range {low:g} to {high:g}) for a fog of 0.02 on ISO 400 film, an "
         "inference of the project and no published value. Doses of scanners: see section 1; each is a log-normal "
-        f"through its low, typical and high point. Criterion: {CRITERION_WORDS[asked.criterion]}; scene "
+        f"through its low, typical and high point. Criterion: {asked.criterion_words}; scene "
         f"{asked.scene_range:g} log units from shadow to highlight. {report.samples} draws of everything that is not "
         f"known, seed {report.seed}; readings are taken in by Bayes' rule."
     )

@@ -19,7 +19,6 @@ from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
 from filmdose.solution import VERDICTS
-from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text
 
@@ -74,14 +73,14 @@ def compensation_table(
     resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
     parts = []
     for film, label, row in zip(resolved, unique_labels([film.label for film in resolved]), rows, strict=True):
-        criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(CRITERIA)}
+        criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(asked.criteria)}
         plain = {name: values for name, values in row.items() if name != "stops"}
         film_columns = {"film": label, "kind": film.kind, "speed": film.speed, "kerma_ugy": kerma}
         parts.append(pd.DataFrame({**film_columns, **plain, **criteria, "criterion": asked.criterion}))
     cells = pd.concat(parts, ignore_index=True)
     first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "needed_stops", "given_stops", "ei", "verdict"]
     rest = ["status", "ei_exact", "room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"]
-    return cells[[*first, *rest, *(f"stops_{name}" for name in CRITERIA), "criterion"]]
+    return cells[[*first, *rest, *(f"stops_{name}" for name in asked.criteria), "criterion"]]
 
 
 def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
@@ -140,7 +139,7 @@ def caption(question: Question, *, reversal: bool = False) -> str:
         )
     else:
         what = (
-            f"Criterion {question.criterion}{target}: {CRITERIA[question.criterion]}. A stop of lost shadow counts "
+            f"Criterion {question.criterion}{target}: {question.criterion_sentence}. A stop of lost shadow counts "
             f"{question.cost_under / question.cost_over:g} times a stop of light given, over a scene of "
             f"{question.scene_range:g} log units. {verdict_words()} - nothing helps."
         )

@@ -30,7 +30,7 @@ ORDER = (
     ),
     *("tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
-    *("solver", "question", "decision", "solution", "exposed", "answering"),
+    *("criteria", "solver", "question", "decision", "solution", "exposed", "answering"),
     *(
         "inverse",
         "sweep",
