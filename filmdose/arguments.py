@@ -26,7 +26,7 @@ _LOOKED_AT = 50
 
 #: What to do instead, by what was wanted.
 _REMEDIES = {
-    "Film": "Make one with generic_film(speed), read_film(path) or fit_film(readings).",
+    "Film": "Make one with generic_film(speed), read_film(path), fit_film(readings).film or fit_curve(curve).film.",
     "Question": "Write Question(...) with what is asked.",
     "Priors": "Take default_priors() or read_priors(path), and .replaced(...) for changes.",
     "Prior": "Write Prior(low=..., typical=..., high=...).",
@@ -39,7 +39,7 @@ _REMEDIES = {
     "Source": "Take get_source(name), or write Source(name=..., air_kerma_typical_ugy=...).",
     "Shield": 'Write Shield(material=..., thickness_mm=...), or a text such as "lead=0.25".',
     "Beam": 'Write Beam.parse("140kVp, al=3").',
-    "Emulsion": "Take a record of a film: film.records[0].",
+    "Emulsion": "Take a record of a film, such as film.records[0]; of a curve fit_curve(curve).film.records[0].",
     "Curve": "Take emulsion.curve(), or write MeasuredCurve(...) from points.",
     "StepReadings": "Read them with read_steps(path).",
     "Scan": "Read one with read_scan(path).",

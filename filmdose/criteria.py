@@ -25,7 +25,7 @@ class Tones(Result):
     stops
         Exposure over that of the clean shadow point [stops], shape (nodes,).
     density
-        Density above the base, fog included [density], shape (doses or 1, nodes).
+        Density above base plus fog of the clean film [density], shape (doses or 1, nodes).
     gradient
         dD/dlog10 H [density per log unit], likewise.
     noise

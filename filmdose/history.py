@@ -44,7 +44,7 @@ from filmdose.radiation.chain import (
 )
 from filmdose.radiation.response import ETA_LOW, check_eta
 from filmdose.radiation.shields import Shield, ShieldLike, as_shields
-from filmdose.radiation.sources import Source, get_source
+from filmdose.radiation.sources import Source, get_source, is_shipped
 from filmdose.radiation.tube import held_passes
 from filmdose.result import Result
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
@@ -165,7 +165,8 @@ class Pass(Result):
 
     def __post_init__(self) -> None:
         if not isinstance(self.source, Source):
-            object.__setattr__(self, "source", get_source(self.source).name)
+            found = get_source(self.source)
+            object.__setattr__(self, "source", found.name if is_shipped(found) else found)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."

@@ -19,7 +19,7 @@ from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import get_source
+from filmdose.radiation.sources import get_source, is_shipped
 from filmdose.result import Result
 from filmdose.standards import LOG10_2
 from filmdose.units import parse_stops_darker
@@ -340,7 +340,7 @@ class Leg(Result):
     Parameters
     ----------
     source
-        Name of a source; "unknown" when nobody knows.
+        Name of a source, shipped or registered; "unknown" when nobody knows.
     rolls
         Ids of the rolls that meet it.
     count
@@ -367,7 +367,10 @@ class Leg(Result):
     like: Pass | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "source", get_source(self.source).name)
+        found = get_source(self.source)
+        object.__setattr__(self, "source", found.name)
+        if not is_shipped(found) and self.like is None:
+            object.__setattr__(self, "like", Pass(source=found))
         if self.inspect not in INSPECTIONS:
             raise UnknownNameError("inspect", self.inspect, INSPECTIONS)
         object.__setattr__(self, "count", check_count("count", self.count))
@@ -390,7 +393,7 @@ class Leg(Result):
     @property
     def title(self) -> str:
         """What it is called: place, or source, and its date."""
-        name = self.place or get_source(self.source).title
+        name = self.place or self.as_pass().resolved_source.title
         return name if self.date is None else f"{name}, {self.date.isoformat()}"
 
 

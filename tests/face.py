@@ -34,7 +34,7 @@ INSIDE = {
 }
 
 #: Classes that are no results: protocols, a widget's view, what a decision keeps for itself.
-NO_RESULTS = {"Curve", "WhatIfView", "Cases", "Result"}
+NO_RESULTS = {"Curve", "Criterion", "WhatIfView", "Cases", "Result"}
 
 
 def modules():
@@ -120,7 +120,7 @@ def samples():
 
 
 def _trips():
-    from filmdose.odds import Prior, learn, narrowing, trip_model
+    from filmdose.odds import Prior, SamplePrior, learn, narrowing, trip_model
     from filmdose.odds.priors import MixturePrior
     from filmdose.outlook import trip_outlook
     from filmdose.planning import make_plan
@@ -133,6 +133,13 @@ def _trips():
     taught = learn(measured, samples=1024)
     model = trip_model(ahead)
     small = Prior(low=1, typical=2, high=3)
+    seen = []
+
+    def look(fogged, clean):
+        seen.append(fogged)
+        return fogged.gradient - clean.gradient[:, :1]
+
+    filmdose.answer(400, 10.0, filmdose.Question(criterion=filmdose.criteria.Criterion("look", look)))
     return [
         ahead,
         measured,
@@ -147,6 +154,8 @@ def _trips():
         model.priors,
         small,
         MixturePrior.of([(small, 1.0)]),
+        SamplePrior.of([1.0, 2.0, 3.0]),
+        seen[0],
         assess_damage(measured, read.id, samples=128),
         what_if(speed=800, counts={"cabin-ct": 40}, samples=128),
         narrowing(ahead, ahead.rolls[0].id, samples=4096),

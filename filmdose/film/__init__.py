@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion, PopulationCurve
     from filmdose.film.filmfile import parse_film, read_film, write_film
     from filmdose.film.fitresult import FilmFit, RecordFit, StandardErrors
-    from filmdose.film.fitting import fit_film
+    from filmdose.film.fitting import fit_curve, fit_film
     from filmdose.film.generic import generic_film, generic_speed_range
     from filmdose.film.model import Film, film_words
     from filmdose.film.noisefit import GranularityReadings, read_granularity
@@ -41,6 +41,7 @@ __all__ = [
     "UniformUnionCurve",
     "calibrate_fog",
     "film_words",
+    "fit_curve",
     "fit_emulsion",
     "fit_film",
     "generic_film",
@@ -91,7 +92,7 @@ _HOME = {
         "RecordFit",
         "StandardErrors",
     ),
-    "fitting": ("fit_film",),
+    "fitting": ("fit_curve", "fit_film"),
     "generic": (
         "generic_film",
         "generic_speed_range",

@@ -4,7 +4,7 @@ from filmdose.odds.decision import Bracket, weighted_quantile
 from filmdose.odds.draw import draw_stops, propagate, roll_need
 from filmdose.odds.learn import ContradictionError, learn, roll_fog
 from filmdose.odds.learned import Learned, read_learned, save_learned
-from filmdose.odds.priors import MixturePrior, Prior, Priors, default_priors, list_priors, read_priors
+from filmdose.odds.priors import MixturePrior, Prior, Priors, SamplePrior, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
 from filmdose.odds.unknowns import TripModel, trip_model
@@ -22,6 +22,7 @@ __all__ = [
     "Prior",
     "Priors",
     "RollOdds",
+    "SamplePrior",
     "TripModel",
     "TripOdds",
     "default_priors",

@@ -34,6 +34,7 @@ __all__ = [
     "MixturePrior",
     "Prior",
     "Priors",
+    "SamplePrior",
     "default_priors",
     "list_priors",
     "read_priors",
@@ -228,6 +229,53 @@ class MixturePrior(Prior):
     def values(self, scores: FloatArray) -> FloatArray:
         """Values at scores."""
         return np.asarray(np.exp(np.interp(np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE), *self._table)))
+
+
+@dataclass(frozen=True, kw_only=True)
+class SamplePrior(Prior):
+    """Values that were measured, or drawn by another program, as a distribution; made by :meth:`of`.
+
+    A score z gives the value below which the share Phi(z) of the values lies, on straight lines between them.
+
+    Parameters
+    ----------
+    values_sorted
+        The values, rising.
+
+    Examples
+    --------
+    >>> badges = SamplePrior.of([150, 200, 300, 370, 420, 600, 900], unit="uGy")
+    >>> badges.typical, badges.quantile(0.0)
+    (370.0, 150.0)
+    """
+
+    values_sorted: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, values: Iterable[float], **options: Any) -> SamplePrior:
+        """The distribution of some values; at least three, not all alike.
+
+        Parameters
+        ----------
+        values
+            The values.
+        options
+            As of :class:`Prior`: unit, label, note, kind; the kind is "log_normal" where all values are above 0.
+        """
+        found = np.sort(check_array("values", list(values), nan_allowed=False))
+        if found.ndim != 1 or found.size < 3:
+            raise ArgumentError("values", found.tolist(), "at least three values")
+        low, typical, high = (float(value) for value in np.quantile(found, (0.05, 0.5, 0.95)))
+        if low == high:
+            raise ArgumentError("values", found.tolist(), "values that differ", "A known value: Prior.known(value).")
+        options.setdefault("kind", "log_normal" if found[0] > 0.0 else "normal")
+        return cls(low=low, typical=typical, high=high, values_sorted=tuple(found.tolist()), **options)
+
+    def values(self, scores: FloatArray) -> FloatArray:
+        """Values at scores."""
+        share = ndtr(np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE))
+        places = np.linspace(0.0, 1.0, len(self.values_sorted))
+        return np.asarray(np.interp(share, places, np.asarray(self.values_sorted)))
 
 
 def source_prior(source: Source, given: Callable[[str], Prior | None]) -> Prior:

@@ -174,7 +174,7 @@ def plot_transmission(
     thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")
     thickness = np.linspace(0.0, thickness_mm, 200)
     for number, (material, colour) in enumerate(zip(materials, ordered_colours(len(materials)), strict=True)):
-        name = Shield(material=material, thickness_mm=1.0).material
+        name = str(Shield(material=material, thickness_mm=1.0).material)
         through = np.array(
             [transmission(Shield(material=name, thickness_mm=float(x)), beam).effective for x in thickness]
         )

@@ -134,7 +134,7 @@ class Card(Result):
         words = [
             self.text(
                 "column_shield",
-                material=self.text.named("material", shield.material),
+                material=self.text.named("material", str(shield.material)),
                 thickness=f"{shield.thickness_mm:g}",
             )
             for shield in self.shields

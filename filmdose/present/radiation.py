@@ -36,7 +36,7 @@ def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Docume
     values = {name: getattr(through, name) for name in _MEANING}
     fog = {name: values[name] for name in ("narrow_film", "broad_film")}
     what = {
-        "material": shield.material,
+        "material": str(shield.material),
         "thickness_mm": shield.thickness_mm,
         "density_g_cm3": shield.layer.resolved.density_g_cm3,
         "oblique": shield.oblique,

@@ -6,7 +6,7 @@ keeps every absorption edge as a step; nothing is interpolated across an edge.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -28,6 +28,7 @@ __all__ = [
     "list_materials",
     "mass_attenuation",
     "material_names",
+    "register_material",
 ]
 
 #: Photon energies for which cross sections are given [keV]; above, the tables are unreliable.
@@ -54,6 +55,63 @@ class Material(Result):
     density_g_cm3: float
     mass_fractions: tuple[tuple[str, float], ...]
 
+    def __str__(self) -> str:
+        return self.name
+
+
+#: Materials of the user's own, by name; of this process alone.
+_REGISTERED: dict[str, Material] = {}
+
+
+@cache
+def _checked(material: Material) -> Material:
+    """A material of the user's own, when it can be."""
+    import xraydb  # type: ignore[import-untyped]
+
+    if not material.name.strip() or any(letter in material.name for letter in "=+,"):
+        raise ArgumentError("name", material.name, "a name without =, + and comma")
+    check_number("density_g_cm3", material.density_g_cm3, low=0.0, low_open=True, unit="g/cm3")
+    for symbol, share in material.mass_fractions:
+        check_number(f"mass fraction of {symbol}", share, low=0.0, high=1.0)
+        try:
+            xraydb.atomic_number(symbol)
+        except (ValueError, KeyError):
+            raise ArgumentError("mass_fractions", symbol, "symbols of elements, such as 'W'") from None
+    total = sum(share for _, share in material.mass_fractions)
+    if abs(total - 1.0) > 0.01:
+        raise ArgumentError("mass_fractions", total, "shares by mass that add up to 1")
+    return material
+
+
+def register_material(material: Material) -> Material:
+    """Let a material of one's own be known by its name, to shields and layers as text; in this process only.
+
+    Parameters
+    ----------
+    material
+        The material. One of the same name that was registered before is replaced; a shipped one never is.
+
+    Returns
+    -------
+    The material.
+
+    Raises
+    ------
+    ArgumentError
+        A name that is taken or holds "=", "+" or a comma, a density that is not above 0, shares that do not add up.
+
+    Examples
+    --------
+    >>> foil = Material(name="foil", density_g_cm3=9.0, mass_fractions=(("W", 0.7), ("Cu", 0.3)))
+    >>> get_material(register_material(foil).name) is foil
+    True
+    """
+    checked = _checked(material)
+    if checked.name.lower() in _aliases():
+        raise ArgumentError("material", checked.name, "a name that no shipped material has", "Rename it.")
+    _REGISTERED[checked.name] = checked
+    return checked
+
 
 @cache
 def _aliases() -> dict[str, str]:
@@ -72,7 +130,7 @@ def material_names(*, pouch_only: bool = False) -> tuple[str, ...]:
 
 def _element_fractions(formula: str) -> dict[str, float] | None:
     """Mass fractions of the elements of a chemical formula, None when it is not one."""
-    import xraydb  # type: ignore[import-untyped]
+    import xraydb
 
     try:
         counts = xraydb.chemparse(formula)
@@ -91,13 +149,14 @@ def _resolve(name: str) -> Material:
     return Material(name=name, density_g_cm3=row["density_g_cm3"], mass_fractions=tuple(row["composition"].items()))
 
 
-def get_material(name: str, density_g_cm3: float | None = None) -> Material:
+def get_material(name: str | Material, density_g_cm3: float | None = None) -> Material:
     """The material of that name: a shipped one, a chemical element, or a compound by its formula.
 
     Parameters
     ----------
     name
-        "lead", an alias ("pb"), an element symbol ("Gd"), or a formula ("Gd2O3").
+        "lead", an alias ("pb"), a registered name, an element symbol ("Gd"), or a formula ("Gd2O3"); a
+        :class:`Material` of one's own is itself.
     density_g_cm3
         Density [g/cm3] in place of the tabulated one; a formula needs it.
 
@@ -118,6 +177,11 @@ def get_material(name: str, density_g_cm3: float | None = None) -> Material:
     density = None
     if density_g_cm3 is not None:
         density = check_number("density_g_cm3", density_g_cm3, low=0.0, low_open=True, unit="g/cm3")
+    if isinstance(name, str) and name.strip() in _REGISTERED:
+        name = _REGISTERED[name.strip()]
+    if isinstance(name, Material):
+        own = _checked(name)
+        return own if density is None else replace(own, density_g_cm3=density)
     action = "Or give an element symbol such as 'Gd', or a formula such as 'Gd2O3' with a density."
     if not isinstance(name, str) or not name.strip():
         raise UnknownNameError("material", name, material_names(), action)
@@ -220,14 +284,14 @@ class Layer(Result):
     Parameters
     ----------
     material
-        Name, element symbol or formula; see :func:`get_material`.
+        Name, element symbol or formula, or a :class:`Material`; see :func:`get_material`.
     thickness_mm
         Thickness [mm; at least 0].
     density_g_cm3
         Density [g/cm3] in place of the tabulated one; a formula needs it.
     """
 
-    material: str
+    material: str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     resolved: Material = field(init=False, repr=False, compare=False)
@@ -235,7 +299,8 @@ class Layer(Result):
     def __post_init__(self) -> None:
         resolved = get_material(self.material, self.density_g_cm3)
         object.__setattr__(self, "resolved", resolved)
-        object.__setattr__(self, "material", resolved.name)
+        own = isinstance(self.material, Material) or resolved.name in _REGISTERED
+        object.__setattr__(self, "material", resolved if own else resolved.name)
         object.__setattr__(self, "thickness_mm", check_number("thickness_mm", self.thickness_mm, low=0.0, unit="mm"))
 
     @property

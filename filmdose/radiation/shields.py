@@ -15,7 +15,7 @@ from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elem
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.broad_beam import broad_beam_kvps
-from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, mass_attenuation
+from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, Material, mass_attenuation
 from filmdose.radiation.response import ETA_LOW, check_eta, emulsion_to_air, film_efficiency
 from filmdose.radiation.scatter import fog_through, passage
 from filmdose.radiation.spectra import kerma_weights, spectrum_of
@@ -46,7 +46,7 @@ class Shield(Result):
     ----------
     material
         "lead", "tungsten", "tin", "bismuth", "barium-sulphate-polymer" or any other shipped material, an element
-        symbol, or a formula.
+        symbol, or a formula; or a :class:`~filmdose.radiation.materials.Material` of one's own.
     thickness_mm
         Thickness of the one wall [mm; at least 0].
     density_g_cm3
@@ -56,7 +56,7 @@ class Shield(Result):
         For a tube that turns round the bag see :func:`mean_oblique_factor`.
     """
 
-    material: str
+    material: str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     oblique: float = 1.0

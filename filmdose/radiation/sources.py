@@ -24,7 +24,9 @@ __all__ = [
     "Source",
     "beam_on_share",
     "get_source",
+    "is_shipped",
     "list_sources",
+    "register_source",
     "source_names",
 ]
 
@@ -179,13 +181,54 @@ def beam_on_share() -> dict[str, tuple[float, float, float]]:
     return {name: _points_above_zero(name, data[name], "1") for name in ("running", "pulsed", "unknown")}
 
 
+#: Sources of the user's own, by name; of this process alone.
+_REGISTERED: dict[str, Source] = {}
+
+
+def register_source(source: Source) -> Source:
+    """Let a source of one's own be known by its name: to passes, legs, trip files, the card and dose priors.
+
+    It is known in this process only; a pass that was made from it carries it along to others.
+
+    Parameters
+    ----------
+    source
+        The source. One of the same name that was registered before is replaced; a shipped one never is.
+
+    Returns
+    -------
+    The source.
+
+    Raises
+    ------
+    ArgumentError
+        Its name is that of a shipped source, or a word for one.
+
+    Examples
+    --------
+    >>> studio = register_source(Source(name="parcel-x-ray", air_kerma_typical_ugy="0.5 mR", evidence="measured"))
+    >>> get_source("parcel-x-ray") is studio
+    True
+    """
+    if meant(source.name, SOURCES_MEANT) in _shipped():
+        taken = ", ".join(_shipped())
+        raise ArgumentError("source", source.name, f"a name that is not taken (taken are {taken})", "Rename it.")
+    _REGISTERED[source.name] = source
+    return source
+
+
+def is_shipped(source: Source) -> bool:
+    """Whether a source came with the package, so that its name is enough anywhere."""
+    return _shipped().get(source.name) is source
+
+
 def source_names() -> tuple[str, ...]:
-    """Names of the shipped sources, in the order of the data file."""
-    return tuple(_shipped())
+    """Names of the shipped sources, in the order of the data file, and of those that were registered."""
+    return (*_shipped(), *_REGISTERED)
 
 
 def get_source(name: str) -> Source:
-    """The shipped source of that name, or of an everyday word for it (:mod:`filmdose.everyday`).
+    """The source of that name, shipped or registered, or of an everyday word for it (:mod:`filmdose.everyday`).
 
     Raises
     ------
@@ -197,14 +240,17 @@ def get_source(name: str) -> Source:
     >>> get_source("cabin-xray").air_kerma_typical_ugy
     1.2
     """
+    if isinstance(name, str) and name in _REGISTERED:
+        return _REGISTERED[name]
     try:
         return _shipped()[meant(name, SOURCES_MEANT)]
     except (KeyError, TypeError, AttributeError):
-        raise UnknownNameError("source", name, source_names()) from None
+        action = "A source of your own: register_source(Source(...))."
+        raise UnknownNameError("source", name, source_names(), action) from None
 
 
 def list_sources() -> pd.DataFrame:
-    """All shipped sources as a table, one row each, index ``name``; unit, flag and references included.
+    """All sources as a table, one row each, index ``name``; unit, flag and references included.
 
     Examples
     --------
@@ -228,7 +274,7 @@ def list_sources() -> pd.DataFrame:
             "belt_speed_m_s": None if source.belt_speed_m_s is None else source.belt_speed_m_s[1],
             "beam_width_mm": None if source.beam_width_mm is None else source.beam_width_mm[1],
             "evidence": source.evidence,
-            "flag": data["sources"][source.name]["flag"],
+            "flag": data["sources"][source.name]["flag"] if source.name in data["sources"] else "user",
             "country": source.country,
             "date": source.date,
             "reviewed": source.reviewed,
@@ -237,7 +283,7 @@ def list_sources() -> pd.DataFrame:
             "note": source.note,
             "version": data["version"],
         }
-        for source in _shipped().values()
+        for source in map(get_source, source_names())
     ]
     return pd.DataFrame(rows).set_index("name")
 
