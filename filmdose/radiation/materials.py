@@ -64,8 +64,8 @@ _REGISTERED: dict[str, Material] = {}
 
 
 @cache
-def _checked(material: Material) -> Material:
-    """A material of the user's own, when it can be."""
+def _check(material: Material) -> None:
+    """Refuse a material of the user's own that cannot be."""
     import xraydb  # type: ignore[import-untyped]
 
     if not material.name.strip() or any(letter in material.name for letter in "=+,"):
@@ -80,7 +80,6 @@ def _checked(material: Material) -> Material:
     total = sum(share for _, share in material.mass_fractions)
     if abs(total - 1.0) > 0.01:
         raise ArgumentError("mass_fractions", total, "shares by mass that add up to 1")
-    return material
 
 
 def register_material(material: Material) -> Material:
@@ -106,11 +105,11 @@ def register_material(material: Material) -> Material:
     >>> get_material(register_material(foil).name) is foil
     True
     """
-    checked = _checked(material)
-    if checked.name.lower() in _aliases():
-        raise ArgumentError("material", checked.name, "a name that no shipped material has", "Rename it.")
-    _REGISTERED[checked.name] = checked
-    return checked
+    _check(material)
+    if material.name.lower() in _aliases():
+        raise ArgumentError("material", material.name, "a name that no shipped material has", "Rename it.")
+    _REGISTERED[material.name] = material
+    return material
 
 
 @cache
@@ -180,8 +179,8 @@ def get_material(name: str | Material, density_g_cm3: float | None = None) -> Ma
     if isinstance(name, str) and name.strip() in _REGISTERED:
         name = _REGISTERED[name.strip()]
     if isinstance(name, Material):
-        own = _checked(name)
-        return own if density is None else replace(own, density_g_cm3=density)
+        _check(name)
+        return name if density is None else replace(name, density_g_cm3=density)
     action = "Or give an element symbol such as 'Gd', or a formula such as 'Gd2O3' with a density."
     if not isinstance(name, str) or not name.strip():
         raise UnknownNameError("material", name, material_names(), action)
