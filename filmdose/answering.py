@@ -21,6 +21,7 @@ from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
+from filmdose.names import Outcome, Status, Verdict
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
@@ -120,9 +121,9 @@ class Answer(Result):
     film: Film
     question: Question
     kerma_ugy: float
-    outcome: str
-    status: str
-    verdict: str
+    outcome: Outcome
+    status: Status
+    verdict: Verdict
     record: str
     fog_density: float
     stops: dict[str, float | None]

@@ -17,6 +17,7 @@ import pandas as pd
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.film.model import Film
+from filmdose.names import Verdict
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.sensitometry import grade_for_density_range
@@ -86,7 +87,7 @@ class ExposedLoss(Result):
     density_range: dict[str, float]
     paper_grade: dict[str, float | None]
     scan_black: dict[str, dict[str, float]]
-    verdict: str
+    verdict: Verdict
     shot_ei: float
     snr_kept: float
     harmless: bool

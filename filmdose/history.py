@@ -13,7 +13,7 @@ import re
 import warnings
 from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -21,6 +21,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.everyday import SOURCES_MEANT, meant
+from filmdose.names import BeamOn, FilmFormat, KermaPlace, SourceName, TransportStep
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -147,20 +148,20 @@ class Pass(Result):
         Free text.
     """
 
-    source: str | Source
+    source: SourceName | str | Source
     count: int = 1
     shield: ShieldLike = None
     multiplier: float = 1.0
     views: int = 1
     air_kerma_ugy: AirKerma | float | str | None = None
-    at: str | None = None
+    at: KermaPlace | None = None
     bag: Bag | str | None = None
     peak_to_mean: float | None = None
     scanner: str = ""
     date: datetime.date | None = None
     place: str = ""
     held_s: float | None = None
-    beam_on: str = "unknown"
+    beam_on: BeamOn = "unknown"
     note: str = ""
 
     def __post_init__(self) -> None:
@@ -226,7 +227,7 @@ class Pass(Result):
         return self.source if isinstance(self.source, Source) else get_source(self.source)
 
     @property
-    def stands_at(self) -> str:
+    def stands_at(self) -> KermaPlace:
         """Where its kerma stands: one of ``PLACES``."""
         return self.at or (self.resolved_source.at if self.air_kerma_ugy is None else "inside")
 
@@ -316,8 +317,20 @@ class History(Result):
     passes: tuple[Pass, ...] = ()
     flights: tuple[Flight, ...] = ()
     storage: tuple[Storage, ...] = ()
-    format: str = "35mm"
+    format: FilmFormat = "35mm"
     bag: Bag | str | None = None
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            passes: Pass | Iterable[Pass] = (),
+            flights: Flight | Iterable[Flight] = (),
+            storage: Storage | Iterable[Storage] = (),
+            format: FilmFormat = "35mm",
+            bag: Bag | str | None = None,
+        ) -> None: ...
 
     _accepts = (
         ("passes", "Pass | Iterable[Pass]"),
@@ -399,7 +412,7 @@ def history_dose(
     history: History | Pass | Flight | Storage | Iterable[Pass | Flight | Storage],
     *,
     eta_low: float = ETA_LOW,
-    steps: str | Iterable[str] = STEPS,
+    steps: TransportStep | Iterable[TransportStep] = STEPS,
 ) -> HistoryDose:
     """Effective kerma of a history: the sum over its parts, in any order.
 

@@ -26,6 +26,7 @@ from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import film_words
 from filmdose.history import History, Pass
 from filmdose.inverse import film_to_carry, usable_verdict, with_choice
+from filmdose.names import Kind
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
 from filmdose.odds.scores import Random, random_generator, random_seed
 from filmdose.question import Question
@@ -171,7 +172,7 @@ def make_plan(
     *,
     pouch: ShieldLike = DEFAULT_POUCH,
     speeds: Sequence[float] | None = None,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     needed_ei: float | None = None,
     priors: Priors | None = None,
     samples: int = 2048,

@@ -8,6 +8,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.criteria import Criterion
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.names import CriterionAsked, CriterionName
 from filmdose.result import Result
 from filmdose.solver import CRITERIA
 from filmdose.standards import LOG10_2, SCENE_RANGE
@@ -15,7 +16,7 @@ from filmdose.words import CRITERION_WORDS
 
 __all__ = ["DEFAULT_CRITERION", "Question", "criterion_name", "scene_range_from_readings"]
 
-DEFAULT_CRITERION = "shadow_snr"
+DEFAULT_CRITERION: CriterionName = "shadow_snr"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -47,7 +48,7 @@ class Question(Result):
     'fixed_density'
     """
 
-    criterion: str = DEFAULT_CRITERION
+    criterion: CriterionAsked | Criterion = DEFAULT_CRITERION
     snr_target: float = 1.0
     scene_range: float = SCENE_RANGE
     peak_to_mean: float = 1.0

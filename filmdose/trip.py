@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -16,6 +16,7 @@ from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
+from filmdose.names import BadgeQuantity, FogPlace, Inspection, State
 from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
@@ -105,7 +106,7 @@ class FogReading(Result):
     darker_stops: float | None = None
     error: float = 0.02
     record: str = ""
-    where: str = "mean"
+    where: FogPlace = "mean"
     date: datetime.date | None = None
     note: str = ""
 
@@ -145,8 +146,8 @@ class FogReading(Result):
         Examples
         --------
         >>> reading = FogReading.by_meter("1/3 stop", roll="a")
-        >>> round(reading.darker_stops * LOG10_2, 3), reading.error
-        (0.1, 0.1)
+        >>> reading.darker_stops, reading.error
+        (0.3333333333333333, 0.1)
         """
         return cls(darker_stops=parse_stops_darker("darker", darker), error=error, **others)
 
@@ -177,7 +178,7 @@ class DoseReading(Result):
 
     roll: str = ""
     value: float | str
-    quantity: str | None = None
+    quantity: BadgeQuantity | None = None
     relative_error: float = 0.2
     date: datetime.date | None = None
     note: str = ""
@@ -293,7 +294,7 @@ class Roll(Result):
     film: Film
     history: History = field(default_factory=History)
     peak_to_mean: float | None = None
-    state: str = "unexposed"
+    state: State = "unexposed"
     importance: int = 3
     scene_range: float | None = None
     readings: tuple[Reading, ...] = ()
@@ -359,7 +360,7 @@ class Leg(Result):
     rolls: tuple[str, ...]
     count: int = 1
     shield: ShieldLike = None
-    inspect: str = "ask"
+    inspect: Inspection = "ask"
     place: str = ""
     scanner: str = ""
     date: datetime.date | None = None
@@ -408,6 +409,20 @@ class Trip(Result):
     note: str = ""
     path: str = ""
     notes: tuple[str, ...] = ()
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            rolls: Iterable[Roll],
+            legs: Iterable[Leg] = (),
+            title: str = "",
+            invented: bool = False,
+            note: str = "",
+            path: str = "",
+            notes: Iterable[str] = (),
+        ) -> None: ...
 
     def __post_init__(self) -> None:
         for name in ("rolls", "legs", "notes"):

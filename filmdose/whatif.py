@@ -12,6 +12,7 @@ from filmdose.arrays import check_count
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass
+from filmdose.names import Kind
 from filmdose.odds import Priors, RollOdds, propagate
 from filmdose.odds.scores import Random
 from filmdose.question import Question
@@ -84,7 +85,7 @@ def what_if(
     *,
     speed: float,
     counts: Mapping[str, int],
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     shield: str = NO_SHIELD,
     peak_to_mean: float = 1.0,
     question: Question | None = None,

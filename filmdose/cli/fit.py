@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from filmdose.cli.options import KindText
 from filmdose.cli.output import FormatOption, check_output, deliver, progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.emulsion import APERTURE_AREA_UM2
@@ -24,7 +25,7 @@ def fit(
         Path | None, typer.Option("--output", "-o", help="Write the film file here.", metavar="FILM.toml")
     ] = None,
     kind: Annotated[
-        str, typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.")
+        KindText, typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.")
     ] = "bw-negative",
     speed: Annotated[
         float | None, typer.Option("--speed", help="Rated speed; it anchors a relative log exposure.", metavar="ISO")

@@ -37,6 +37,7 @@ from filmdose.film.model import Film
 from filmdose.film.nnls import second_differences, solve
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import TYPICAL_SIGMA
+from filmdose.names import Kind
 from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.units import parse_kerma
@@ -144,7 +145,7 @@ def calibrate_fog(
     clean: StepReadings,
     fogged: FoggedSteps | StepReadings | Sequence[FoggedSteps | StepReadings],
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     speed: float | None = None,
     axis: Literal["absolute", "relative"] | None = None,
     **fit_options: Any,
@@ -187,7 +188,7 @@ def calibrate_fog(
     ...     StepReadings(log_exposure=steps, densities={"visual": record.density(steps, dose)}) for dose in (0.0, 300.0)
     ... ]
     >>> found = calibrate_fog(tablets[0], FoggedSteps(readings=tablets[1], kerma_ugy=300))
-    >>> abs(found.hit_exponent - 0.9) < 0.03, abs(found.hits_per_ugy / record.hits_per_ugy - 1) < 0.05
+    >>> abs(found.hit_exponent - 0.9) < 0.03, abs((found.hits_per_ugy or 0.0) / record.hits_per_ugy - 1) < 0.05
     (True, True)
     """
     tablets = [

@@ -38,6 +38,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import gammainc, gammaln
 
 from filmdose.arguments import hold_to_annotations
@@ -180,22 +181,22 @@ class Emulsion(Result):
 
     # -- the parts of the sum ------------------------------------------------------------------------------
 
-    def light_probability(self, log_exposure: FloatArray) -> FloatArray:
+    def light_probability(self, log_exposure: ArrayLike) -> FloatArray:
         """P_L of every class: shape of ``log_exposure`` plus a last axis of classes."""
         x = 10.0 ** (np.asarray(log_exposure, dtype=np.float64)[..., None] + self.log_sensitivity)
         return np.asarray(gammainc(self.quanta, x))
 
-    def light_probability_gradient(self, log_exposure: FloatArray) -> FloatArray:
+    def light_probability_gradient(self, log_exposure: ArrayLike) -> FloatArray:
         """dP_L/dlog10 H of every class: ln 10 x**Q exp(-x) / Gamma(Q), x = H 10**z."""
         log_x = LN10 * (np.asarray(log_exposure, dtype=np.float64)[..., None] + self.log_sensitivity)
         return np.asarray(LN10 * np.exp(self.quanta * log_x - np.exp(log_x) - gammaln(self.quanta)))
 
-    def hits(self, kerma_ugy: FloatArray) -> FloatArray:
+    def hits(self, kerma_ugy: ArrayLike) -> FloatArray:
         """m_j: mean hits per grain of every class: shape of ``kerma_ugy`` plus a last axis of classes."""
         relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
         return np.asarray(np.asarray(kerma_ugy, dtype=np.float64)[..., None] * (self.hits_per_ugy * relative))
 
-    def surviving_weights(self, kerma_ugy: FloatArray) -> FloatArray:
+    def surviving_weights(self, kerma_ugy: ArrayLike) -> FloatArray:
         """c_j (1 - p0) exp(-m_j): the density that light can still decide about."""
         return np.asarray(self.weights * (1.0 - self.native_fog) * np.exp(-self.hits(kerma_ugy)))
 

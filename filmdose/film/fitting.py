@@ -24,6 +24,7 @@ from filmdose.film.model import Film
 from filmdose.film.noisefit import GranularityReadings, fit_noise, typical_noise
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import fit_emulsion
+from filmdose.names import Kind
 from filmdose.sensitometry import contrast_index, delta_x_speed, iso6, iso2240, iso5800, mean_gradient, rise
 from filmdose.standards import ISO2240_SHADOW, ISO5800_SPEED_POINT, KINDS, RECORD_NAMES, SPEED_POINT
 
@@ -38,7 +39,7 @@ QUANTA_CANDIDATES = (8.0, 16.0)
 def fit_film(
     readings: StepReadings,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     speed: float | None = None,
     axis: Literal["absolute", "relative"] | None = None,
     base_density: float | Mapping[str, float] | None = None,
@@ -252,7 +253,7 @@ def _anchored(kind: str, fits: list[RecordFit], rated: float) -> tuple[list[Reco
 
 
 def _with_noise(
-    kind: str,
+    kind: Kind,
     fits: list[RecordFit],
     granularity: Mapping[str, GranularityReadings | None],
     shift: float,
@@ -408,7 +409,7 @@ _CURVE_STEPS, _CURVE_END = 61, 0.002
 def fit_curve(
     curve: Curve | Mapping[str, Curve],
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     speed: float | None = None,
     granularity: GranularityReadings | Mapping[str, GranularityReadings] | None = None,
     name: str = "",

@@ -19,6 +19,7 @@ from filmdose.files import load_data_toml
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.film.model import Film
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, film_value, population_rows, record_value
+from filmdose.names import Kind
 from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT, KINDS, RECORD_NAMES
 
 __all__ = [
@@ -80,7 +81,7 @@ def is_typical(film: Film) -> bool:
     return film.origin == _ORIGIN and film.measured_range is None
 
 
-def generic_speed_range(kind: str) -> tuple[float, float]:
+def generic_speed_range(kind: Kind) -> tuple[float, float]:
     """Least and greatest speed [ISO] of the generic film of a kind."""
     if kind not in KINDS:
         raise UnknownNameError("kind", kind, KINDS)
@@ -91,7 +92,7 @@ def generic_speed_range(kind: str) -> tuple[float, float]:
 def generic_film(
     speed: float,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     toe: float | None = None,
     contrast: float = 1.0,
     hit_exponent: float | None = None,
@@ -215,7 +216,7 @@ def reference_noise_floor(
     return float(floor * 10.0 ** (area_exponent * (-log_shadow_exposure - reference)))
 
 
-def generic_granularity(kind: str, speed: float) -> float:
+def generic_granularity(kind: Kind, speed: float) -> float:
     """Rms granularity of the generic film of a kind at a speed [ISO], as speed to the power of the sheets."""
     return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** film_value("granularity", "speed_exponent"))
 

@@ -10,6 +10,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
+from filmdose.names import Kind
 from filmdose.result import Result
 from filmdose.standards import KINDS, RECORD_NAMES
 from filmdose.units import format_speed
@@ -49,7 +50,7 @@ class Film(Result):
         Speed out of range, wrong number of records, or a record of the wrong polarity.
     """
 
-    kind: str
+    kind: Kind
     speed: float
     records: tuple[Emulsion, ...]
     name: str = ""

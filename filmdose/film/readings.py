@@ -6,10 +6,11 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
@@ -66,6 +67,19 @@ class StepReadings(Result):
     status: str = ""
     keywords: Mapping[str, str] = field(default_factory=dict)
     unread_steps: int = 0
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            log_exposure: ArrayLike,
+            densities: Mapping[str, ArrayLike],
+            sigma: ArrayLike | None = None,
+            status: str = "",
+            keywords: Mapping[str, str] = ...,
+            unread_steps: int = 0,
+        ) -> None: ...
 
     def __post_init__(self) -> None:
         x = check_array("log_exposure", self.log_exposure, nan_allowed=False)

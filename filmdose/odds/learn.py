@@ -33,6 +33,7 @@ from filmdose.errors import (
     ValidityWarning,
 )
 from filmdose.film.emulsion import Emulsion
+from filmdose.names import FogPlace
 from filmdose.odds.groups import record_factor, record_offsets
 from filmdose.odds.learned import Learned, prior_points, trip_name
 from filmdose.odds.priors import SCORE_95, Priors
@@ -87,7 +88,7 @@ def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -
 
 
 def roll_fog(
-    model: TripModel, roll: str, *, record: str = "", where: str = "mean"
+    model: TripModel, roll: str, *, record: str = "", where: FogPlace = "mean"
 ) -> Callable[[FloatArray], FloatArray]:
     """Fog of one roll as a function of scores [density], as a :class:`~filmdose.trip.FogReading` of it would find it.
 

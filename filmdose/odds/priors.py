@@ -22,6 +22,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
+from filmdose.names import PriorKind
 from filmdose.radiation.sources import Source, get_source
 from filmdose.result import Result
 from filmdose.standards import KINDS
@@ -90,7 +91,7 @@ class Prior(Result):
     low: float
     typical: float
     high: float
-    kind: str = "log_normal"
+    kind: PriorKind = "log_normal"
     label: str = ""
     unit: str = "1"
     scope: str = ""
@@ -441,8 +442,8 @@ def list_priors(priors: Priors | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> list_priors().loc["calibration_kerma", ["low", "typical", "high"]].tolist()
-    [14.0, 25.0, 45.0]
+    >>> list_priors()[["low", "typical", "high"]].loc[["calibration_kerma"]].values.tolist()
+    [[14.0, 25.0, 45.0]]
     """
     rows = [
         {

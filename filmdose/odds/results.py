@@ -13,6 +13,7 @@ import pandas as pd
 from filmdose.answering import marked_index
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
+from filmdose.names import Outcome, Status, Verdict
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
@@ -93,7 +94,7 @@ class RollOdds(Result):
     )
 
     roll: Roll
-    outcome: str
+    outcome: Outcome
     stops: Triple
     ei: Triple
     fog_density: Triple
@@ -111,9 +112,9 @@ class RollOdds(Result):
     ei_recommended_exact: float | None
     bracket: Bracket | None
     settled_stops: float
-    verdict: str
+    verdict: Verdict
     harmless: bool
-    status: str
+    status: Status
     message: str
 
     @property

@@ -14,6 +14,7 @@ from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film, film_words
+from filmdose.names import Kind
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.question import Question
 from filmdose.solution import loss_curves
@@ -110,7 +111,7 @@ def plot_ei_isolines(
     kerma_ugy: Any = None,
     question: Question | None = None,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     ax: Axes | None = None,
 ) -> Axes:
     """Lines of equal exposure index over accumulated dose and marked speed of the generic films of a kind.

@@ -17,6 +17,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.names import FilmFormat, KermaPlace, TransportStep
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer
 from filmdose.radiation.response import mean_response
@@ -27,10 +28,10 @@ from filmdose.result import Result
 __all__ = ["FORMATS", "PLACES", "STEPS", "Arrival", "Bag", "Chain", "as_bag", "check_steps", "film_chain"]
 
 #: Steps between source and emulsion, in order.
-STEPS = ("bag", "cartridge", "shields", "roll")
+STEPS: tuple[TransportStep, ...] = ("bag", "cartridge", "shields", "roll")
 
 #: Where the kerma of a source may stand.
-PLACES = ("bag", "inside", "film")
+PLACES: tuple[KermaPlace, ...] = ("bag", "inside", "film")
 
 #: Formats of film.
 FORMATS: tuple[str, ...] = tuple(load_data_toml("transport.toml")["formats"])
@@ -139,8 +140,8 @@ class Chain(Result):
 
 def film_chain(
     *,
-    at: str = "bag",
-    format: str = "35mm",
+    at: KermaPlace = "bag",
+    format: FilmFormat = "35mm",
     bag: Bag | str | None = None,
     shields: tuple[Shield, ...] = (),
     steps: str | Iterable[str] = STEPS,

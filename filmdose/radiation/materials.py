@@ -17,6 +17,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
+from filmdose.names import MaterialName
 from filmdose.result import Result
 
 __all__ = [
@@ -290,7 +291,7 @@ class Layer(Result):
         Density [g/cm3] in place of the tabulated one; a formula needs it.
     """
 
-    material: str | Material
+    material: MaterialName | str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     resolved: Material = field(init=False, repr=False, compare=False)

@@ -13,6 +13,7 @@ import numpy as np
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.names import MaterialName
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.broad_beam import broad_beam_kvps
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, Material, mass_attenuation
@@ -56,7 +57,7 @@ class Shield(Result):
         For a tube that turns round the bag see :func:`mean_oblique_factor`.
     """
 
-    material: str | Material
+    material: MaterialName | str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     oblique: float = 1.0

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
@@ -13,6 +14,7 @@ from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.everyday import SOURCES_MEANT, meant
 from filmdose.files import load_data_toml
+from filmdose.names import EvidenceGrade, KermaPlace
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
@@ -81,7 +83,7 @@ class Source(Result):
     air_kerma_low_ugy: AirKerma | None = None
     air_kerma_high_ugy: AirKerma | None = None
     title: str = ""
-    at: str = "inside"
+    at: KermaPlace = "inside"
     per_view: bool = False
     beam: Beam = REFERENCE_BEAM
     beam_soft: Beam | None = None
@@ -91,13 +93,42 @@ class Source(Result):
     belt_speed_m_s: tuple[float, float, float] | None = None
     beam_width_mm: tuple[float, float, float] | None = None
     mixture: tuple[tuple[str, float], ...] = ()
-    evidence: str = "measured"
+    evidence: EvidenceGrade = "measured"
     references: tuple[str, ...] = ()
     country: str = ""
     date: str = ""
     reviewed: bool = False
     caution: str = ""
     note: str = ""
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            name: str,
+            air_kerma_typical_ugy: float | str,
+            air_kerma_low_ugy: float | str | None = None,
+            air_kerma_high_ugy: float | str | None = None,
+            title: str = "",
+            at: KermaPlace = "inside",
+            per_view: bool = False,
+            beam: Beam | str = REFERENCE_BEAM,
+            beam_soft: Beam | str | None = None,
+            beam_hard: Beam | str | None = None,
+            class_share: float = 0.3,
+            peak_to_mean: float = 1.0,
+            belt_speed_m_s: tuple[float, float, float] | None = None,
+            beam_width_mm: tuple[float, float, float] | None = None,
+            mixture: Mapping[str, float] | Iterable[tuple[str, float]] = (),
+            evidence: EvidenceGrade = "measured",
+            references: Iterable[str] = (),
+            country: str = "",
+            date: str = "",
+            reviewed: bool = False,
+            caution: str = "",
+            note: str = "",
+        ) -> None: ...
 
     _accepts = (
         dict.fromkeys(("beam", "beam_soft", "beam_hard"), "Beam | str | None")
