@@ -11,12 +11,12 @@ import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
@@ -438,6 +438,10 @@ def film_to_dict(film: Film) -> dict[str, Any]:
 # -- many at once ----------------------------------------------------------------------------------------------------
 
 
+@overload
+def given_stops(film: Film | float, kerma_ugy: Labelled, question: Question | None = ...) -> Labelled: ...
+@overload
+def given_stops(film: Film | float, kerma_ugy: Numbers, question: Question | None = ...) -> FloatArray: ...
 def given_stops(film: Film | float, kerma_ugy: Numeric, question: Question | None = None) -> Any:
     """Compensation to give, for one film and any number of doses; the caller's container.
 

@@ -14,12 +14,21 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_array, check_number, elementwise
+from filmdose.arrays import (
+    FloatArray,
+    Labelled,
+    Numbers,
+    Numeric,
+    as_float_tuple,
+    check_array,
+    check_number,
+    elementwise,
+)
 from filmdose.errors import ArgumentError
 from filmdose.result import Result
 
@@ -49,6 +58,10 @@ class DevelopmentCurve(Result):
         for name in ("gamma_infinity", "rate_per_min"):
             object.__setattr__(self, name, check_number(name, getattr(self, name), low=0.0, low_open=True))
 
+    @overload
+    def gamma(self, time_min: Labelled) -> Labelled: ...
+    @overload
+    def gamma(self, time_min: Numbers) -> FloatArray: ...
     def gamma(self, time_min: Numeric) -> Any:
         """Contrast after a time of development [min; >= 0]; the caller's container."""
 
@@ -58,6 +71,10 @@ class DevelopmentCurve(Result):
 
         return elementwise(kernel, time_min)
 
+    @overload
+    def time_min(self, gamma: Labelled) -> Labelled: ...
+    @overload
+    def time_min(self, gamma: Numbers) -> FloatArray: ...
     def time_min(self, gamma: Numeric) -> Any:
         """Time of development for a contrast [min]; NaN where no time gives it.
 
@@ -156,6 +173,10 @@ def temperature_coefficient(temperatures_c: Sequence[float], times_min: Sequence
     return math.exp(-10.0 * slope)
 
 
+@overload
+def time_at_temperature(time_min: Labelled, from_c: float, to_c: float, q10: float) -> Labelled: ...
+@overload
+def time_at_temperature(time_min: Numbers, from_c: float, to_c: float, q10: float) -> FloatArray: ...
 def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: float) -> Any:
     """Time of equal development at another temperature: t Q10**((from - to) / 10) [min].
 

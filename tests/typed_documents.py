@@ -2,8 +2,10 @@
 
 import ast
 import doctest
+import inspect
 import json
 import re
+import sys
 
 import face
 
@@ -33,23 +35,17 @@ def _indented(source):
 
 def _names(module, source):
     """Imports of what a docstring's example takes from the module that it stands in."""
-    used = {node.id for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Name)}
-    given = {
-        node.id
-        for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store)
-    }
+    nodes = [node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Name)]
+    given = {node.id for node in nodes if isinstance(node.ctx, ast.Store)}
     found = []
-    for name in sorted(used - given):
+    for name in sorted({node.id for node in nodes} - given):
         value = vars(module).get(name)
         if value is None or name.startswith("_"):
             continue
-        if hasattr(value, "__path__") or type(value).__name__ == "module":
+        if inspect.ismodule(value):
             found.append(f"    import {value.__name__} as {name}\n")
-        elif (
-            hasattr(value, "__module__") and str(value.__module__).startswith("filmdose") and hasattr(value, "__name__")
-        ):
-            found.append(f"    from {value.__module__} import {name}\n")
-        else:
-            found.append(f"    from {module.__name__} import {name}\n")
+            continue
+        homes = [home for home in face.modules().values() if name in getattr(home, "__all__", ())]
+        home = sys.modules.get(getattr(value, "__module__", None) or "", homes[0] if homes else module)
+        found.append(f"    from {home.__name__} import {name}\n")
     return "".join(found)

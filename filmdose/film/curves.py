@@ -12,12 +12,12 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Literal, Protocol, overload, runtime_checkable
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, as_float_tuple, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.result import Result
 
@@ -55,15 +55,15 @@ class Curve(Protocol):
         """True for negative material, False for reversal."""
         ...
 
-    def density(self, log_exposure: Numeric) -> FloatArray | float:
+    def density(self, log_exposure: Any, /) -> Any:
         """Density at log10 exposure; same container out as in."""
         ...
 
-    def gradient(self, log_exposure: Numeric) -> FloatArray | float:
+    def gradient(self, log_exposure: Any, /) -> Any:
         """dD/dlog10 H at log10 exposure; same container out as in."""
         ...
 
-    def inverse(self, density: Numeric) -> FloatArray | float:
+    def inverse(self, density: Any, /) -> Any:
         """Log10 exposure that gives ``density``; NaN where the curve does not reach it."""
         ...
 
@@ -195,6 +195,10 @@ class MeasuredCurve(Result):
         """True when density rises with exposure."""
         return self.densities[-1] > self.densities[0]
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure [log10 lx s]; outside the readings as ``outside`` says."""
 
@@ -205,6 +209,10 @@ class MeasuredCurve(Result):
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure; outside the readings NaN, or zero when held."""
 
@@ -216,6 +224,10 @@ class MeasuredCurve(Result):
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Least log10 exposure that gives ``density``; NaN where no reading reaches it."""
         order = slice(None) if self.rising else slice(None, None, -1)
@@ -350,6 +362,10 @@ class ToeShoulderCurve(Result):
         """True when density rises with exposure."""
         return self.slope > 0.0
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure [log10 lx s]."""
 
@@ -362,6 +378,10 @@ class ToeShoulderCurve(Result):
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure [log10 lx s]."""
 
@@ -374,6 +394,10 @@ class ToeShoulderCurve(Result):
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure that gives ``density``; NaN where the curve does not reach it."""
         if self.shoulder_width is None or self.shoulder_width == self.toe_width:

@@ -35,14 +35,14 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import gammainc, gammaln
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.result import Result
 from filmdose.standards import ISO6_CONSTANT
@@ -202,6 +202,12 @@ class Emulsion(Result):
 
     # -- what a densitometer reads -------------------------------------------------------------------------
 
+    @overload
+    def density(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def density(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def density(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Density D(H, K).
 
@@ -232,6 +238,12 @@ class Emulsion(Result):
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def gradient(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def gradient(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def gradient(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Analytic gradient dD/dlog10 H [density per log unit]; negative for reversal film."""
         sign = -1.0 if self.positive else 1.0
@@ -243,6 +255,10 @@ class Emulsion(Result):
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def minimum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
+    @overload
+    def minimum_density(self, kerma_ugy: Numbers = ...) -> FloatArray: ...
     def minimum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Least density: base plus fog D(0, K) of negative film, the base of reversal film."""
 
@@ -253,6 +269,10 @@ class Emulsion(Result):
 
         return elementwise(kernel, kerma_ugy)
 
+    @overload
+    def maximum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
+    @overload
+    def maximum_density(self, kerma_ugy: Numbers = ...) -> FloatArray: ...
     def maximum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Greatest density: base plus all classes of negative film, D(0, K) of reversal film."""
 
@@ -263,6 +283,10 @@ class Emulsion(Result):
 
         return elementwise(kernel, kerma_ugy)
 
+    @overload
+    def fog_density(self, kerma_ugy: Labelled) -> Labelled: ...
+    @overload
+    def fog_density(self, kerma_ugy: Numbers) -> FloatArray: ...
     def fog_density(self, kerma_ugy: Numeric) -> Any:
         """Density that radiation changes where no light fell: D(0, K) - D(0, 0).
 
@@ -306,6 +330,14 @@ class Emulsion(Result):
         extra = np.divide(clustered, struck, out=np.zeros_like(clustered + struck), where=struck > 0.0)
         return np.asarray(self.noise_floor + grains + (self.cluster_grains - 1.0) * extra)
 
+    @overload
+    def noise(self, log_exposure: Labelled, kerma_ugy: float = ..., *, aperture_area_um2: float = ...) -> Labelled: ...
+    @overload
+    def noise(self, log_exposure: Numbers, kerma_ugy: float = ..., *, aperture_area_um2: float = ...) -> FloatArray: ...
+    @overload
+    def noise(
+        self, log_exposure: Numeric, kerma_ugy: Numeric = ..., *, aperture_area_um2: float = APERTURE_AREA_UM2
+    ) -> Any: ...
     def noise(
         self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_area_um2: float = APERTURE_AREA_UM2
     ) -> Any:
@@ -321,6 +353,12 @@ class Emulsion(Result):
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def signal_to_noise(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def signal_to_noise(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Local signal-to-noise r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A) [1/um]."""
 
@@ -382,14 +420,26 @@ class PopulationCurve(Result):
         centre = math.log10(self.emulsion.quanta)
         return float(centre - z[-1] - spread), float(centre - z[0] + spread)
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure."""
         return self.emulsion.density(log_exposure, self.kerma_ugy)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure."""
         return self.emulsion.gradient(log_exposure, self.kerma_ugy)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure at which the curve has ``density``; NaN where it does not reach it."""
         return elementwise(lambda d: invert_curve(self, d), density)

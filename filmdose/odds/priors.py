@@ -12,14 +12,14 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml, parse_toml, read_text
 from filmdose.names import PriorKind
@@ -135,6 +135,10 @@ class Prior(Result):
         """True when all three points are the same."""
         return self.low == self.high
 
+    @overload
+    def value(self, score: Labelled) -> Labelled: ...
+    @overload
+    def value(self, score: Numbers) -> FloatArray: ...
     def value(self, score: Numeric) -> Any:
         """Value at a standard normal score: 0 gives the typical value.
 
@@ -158,6 +162,10 @@ class Prior(Result):
         low, typical, high = (self._to_line(point) for point in (self.low, self.typical, self.high))
         return typical, (typical - low) / SCORE_95, (high - typical) / SCORE_95
 
+    @overload
+    def quantile(self, probability: Labelled) -> Labelled: ...
+    @overload
+    def quantile(self, probability: Numbers) -> FloatArray: ...
     def quantile(self, probability: Numeric) -> Any:
         """Value below which the given share of the distribution lies."""
 

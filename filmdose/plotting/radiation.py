@@ -120,9 +120,9 @@ def plot_film_response(energy_range_kev: tuple[float, float] = (10.0, 3000.0), *
     ax.plot(energy, ratio, color=GUIDE, linestyle=DASHES[1], label="absorbed dose in the emulsion (NIST)")
     response = film_response(energy, eta_low=typical) / film_response(hard, eta_low=typical)
     ax.plot(energy, response, color=INK, linestyle=DASHES[0], label="fog per air kerma")
-    bounds = [film_response(energy, eta_low=eta) / film_response(hard, eta_low=eta) for eta in (low, high)]
+    below, above = (film_response(energy, eta_low=eta) / film_response(hard, eta_low=eta) for eta in (low, high))
     label = f"its range, efficiency {low:g} to {high:g} below 60 keV (inference)"
-    ax.fill_between(energy, *bounds, color=FOGGED, alpha=0.25, linewidth=0, label=label)
+    ax.fill_between(energy, below, above, color=FOGGED, alpha=0.25, linewidth=0, label=label)
     spectrum = spectrum_of(REFERENCE_BEAM)
     shape = spectrum.fluence / spectrum.fluence.max()
     inside = spectrum.energy_kev >= energy_range_kev[0]

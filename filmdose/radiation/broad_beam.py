@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 
 __all__ = ["archer_transmission", "broad_beam_kvps", "broad_beam_transmission"]
 
 
+@overload
+def archer_transmission(thickness_mm: Labelled, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> Labelled: ...
+@overload
+def archer_transmission(thickness_mm: Numbers, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> FloatArray: ...
 def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> Any:
     """Archer's formula for the transmission of air kerma through a broad beam.
 

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
 from filmdose.names import MaterialName
@@ -229,6 +229,10 @@ def shipped_coefficients(material: Material, energy_kev: FloatArray, what: str) 
     return np.asarray(sum(fraction * columns[name] for name, (_, fraction) in parts))[places]
 
 
+@overload
+def mass_attenuation(material: Material | str, energy_kev: Labelled, *, interaction: str = ...) -> Labelled: ...
+@overload
+def mass_attenuation(material: Material | str, energy_kev: Numbers, *, interaction: str = ...) -> FloatArray: ...
 def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interaction: str = "total") -> Any:
     """Mass attenuation coefficient [cm2/g]: sum over elements of mass fraction times coefficient.
 
@@ -312,6 +316,10 @@ class Layer(Result):
         return f"{self.thickness_mm:g} mm {self.material}"
 
 
+@overload
+def layers_transmission(layers: tuple[Layer, ...], energy_kev: Labelled) -> Labelled: ...
+@overload
+def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numbers) -> FloatArray: ...
 def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
     """Narrow-beam transmission of photons through a stack of layers: exp(-sum mu/rho rho x).
 

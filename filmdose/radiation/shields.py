@@ -6,12 +6,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.names import MaterialName
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
@@ -236,6 +236,26 @@ def _curve(beam: Beam, weight: str, eta_low: float, depth: FloatArray, multiples
     return result.reshape(multiples.shape)
 
 
+@overload
+def transmission_curve(
+    material: str,
+    thickness_mm: Labelled,
+    beam: Beam = ...,
+    *,
+    weight: str = ...,
+    density_g_cm3: float | None = ...,
+    eta_low: float = ...,
+) -> Labelled: ...
+@overload
+def transmission_curve(
+    material: str,
+    thickness_mm: Numbers,
+    beam: Beam = ...,
+    *,
+    weight: str = ...,
+    density_g_cm3: float | None = ...,
+    eta_low: float = ...,
+) -> FloatArray: ...
 def transmission_curve(
     material: str,
     thickness_mm: Numeric,

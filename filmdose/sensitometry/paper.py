@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 from filmdose.film.curves import Curve
@@ -85,6 +85,10 @@ def paper_range(curve: Curve) -> PaperRange:
     )
 
 
+@overload
+def negative_density_range(curve: Curve, log_exposure: Labelled, scene_range: float = ...) -> Labelled: ...
+@overload
+def negative_density_range(curve: Curve, log_exposure: Numbers, scene_range: float = ...) -> FloatArray: ...
 def negative_density_range(curve: Curve, log_exposure: Numeric, scene_range: float = 2.2) -> Any:
     """Density range that a scene makes on a negative: |D(x + range) - D(x)|.
 
@@ -110,6 +114,10 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_range: flo
     return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_range))), log_exposure)
 
 
+@overload
+def grade_for_density_range(density_range: Labelled) -> Labelled: ...
+@overload
+def grade_for_density_range(density_range: Numbers) -> FloatArray: ...
 def grade_for_density_range(density_range: Numeric) -> Any:
     """Paper grade (0 soft to 5 hard) whose range takes a negative's density range.
 
