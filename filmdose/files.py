@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import os
+import stat
 import tempfile
 import tomllib
 from contextlib import suppress
@@ -16,6 +17,7 @@ from typing import Any
 from filmdose.errors import InputFileError, MissingFileError, OutputFileError
 
 __all__ = [
+    "check_place",
     "data_text",
     "load_data_csv",
     "load_data_toml",
@@ -125,6 +127,28 @@ def _reason(error: Exception) -> str:
     return text if len(text) <= 160 else f"{text[:120]} ... {text[-30:]}"
 
 
+def check_place(path: str | Path) -> Path:
+    """The file behind the links, where a result may be written; what is refused here is refused before any work.
+
+    Raises
+    ------
+    OutputFileError
+        It is a folder, or its own folder is not there or may not be written to.
+    """
+    try:
+        target = Path(os.path.realpath(path))
+        if target.is_dir():
+            raise IsADirectoryError(21, "it is a folder")
+        folder = target.parent
+        if not stat.S_ISDIR(folder.stat().st_mode):
+            raise NotADirectoryError(20, "Not a directory")
+        if not target.exists() and not os.access(folder, os.W_OK):
+            raise PermissionError(13, "Permission denied")
+    except (OSError, ValueError) as error:  # ValueError: a null byte in the name
+        raise OutputFileError(path, getattr(error, "strerror", None) or str(error)) from error
+    return target
+
+
 def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
     """Write a result so that a reader sees the old file or the new one, never half.
 
@@ -137,12 +161,9 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
     OutputFileError
         The folder does not exist, or may not be written to.
     """
-    target = Path(path)
+    target = check_place(path)
     temporary: str | None = None
     try:
-        if target.is_dir():
-            raise IsADirectoryError(21, "it is a folder")
-        target = Path(os.path.realpath(target))
         if target.exists() and not target.is_file():
             with target.open("wb") as stream:
                 stream.write(content)

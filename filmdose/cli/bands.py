@@ -62,7 +62,7 @@ def bands(
     from filmdose.present.scan import bands_document
     from filmdose.scan import explain_bands, get_winding, join_profiles, read_profile
 
-    check_output(format, output)
+    check_output(format, output, plot)
     given: dict[str, Any] = {"length_mm": length, "core_radius_mm": core_radius, "layer_mm": layer}
     wound = replace(get_winding(winding), **{name: value for name, value in given.items() if value is not None})
     if all(path.suffix.lower() in (".csv", ".txt") for path in files):

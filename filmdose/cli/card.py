@@ -22,6 +22,7 @@ from filmdose.cli.options import (
     number_list,
 )
 from filmdose.errors import ArgumentError
+from filmdose.files import check_place
 from filmdose.film.model import Film
 
 
@@ -84,6 +85,7 @@ def card(
     if output is None:
         raise ArgumentError("output", None, "a file that ends in .pdf, .svg, .png or .html", "Add --output FILE.")
     check_ending(output, CARD_ENDINGS)
+    check_place(output)
     films = _films(speeds, kind, film or [], CARD_SPEEDS)
     made = make_card(
         films,

@@ -74,7 +74,7 @@ def fit(
     format: FormatOption = None,
 ) -> None:
     """Fit a film to step-tablet readings and write it to a film file."""
-    check_output(format, None)
+    check_output(format, None, output, plot)
     if output is not None and output.suffix.lower() != ".toml":
         raise ArgumentError("output", str(output), "a film file, whose name ends in .toml")
     if axis not in (None, "absolute", "relative"):

@@ -39,7 +39,7 @@ def learn(
     from filmdose.odds import read_learned, read_readings, save_learned, trip_model
     from filmdose.outlook import trip_outlook
 
-    check_output(format, output)
+    check_output(format, output, save)
     if save is not None and save.suffix.lower() != ".json":
         raise ArgumentError("save", str(save), "a file name that ends in .json")
     journey = read_trip(file)

@@ -123,7 +123,7 @@ def measure(
     """Measure densities on a scan: fog of a roll, a step tablet, or grain."""
     from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
 
-    check_output(format, None)
+    check_output(format, None, output, picture)
     if into is not None and roll is None:
         raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
     if (wedge is None) != (wedge_box is None):

@@ -14,10 +14,10 @@ import typer
 
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.files import write_bytes_atomic
+from filmdose.files import check_place
 from filmdose.present.document import Document
 from filmdose.present.screen import document_text
-from filmdose.present.writers import FORMATS, format_for, render
+from filmdose.present.writers import FORMATS, format_for, render, write_document
 
 __all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "progress", "warnings_as_notes"]
 
@@ -37,9 +37,16 @@ OutputOption = Annotated[
 _LINE_LETTERS = (80, 160)
 
 
-def check_output(format: str | None, output: Path | None) -> str:
-    """The format to write; a wrong one is refused before any work is done."""
+def check_output(format: str | None, output: Path | None, *others: Path | None) -> str:
+    """The format to write; a wrong one, or a place that cannot be written to, is refused before any work is done."""
     chosen = format_for(output, format)
+    places: list[Path] = []
+    for path in (output, *others):
+        if path is not None:
+            place = check_place(path)
+            if place in places:
+                raise ArgumentError("output", str(path), "a place of its own for every result", "Give another name.")
+            places.append(place)
     if output is None and chosen in ("xlsx", "pdf"):
         raise ArgumentError("output", None, f"a file for {chosen}", f"Add --output FILE.{chosen}.")
     return chosen
@@ -49,7 +56,7 @@ def deliver(document: Document, format: str | None = None, output: Path | None =
     """Print a document, or write it beside and then in place of a file."""
     chosen = check_output(format, output)
     if output is not None:
-        write_bytes_atomic(output, render(document, chosen))
+        write_document(document, output, chosen)
     elif chosen == "text":
         low, high = _LINE_LETTERS
         width = shutil.get_terminal_size(fallback=(120, 24)).columns

@@ -71,7 +71,7 @@ def plan(
     from filmdose.present.sheet import SHEET_ENDINGS, SHEET_WORDS, write_sheet
     from filmdose.present.text import read_words, write_words
 
-    check_output(format, output)
+    check_output(format, output, sheet, write_text)
     question = Question(
         criterion=criterion,
         snr_target=snr_target,

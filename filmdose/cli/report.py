@@ -1,7 +1,8 @@
-"""filmdose report: the damage report of one roll."""
+"""filmdose report: the damage report of one roll, or a letter about it."""
 
 from __future__ import annotations
 
+import zlib
 from pathlib import Path
 from typing import Annotated
 
@@ -19,7 +20,7 @@ from filmdose.cli.options import (
 )
 from filmdose.cli.output import check_output, deliver, progress
 from filmdose.cli.stream import print_text
-from filmdose.errors import ArgumentError, shown_path
+from filmdose.errors import ArgumentError, UnknownNameError, shown_path
 
 
 def report(
@@ -43,23 +44,62 @@ def report(
         typer.Option("--bands", help="Density along the film, for a page about its bands.", metavar="PROFILE.csv"),
     ] = None,
     winding: Annotated[str, typer.Option("--winding", help="How that film was wound.", metavar="NAME")] = "135-36",
+    letter: Annotated[
+        bool, typer.Option("--letter", help="A letter with annex in place of the report, with blanks to fill in.")
+    ] = False,
+    fill: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--fill",
+            help="Text for a blank of the letter: sender, addressee, journey, request or signature; may be repeated.",
+            metavar="BLANK=TEXT",
+        ),
+    ] = None,
+    photo: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--photo",
+            help="A photograph or scan for the letter, with its caption; may be repeated.",
+            metavar="FILE=CAPTION",
+        ),
+    ] = None,
+    text: Annotated[
+        Path | None, typer.Option("--text", help="Words of the letter, translated.", metavar="FILE.toml")
+    ] = None,
+    write_text: Annotated[
+        Path | None,
+        typer.Option("--write-text", help="Write the English words of the letter, to translate.", metavar="FILE.toml"),
+    ] = None,
     criterion: CriterionOption = DEFAULT_CRITERION,
     scene_range: SceneRangeOption = SCENE_RANGE,
     cost_under: CostUnderOption = 4.0,
     cost_over: CostOverOption = 1.0,
 ) -> None:
-    """Write the damage report of one roll."""
+    """Write the damage report of one roll, or a letter about it."""
     from filmdose.present.damage import assess_damage, report_document
+    from filmdose.present.letter import BLANKS, LETTER_WORDS, letter_document
+    from filmdose.present.photos import read_picture
+    from filmdose.present.text import read_words, write_words
     from filmdose.trip import find_roll
     from filmdose.tripfile import read_trip
 
     trip = read_trip(file)
     found = find_roll(trip, roll)
     # Named after the trip as well: another trip's roll of the same name keeps its report.
-    stem = f"damage_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(found.id)}"
+    kind = "letter" if letter else "damage"
+    stem = f"{kind}_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(found.id)}"
     targets = output or [Path(f"{stem}{ending}") for ending in (".html", ".pdf")]
-    for target in targets:
-        check_output(None, target)
+    for number, target in enumerate(targets):
+        check_output(None, target, *targets[:number], write_text)
+    if not letter and (fill or photo or text):
+        raise ArgumentError("letter", None, "--letter with --fill, --photo and --text", "Add --letter.")
+    if letter and bands is not None:
+        raise ArgumentError("bands", str(bands), "a damage report without --letter", "Make both.")
+    filled = _pairs("fill", fill, BLANKS)
+    pictures = [read_picture(path, words) for path, words in _pairs("photo", photo).items()]
+    words = read_words(LETTER_WORDS, text)
+    if write_text is not None:
+        write_words(LETTER_WORDS, write_text)
     with progress("assessing"):
         damage = assess_damage(
             trip,
@@ -76,11 +116,30 @@ def report(
 
         control = found.fog_readings[-1].control if found.fog_readings else None
         page = explain_bands(read_profile(bands, control_density=control), get_winding(winding))
-    document = report_document(damage, page)
+    document = (
+        letter_document(damage, filled=filled, pictures=pictures, words=words)
+        if letter
+        else report_document(damage, page)
+    )
     for target in targets:
         done = "replaced" if target.is_file() else "written"
         deliver(document, None, target)
         print_text(f"{done}: {shown_path(target)}\n")
+
+
+def _pairs(option: str, given: list[str] | None, known: tuple[str, ...] | None = None) -> dict[str, str]:
+    """Texts by what stands before the first equals sign."""
+    pairs: dict[str, str] = {}
+    for item in given or ():
+        name, sign, words = item.partition("=")
+        name = name.strip()
+        if not sign or not name or not words.strip():
+            shape = "FILE=CAPTION" if known is None else "BLANK=TEXT"
+            raise ArgumentError(option, item, shape, "Write both sides of the equals sign.")
+        if known is not None and name not in known:
+            raise UnknownNameError(option, name, known)
+        pairs[name] = words.strip()
+    return pairs
 
 
 def _file_name(name: str) -> str:
@@ -88,4 +147,4 @@ def _file_name(name: str) -> str:
     kept = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in name)[:60]
     if not kept.strip("_"):
         raise ArgumentError("output", None, "a file for a roll whose id has no letters", "Add --output FILE.")
-    return kept
+    return kept if kept == name else f"{kept}_{zlib.crc32(name.encode()):08x}"  # two rolls never share one file

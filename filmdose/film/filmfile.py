@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.errors import InputFileError, name_list, shown
-from filmdose.files import parse_toml, read_text, write_text_atomic
+from filmdose.errors import InputFileError, OutputFileError, name_list, shown
+from filmdose.files import check_place, parse_toml, read_text, write_text_atomic
 from filmdose.film.emulsion import NUMBER_RANGES, Emulsion
 from filmdose.film.generic import film_value, record_value
 from filmdose.film.model import Film
@@ -138,8 +138,14 @@ def write_film(film: Film, path: str | Path) -> Path:
     Raises
     ------
     OutputFileError
-        The place cannot be written to.
+        The place cannot be written to, or holds something else than a film.
     """
+    target = check_place(path)
+    if target.is_file():
+        with target.open("rb") as stream:
+            start = stream.read(1000)
+        if start and b"filmdose film" not in start:
+            raise OutputFileError(path, "it is there already, and is not a film file")
     return write_text_atomic(path, film_text(film))
 
 

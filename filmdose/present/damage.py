@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from filmdose.odds.scores import Random
     from filmdose.scan.bands import BandResult
 
-__all__ = ["DamageReport", "assess_damage", "report_document"]
+__all__ = ["DamageReport", "assess_damage", "report_data", "report_document", "report_frame", "report_references"]
 
 Triple = tuple[float, float, float]
 
@@ -220,8 +220,8 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
     )
     return Document(
         kind="report",
-        data=_data(report),
-        frame=_frame(report),
+        data=report_data(report),
+        frame=report_frame(report),
         title=f"Damage report, roll {report.roll.id}",
         foot=f"filmdose {__version__}, {report.date.isoformat()}. Roll {report.roll.id}.",
         date=report.date,
@@ -229,7 +229,7 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
     )
 
 
-def _frame(report: DamageReport) -> pd.DataFrame:
+def report_frame(report: DamageReport) -> pd.DataFrame:
     """The figures that carry the report, one row each: 5, 50 and 95 % points."""
     odds = report.after
     figures: list[tuple[str, Triple, str]] = [
@@ -244,7 +244,8 @@ def _frame(report: DamageReport) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["quantity", "low", "middle", "high", "unit"])
 
 
-def _data(report: DamageReport) -> dict[str, Any]:
+def report_data(report: DamageReport) -> dict[str, Any]:
+    """The figures for programs, by name."""
     roll = report.roll
     return {
         "title": report.trip.title,
@@ -262,7 +263,7 @@ def _data(report: DamageReport) -> dict[str, Any]:
             {"record": read_record(roll.film, reading)[0], "fog_density": fog, "fog_error": error}
             for reading, (fog, error, _) in ((one, measured_fog(roll.film, one)) for one in roll.fog_readings)
         ],
-        "figures": _frame(report).to_dict(orient="records"),
+        "figures": report_frame(report).to_dict(orient="records"),
         "contradiction": report.contradiction,
         "equivalent_kerma_ugy": report.equivalent_kerma_ugy,
         "contrast": report.loss.contrast,
@@ -529,6 +530,13 @@ def _measured_and_inferred(report: DamageReport) -> Iterator[Block]:
 
 
 def _references(report: DamageReport) -> Iterator[Block]:
+    yield Heading("References")
+    for reference in report_references(report):
+        yield Paragraph(reference, small=True)
+
+
+def report_references(report: DamageReport) -> list[str]:
+    """The standards and sources that the figures rest on, in words."""
     roll = report.roll
     keys = {"bw-negative": "iso_6", "colour-negative": "iso_5800"}
     wanted = [keys.get(roll.film.kind, "iso_2240"), "kodak_h1_storage", "nist_srd126"]
@@ -542,9 +550,7 @@ def _references(report: DamageReport) -> Iterator[Block]:
         wanted.append("iso_6846")
     for part in roll.history.passes:
         wanted += part.resolved_source.references
-    yield Heading("References")
-    for key in dict.fromkeys(wanted):
-        yield Paragraph(citation(key), small=True)
+    return [citation(key) for key in dict.fromkeys(wanted)]
 
 
 def _signed(value: float) -> str:

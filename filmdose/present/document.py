@@ -20,7 +20,18 @@ if TYPE_CHECKING:
     import pandas as pd
     from matplotlib.axes import Axes
 
-__all__ = ["SCHEMA_VERSION", "Block", "Document", "Facts", "Heading", "Paragraph", "Plot", "Table", "ceiling"]
+__all__ = [
+    "SCHEMA_VERSION",
+    "Block",
+    "Document",
+    "Facts",
+    "Heading",
+    "Paragraph",
+    "Picture",
+    "Plot",
+    "Table",
+    "ceiling",
+]
 
 #: Version of the names in the JSON of all documents; it grows when a name goes or changes its meaning.
 SCHEMA_VERSION = 1
@@ -112,7 +123,17 @@ class Plot(Result):
     labels_mm: float = 14.0
 
 
-Block = Heading | Paragraph | Table | Facts | Plot
+@dataclass(frozen=True)
+class Picture:
+    """A photograph or scan, and what it shows in words; made by :func:`filmdose.present.photos.read_picture`."""
+
+    jpeg: bytes = field(repr=False)
+    words: str
+    width: int
+    height: int
+
+
+Block = Heading | Paragraph | Table | Facts | Plot | Picture
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -135,6 +156,10 @@ class Document(Result):
         What stands at the foot of every page.
     date
         Date in the metadata of pages; None where nothing depends on a day.
+    font
+        Font family of printed pages; empty takes the one that comes with Matplotlib.
+    language
+        Language of the words, as pages on the web name it.
     """
 
     kind: str
@@ -144,6 +169,8 @@ class Document(Result):
     frame: pd.DataFrame | None = field(default=None, repr=False)
     foot: str = f"filmdose {__version__}"
     date: datetime.date | None = None
+    font: str = ""
+    language: str = "en"
 
     @property
     def schema(self) -> dict[str, Any]:
@@ -159,6 +186,8 @@ class Document(Result):
                 found.append(block.words)
             elif isinstance(block, Table):
                 found += [words for words in (block.title, block.caption) if words]
+            elif isinstance(block, Picture):
+                found.append(block.words)
             elif isinstance(block, Facts):
                 found += [f"{name}: {value}" for name, value in block.rows]
         return tuple(found)

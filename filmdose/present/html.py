@@ -6,7 +6,7 @@ import base64
 from typing import Any
 
 from filmdose.files import data_text
-from filmdose.present.document import Document, Plot
+from filmdose.present.document import Document, Picture, Plot
 
 __all__ = ["document_html", "render_template"]
 
@@ -35,5 +35,7 @@ def document_html(document: Document) -> str:
             from filmdose.present.pages import plot_svg
 
             values["image"] = base64.b64encode(plot_svg(block)).decode("ascii")
+        elif isinstance(block, Picture):
+            values["image"] = base64.b64encode(block.jpeg).decode("ascii")
         blocks.append(values)
     return render_template("document.html", document=document, blocks=blocks)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 import functools
 import io
+import unicodedata
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -229,6 +230,13 @@ def _letters(font: str) -> frozenset[int]:
 
 def check_letters(words: str, font: str) -> None:
     """Refuse a text with a letter that the font does not have: it would print as an empty box."""
+    if any(unicodedata.bidirectional(letter) in ("R", "AL") for letter in words):
+        raise ArgumentError(
+            "text",
+            words,
+            "letters written from left to right on printed pages",
+            "Write .html or .md: browsers and word processors set these letters.",
+        )
     known = _letters(font)
     missing = sorted({letter for letter in words if ord(letter) not in known and not letter.isspace()})
     if missing:

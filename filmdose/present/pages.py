@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from itertools import zip_longest
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.style import house_style
-from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table, ceiling
+from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table, ceiling
 from filmdose.present.page import A4_MM, Page, line_height, pages_pdf
 
 __all__ = ["document_pages", "document_pdf", "plot_svg"]
@@ -15,6 +16,7 @@ __all__ = ["document_pages", "document_pdf", "plot_svg"]
 _SIZE, _SMALL, _HEAD, _TITLE = 9.5, 8.0, 12.0, 17.0
 _TOP_MM, _BOTTOM_MM = 18.0, 18.0
 _CELL_GAP_MM = 2.0
+_PICTURE_MM = 110.0
 
 
 def plot_svg(plot: Plot) -> bytes:
@@ -36,12 +38,12 @@ def document_pdf(document: Document) -> bytes:
 
 def document_pages(document: Document) -> list[Page]:
     """The report laid out on A4 pages."""
-    flow = _Flow()
+    flow = _Flow(document.font)
     flow.write(document.title, size=_TITLE, bold=True)
     flow.y += 3.0
-    for block in document.blocks:
+    for block, following in zip_longest(document.blocks, document.blocks[1:]):
         if isinstance(block, Heading):
-            flow.need(30.0)
+            flow.need(30.0 + (flow.picture_mm(following)[1] if isinstance(following, Picture) else 0.0))
             flow.y += 4.0
             flow.write(block.words, size=_HEAD, bold=True)
             flow.y += 1.5
@@ -52,6 +54,8 @@ def document_pages(document: Document) -> list[Page]:
             flow.table(block)
         elif isinstance(block, Facts):
             flow.table(Table(("", ""), block.rows, title=block.title))
+        elif isinstance(block, Picture):
+            flow.picture(block)
         else:
             flow.plot(block)
     for number, page in enumerate(flow.pages, 1):
@@ -64,7 +68,8 @@ def document_pages(document: Document) -> list[Page]:
 class _Flow:
     """Blocks down the page, and over to the next."""
 
-    def __init__(self) -> None:
+    def __init__(self, font: str) -> None:
+        self.font = font or "DejaVu Sans"
         self.pages: list[Page] = []
         self.y = 0.0
         self.turn()
@@ -78,7 +83,7 @@ class _Flow:
         return A4_MM[1] - _BOTTOM_MM - self.y
 
     def turn(self) -> None:
-        self.pages.append(Page(size_mm=A4_MM, margin_mm=20.0))
+        self.pages.append(Page(size_mm=A4_MM, margin_mm=20.0, font=self.font))
         self.y = _TOP_MM
 
     def need(self, height: float) -> None:
@@ -148,6 +153,25 @@ class _Flow:
         self.y = top + max(map(len, lines)) * line_height(_SMALL) + 0.8
         self.page.rule(self.y, weight=0.8 if bold else 0.3, right=min(x, self.page.right))
         self.y += 0.6
+
+    def picture_mm(self, picture: Picture) -> tuple[float, float]:
+        """Width and height of a picture on the page [mm]."""
+        scale = min(self.page.width / picture.width, _PICTURE_MM / picture.height)
+        return picture.width * scale, picture.height * scale
+
+    def picture(self, picture: Picture) -> None:
+        from PIL import Image
+
+        lines = self.page.wrap(picture.words, width=self.page.width, size=_SMALL)
+        width, height = self.picture_mm(picture)
+        self.need(height + 6.0 + len(lines) * line_height(_SMALL))
+        self.y += 2.0
+        axes = self.page.axes(self.page.left, self.y, width, height)
+        axes.imshow(Image.open(io.BytesIO(picture.jpeg)), aspect="auto")
+        axes.set_axis_off()
+        self.y += height
+        self.write(picture.words, size=_SMALL)
+        self.y += 2.0
 
     def plot(self, plot: Plot) -> None:
         lines = self.page.wrap(plot.words, width=self.page.width, size=_SMALL)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table, ceiling
+from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table, ceiling
 
 __all__ = ["TEXT_WIDTH", "document_text"]
 
@@ -28,6 +28,8 @@ def document_text(document: Document, width: int = TEXT_WIDTH) -> str:
             parts.append("\n".join(_facts(block, width)))
         elif isinstance(block, Plot):
             parts.append(_lines(f"(Plot, in HTML and PDF: {block.words})", width))
+        elif isinstance(block, Picture):
+            parts.append(_lines(f"(Picture, in HTML and PDF: {block.words})", width))
     return "\n\n".join(parts) + "\n"
 
 

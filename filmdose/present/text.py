@@ -10,8 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.errors import InputFileError, shown
-from filmdose.files import data_text, load_data_toml, parse_toml, read_text, write_text_atomic
+from filmdose.errors import InputFileError, OutputFileError, shown
+from filmdose.files import check_place, data_text, load_data_toml, parse_toml, read_text, write_text_atomic
 from filmdose.result import Result
 
 __all__ = ["CARD_WORDS", "Words", "read_words", "write_words"]
@@ -70,7 +70,9 @@ def read_words(shipped: str, path: str | Path | None = None) -> Words:
 
 
 def write_words(shipped: str, path: str | Path) -> Path:
-    """Write the shipped English texts, to be translated."""
+    """Write the shipped English texts, to be translated; a file that is there already is left alone."""
+    if check_place(path).exists():
+        raise OutputFileError(path, "it is there already, and may be a translation")
     return write_text_atomic(path, data_text(shipped))
 
 

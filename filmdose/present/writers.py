@@ -11,14 +11,15 @@ from __future__ import annotations
 import io
 import json
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.files import write_bytes_atomic
-from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Picture, Plot, Table
 from filmdose.present.screen import document_text
 
 if TYPE_CHECKING:
@@ -129,11 +130,20 @@ def render(document: Document, format: str) -> bytes:
 def write_document(document: Document, path: str | Path, format: str | None = None) -> Path:
     """Write a document to a file, in the format that its ending stands for; see :func:`format_for`.
 
+    Pictures of a Markdown document are written beside it, as NAME_1.jpg and so on.
+
     Raises
     ------
     ArgumentError, UnknownNameError, MissingExtraError, OutputFileError
     """
-    return write_bytes_atomic(path, render(document, format_for(path, format)))
+    chosen = format_for(path, format)
+    pictures = [block for block in document.blocks if isinstance(block, Picture)]
+    if chosen != "markdown" or not pictures:
+        return write_bytes_atomic(path, render(document, chosen))
+    names = [f"{Path(path).stem}_{number}.jpg" for number in range(1, len(pictures) + 1)]
+    for name, picture in zip(names, pictures, strict=True):
+        write_bytes_atomic(Path(path).with_name(name), picture.jpeg)
+    return write_bytes_atomic(path, document_markdown(document, names).encode("utf-8"))
 
 
 # -- data ----------------------------------------------------------------------------------------------------------
@@ -233,9 +243,25 @@ def json_text(value: Any) -> str:
 # -- Markdown and LaTeX --------------------------------------------------------------------------------------------
 
 
-def document_markdown(document: Document) -> str:
-    """The document as Markdown, to read and to edit; markup in texts is escaped."""
-    parts = [f"# {_md(document.title)}", *(_md_block(block) for block in document.blocks)]
+def document_markdown(document: Document, pictures: Sequence[str] = ()) -> str:
+    """The document as Markdown, to read and to edit; markup in texts is escaped.
+
+    Parameters
+    ----------
+    document
+        What is said.
+    pictures
+        File names of its pictures, in order; without them their captions stand alone.
+    """
+    files = iter(pictures)
+    parts = [f"# {_md(document.title)}"]
+    for block in document.blocks:
+        name = next(files, None) if isinstance(block, Picture) else None
+        if isinstance(block, Picture) and name is not None:
+            words = _md(block.words)
+            parts.append(f"![{words}]({quote(name)})\n\n{words}")
+        else:
+            parts.append(_md_block(block))
     return "\n\n".join([*parts, f"_{_md(document.foot)}_"]) + "\n"
 
 
@@ -255,6 +281,8 @@ def _md_block(block: Block) -> str:
         return f"**{words}**" if block.bold else words
     if isinstance(block, Plot):
         return f"(Plot, in HTML and PDF: {_md(block.words)})"
+    if isinstance(block, Picture):
+        return f"(Picture, in HTML and PDF: {_md(block.words)})"
     table = Table(("", ""), block.rows, title=block.title) if isinstance(block, Facts) else block
     rule = ["---:" if place in table.numeric else "---" for place in range(len(table.header))]
     rows = [f"| {' | '.join(cells)} |" for cells in (map(_md, table.header), rule, *(map(_md, r) for r in table.rows))]
@@ -287,6 +315,8 @@ def _tex_block(block: Block) -> str:
         return rf"\textbf{{{words}}}" if block.bold else words
     if isinstance(block, Plot):
         return f"(Plot, in HTML and PDF: {_tex(block.words)})"
+    if isinstance(block, Picture):
+        return f"(Picture, in HTML and PDF: {_tex(block.words)})"
     table = Table(("", ""), block.rows, title=block.title) if isinstance(block, Facts) else block
     columns = "".join("r" if place in table.numeric else "l" for place in range(len(table.header)))
     head = [" & ".join(map(_tex, table.header)) + r" \\", r"\midrule"] if any(table.header) else []

@@ -131,6 +131,7 @@ def simulated():
     return model, np.array(rows)
 
 
+@pytest.mark.long
 def test_prior_intervals_and_chances(simulated):
     model, rows = simulated
     odds = propagate(model, samples=2**14)["wanted"]

@@ -248,6 +248,7 @@ def clean_quantities(emulsion, positive):
     return np.array([least, point, np.log(curve.density(point + 1.30) - curve.density(point))])
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
 @pytest.mark.parametrize("steps", [13, 21, 31])
 def test_standard_errors_mean_what_they_say(kind, steps):

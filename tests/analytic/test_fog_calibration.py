@@ -44,6 +44,7 @@ def test_exact_readings_give_the_film_back(b, kind):
     assert found.rms_density < 0.002
 
 
+@pytest.mark.long
 @pytest.mark.filterwarnings("ignore:The visual readings do not reach")  # some noise hides the end of the shoulder
 def test_errors_mean_what_they_say():
     """Forty noisy pairs: b and ln kappa scatter about the truth by their standard errors."""

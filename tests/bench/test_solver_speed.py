@@ -41,6 +41,7 @@ def test_time_of_the_brentq_loop(benchmark):
     benchmark(brentq_loop, doses(100))
 
 
+@pytest.mark.long
 def test_time_of_find_root(benchmark):
     benchmark.extra_info["cells"] = 20_000
     benchmark.pedantic(find_root_arrays, (doses(20_000),), rounds=2)

@@ -41,6 +41,7 @@ def test_time_of_draws(benchmark, request, which, samples):
     benchmark.pedantic(propagate, (model,), {"samples": count}, rounds=2)
 
 
+@pytest.mark.long
 def test_time_goes_with_the_draws(many):
     """In processor time, which a busy machine changes little: 3.5 to 5 us for a draw of a roll; asked is 10."""
     propagate(many, samples=64)

@@ -122,6 +122,7 @@ def test_a_faulty_file_is_refused_before_it_is_touched(run, tmp_path):
     assert file.read_bytes() == before
 
 
+@pytest.mark.long
 def test_fifty_at_once_all_stay(file):
     count = len(read_trip(file).rolls[0].history.passes)
 
@@ -136,6 +137,7 @@ def test_fifty_at_once_all_stay(file):
     assert list(file.parent.iterdir()) == [file]  # no lock is left behind
 
 
+@pytest.mark.long
 def test_processes_at_once_all_stay(tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text('[[roll]]\nid = "A"\nspeed = 400\n')
@@ -235,6 +237,7 @@ def test_what_cannot_be_answered_is_not_appended(file):
     assert file.read_bytes() == before
 
 
+@pytest.mark.long
 def test_entries_are_taken_back_one_by_one(run, file):
     before = file.read_bytes()
     ended = before if before.endswith(b"\n") else before + (b"\r\n" if b"\r\n" in before else b"\n")

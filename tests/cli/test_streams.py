@@ -28,6 +28,7 @@ def trip(tmp_path):
     return file
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("encoding", "format"),
     [
@@ -83,6 +84,7 @@ def test_log_in_a_small_encoding_writes_and_says_so(trip):
     assert read_trip(trip).rolls[0].history.passes[-1].place == "Ørsted ─"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("words", [("table", "--speeds", 400), ("sources",), ("--help",), ("--version",)])
 def test_a_full_output_is_one_line(words):
     with open("/dev/full", "wb") as full:

@@ -3,6 +3,8 @@
 import subprocess
 import sys
 
+import pytest
+
 from filmdose.film.filmfile import read_film, write_film
 from filmdose.film.generic import generic_film
 from filmdose.tripfile import append_entry, read_trip
@@ -50,6 +52,7 @@ def killed(kind, path, kills):
     return int(done.stdout)
 
 
+@pytest.mark.long
 def test_a_trip_file_outlasts_kills(tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text('[[roll]]\nid = "A"\nspeed = 400\n')
@@ -60,6 +63,7 @@ def test_a_trip_file_outlasts_kills(tmp_path):
     assert (len(history.passes), len(history.flights)) == (held, 1)
 
 
+@pytest.mark.long
 def test_a_film_file_outlasts_kills(tmp_path):
     file = tmp_path / "film.toml"
     write_film(generic_film(100), file)

@@ -86,6 +86,7 @@ def test_files_that_are_no_scans(tmp_path, good):
     assert "raw file" in refused(tmp_path / "a.dng")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("options", [{}, {"compression": "zlib"}])
 @pytest.mark.parametrize("share", [0.002, 0.3, 0.9, 0.999])
 def test_files_that_are_cut_off(tmp_path, good, options, share):
@@ -239,6 +240,7 @@ def megabytes_for(path, side):
     return grown
 
 
+@pytest.mark.long
 def test_four_hundred_megapixels_in_flat_memory(tmp_path):
     small, huge = megabytes_for(tmp_path / "small.tif", 6_000), megabytes_for(tmp_path / "huge.tif", 20_000)
     # 11 times the pixels, 763 MB of them; what grows is pages of the file that were looked at, which may be given back

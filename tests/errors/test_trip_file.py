@@ -240,6 +240,7 @@ def test_a_film_file_lies_beside_the_trip_file_and_not_beside_a_link_to_it(tmp_p
     assert read_trip(tmp_path / "link.toml").rolls[0].film.records == generic_film(200).records
 
 
+@pytest.mark.long
 def test_ten_thousand_rolls_are_read_in_a_time_that_grows_with_their_number():
     def seconds(count):
         text = "".join(f'[[roll]]\nid = "{n}"\nspeed = 400\n' for n in range(count))

@@ -10,12 +10,14 @@ import json
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 import pytest
 from digitised import sheet_film
 
+import filmdose.odds
 from filmdose.answering import answer, answer_grid, given_stops
 from filmdose.film.filmfile import write_film
 from filmdose.film.generic import generic_film
@@ -273,7 +275,9 @@ class Tools:
 
 
 @pytest.fixture
-def tools(run, tmp_path):
+def tools(run, tmp_path, monkeypatch):
+    # `roll` tells its odds too, which nothing here looks at
+    monkeypatch.setattr(filmdose.odds, "propagate", partial(propagate, samples=64))
     return Tools(run, tmp_path)
 
 

@@ -118,6 +118,7 @@ def test_lazy_equals_eager(eager, chunks, scheduler):
         assert computed[name].dims == eager[name].dims
 
 
+@pytest.mark.long
 def test_two_workers_of_a_cluster_equal_eager_however_it_is_cut(eager):
     """Two cuts of one sweep on one cluster: their blocks must not be taken for each other."""
     from distributed import Client, LocalCluster

@@ -32,6 +32,7 @@ def quiet():
         yield
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("kind", "half"), FILMS)
 def test_nine_in_ten_means_about_nine_in_ten_real_films(kind, half):
     found = coverage(half, kind, draws=512 if kind == "bw-negative" else 128)  # few films need more draws
@@ -41,6 +42,7 @@ def test_nine_in_ten_means_about_nine_in_ten_real_films(kind, half):
     assert found.groupby("dose").inside.mean().between(0.83, 0.95).all()
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("kind", "half"), FILMS)
 def test_so_it_does_where_only_the_film_is_not_known(kind, half):
     """kappa and b, the same for all films, hide how films differ; without them it shows."""
@@ -48,6 +50,7 @@ def test_so_it_does_where_only_the_film_is_not_known(kind, half):
     assert 0.85 < found.inside.mean() < 0.95
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
 def test_intervals_that_take_every_film_for_the_generic_one_are_too_narrow(kind):
     shipped = fog_known()

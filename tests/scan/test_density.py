@@ -93,6 +93,7 @@ def test_dust_is_left_out(rng):
     assert any(fault.name == "some-dust" for fault in dirty.faults)
 
 
+@pytest.mark.long
 def test_nine_in_ten_intervals_hold_the_truth():
     rng = np.random.default_rng(14)
     measured, true, error = np.array([density_case(rng) for _ in range(300)]).T

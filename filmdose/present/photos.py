@@ -1,0 +1,104 @@
+"""A user's photographs and scans, made small and free of hidden data, for documents."""
+
+from __future__ import annotations
+
+import io
+import warnings
+from pathlib import Path
+from typing import Any
+
+from filmdose.errors import InputFileError
+from filmdose.present.document import Picture
+
+__all__ = ["MOST_PIXELS", "read_picture"]
+
+#: Pictures with more pixels than this are refused.
+MOST_PIXELS = 100_000_000
+
+_FORMATS = ("JPEG", "PNG", "TIFF")
+_LONG_SIDE = 1600
+_QUALITY = 85
+
+
+def read_picture(path: str | Path, words: str) -> Picture:
+    """A photograph or scan for a document.
+
+    Parameters
+    ----------
+    path
+        A JPEG, PNG or TIFF file of at most ``MOST_PIXELS``.
+    words
+        What it shows; the caption, and what a screen reader reads.
+
+    Returns
+    -------
+    Picture
+        At most 1600 pixels on the long side, upright as the camera says, in sRGB if the file names a colour profile.
+        Nothing else of the file is kept: no place, time, camera or owner.
+
+    Raises
+    ------
+    InputFileError
+        The file cannot be read, is no such picture, or has more pixels.
+    """
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # a picture that Pillow finds large is counted here
+            with Image.open(path, formats=_FORMATS) as opened:
+                width, height = opened.size
+                if width * height > MOST_PIXELS:
+                    raise InputFileError(
+                        path,
+                        "",
+                        f"has {width} x {height} pixels; at most {MOST_PIXELS:,} are read.",
+                        "Make it smaller.",
+                    )
+                opened.draft("RGB", (_LONG_SIDE, _LONG_SIDE))
+                upright = ImageOps.exif_transpose(opened)
+                small = _eight_bits(upright)
+                small.thumbnail((_LONG_SIDE, _LONG_SIDE))
+                plain = _in_srgb(small, opened.info.get("icc_profile"))
+    except Image.DecompressionBombError as error:
+        raise InputFileError(
+            path, "", f"has more than {MOST_PIXELS:,} pixels, the most that are read.", "Make it smaller."
+        ) from error
+    except (UnidentifiedImageError, OSError, SyntaxError) as error:
+        reason = getattr(error, "strerror", None) or "is not a picture that can be read."
+        raise InputFileError(path, "", str(reason), f"Give a {', '.join(_FORMATS)} file.") from error
+    stream = io.BytesIO()
+    plain.save(stream, format="JPEG", quality=_QUALITY)
+    return Picture(jpeg=stream.getvalue(), words=words, width=plain.width, height=plain.height)
+
+
+def _eight_bits(image: Any) -> Any:
+    """Eight bits a channel, on white where it was transparent; sixteen-bit grey keeps its full scale."""
+    from PIL import Image
+
+    if image.mode.startswith("I"):
+        import numpy as np
+
+        values = np.asarray(image).astype(np.float64)
+        return Image.fromarray(np.clip(values / 257.0, 0.0, 255.0).astype(np.uint8)).convert("RGB")
+    if image.mode in ("RGBA", "LA", "PA") or "transparency" in image.info:
+        clear = image.convert("RGBA")
+        white = Image.new("RGBA", clear.size, "white")
+        return Image.alpha_composite(white, clear).convert("RGB")
+    return image.convert("RGB")
+
+
+def _in_srgb(image: Any, profile: bytes | None) -> Any:
+    """The picture in sRGB; as it is where its profile cannot be used."""
+    from PIL import ImageCms
+
+    if profile:
+        try:
+            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
+            converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
+        except (ImageCms.PyCMSError, OSError, ValueError):
+            converted = None
+        if converted is not None:
+            image = converted
+    image.info.clear()
+    return image
