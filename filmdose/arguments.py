@@ -189,9 +189,7 @@ def check_of(annotation: Any, module: dict[str, Any]) -> Check:
     if origin in (Union, types.UnionType):
         return _either([check_of(each, module) for each in arguments])
     if origin is Literal:
-        return Check(
-            lambda value: isinstance(value, str) or value in arguments, f"one of {_quoted(arguments)}", soft=True
-        )
+        return Check(lambda value: isinstance(value, str), f"one of {_quoted(arguments)}", soft=True)
     if getattr(hint, "__supertype__", None) is not None:
         return check_of(hint.__supertype__, module)
     kind = origin if isinstance(origin, type) else hint

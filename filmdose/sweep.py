@@ -108,6 +108,7 @@ def sweep(
     for name in answers:
         if name not in SWEEP_ANSWERS:
             raise UnknownNameError("answers", name, SWEEP_ANSWERS)
+    get_material(shield_material)
     axes = _checked(inputs)
     dims = [name for name, values in axes.items() if np.ndim(values) == 1]
     # the shield's transmission is the axis that is cut and computed with, its thickness the one that is shown

@@ -265,6 +265,7 @@ def _documents():
         filmdose.make_card([400]),
         read_words("card_text.toml"),
         Heading("x"),
+        filmdose.present.document.Picture(jpeg=b"", words="a picture", width=1, height=1),
         plot,
     ]
 

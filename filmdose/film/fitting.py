@@ -458,6 +458,8 @@ def fit_curve(
     True
     """
     curves = dict(curve) if isinstance(curve, Mapping) else {"visual": curve}
+    if not curves:
+        raise ArgumentError("curve", {}, "a curve, or one for each record")
     for record, one in curves.items():
         if not isinstance(one, Curve):
             action = "Write a class with the properties and methods of filmdose.film.Curve, or a MeasuredCurve."

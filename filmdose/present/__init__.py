@@ -9,9 +9,11 @@ from filmdose.lazy import lazy_names
 if TYPE_CHECKING:
     from filmdose.present.card import Card, CardRow, make_card, write_card
     from filmdose.present.damage import DamageReport, assess_damage, report_document
-    from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table
+    from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table
+    from filmdose.present.letter import letter_document
     from filmdose.present.page import page_png
     from filmdose.present.pages import document_pages
+    from filmdose.present.photos import read_picture
     from filmdose.present.plan import plan_document
     from filmdose.present.sheet import sheet_page, sheet_text, write_sheet
     from filmdose.present.tables import caption, compensation_table, dose_points, ei_matrix
@@ -26,6 +28,7 @@ __all__ = [
     "Facts",
     "Heading",
     "Paragraph",
+    "Picture",
     "Plot",
     "Table",
     "Words",
@@ -35,9 +38,11 @@ __all__ = [
     "document_pages",
     "dose_points",
     "ei_matrix",
+    "letter_document",
     "make_card",
     "page_png",
     "plan_document",
+    "read_picture",
     "read_words",
     "render",
     "report_document",
@@ -65,11 +70,14 @@ _HOME = {
         "Facts",
         "Heading",
         "Paragraph",
+        "Picture",
         "Plot",
         "Table",
     ),
+    "letter": ("letter_document",),
     "page": ("page_png",),
     "pages": ("document_pages",),
+    "photos": ("read_picture",),
     "plan": ("plan_document",),
     "sheet": (
         "sheet_page",
@@ -96,9 +104,11 @@ _SUBMODULES = (
     "card",
     "damage",
     "document",
+    "letter",
     "odds",
     "page",
     "pages",
+    "photos",
     "plan",
     "radiation",
     "roll",

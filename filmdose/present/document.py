@@ -124,7 +124,7 @@ class Plot(Result):
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Result):
     """A photograph or scan, and what it shows in words; made by :func:`filmdose.present.photos.read_picture`."""
 
     jpeg: bytes = field(repr=False)

@@ -7,6 +7,7 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError
 from filmdose.present.document import Picture
 
@@ -102,3 +103,6 @@ def _in_srgb(image: Any, profile: bytes | None) -> Any:
             image = converted
     image.info.clear()
     return image
+
+
+hold_to_annotations(globals())
