@@ -23,7 +23,7 @@ from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.question import Question, criterion_name
-from filmdose.radiation import Beam, Shield, transmission
+from filmdose.radiation import Beam, Shield, get_material, transmission
 
 __all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 
