@@ -92,8 +92,8 @@ _FOREIGN = {"Axes", "DataFrame", "Dataset", "Figure", "Series", "DataArray", "Co
 def _elsewhere(name: str) -> Any:
     """What a name stands for that a module imports for type checkers only: of this package, or known by its name."""
     package = __name__.partition(".")[0]
-    for module in [module for key, module in sys.modules.items() if key.startswith(f"{package}.")]:
-        if name in vars(module):
+    for key, module in list(sys.modules.items()):
+        if key.startswith(package) and name in vars(module):
             return vars(module)[name]
     return _named(name) if name in _FOREIGN else Any
 
@@ -293,12 +293,14 @@ def _explained(checks: Mapping[str, Check], values: Iterable[tuple[str, Any]], e
 
 def _held(function: types.FunctionType, module: dict[str, Any]) -> types.FunctionType:
     """The function with a check of its arguments in front; made when it is first called, since it needs all classes."""
-    places = list(inspect.signature(function).parameters)
+    places: list[str] = []
     hard: dict[str, Check] = {}
     soft: dict[str, Check] = {}
     made = [False]
 
     def first(find: Any = _checks) -> None:
+        code = inspect.unwrap(function).__code__  # the names alone; a signature takes long to make
+        places.extend(code.co_varnames[: code.co_argcount])
         for name, check in find(function, module).items():
             (soft if check.soft else hard)[name] = check
             if check is numbers:  # an array makes a number of these
