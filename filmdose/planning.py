@@ -13,6 +13,7 @@ differences between plans are not noise.
 
 from __future__ import annotations
 
+import html
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -134,6 +135,12 @@ class Plan(Result):
     def criterion(self) -> str:
         """What the stops restore."""
         return self.question.criterion
+
+    def _repr_html_(self) -> str:
+        columns = ["rank", "roll", "speed", "state", "loss_now", "loss_scanned", "loss_hand", "avoided", "ei"]
+        table = self.to_dataframe()[columns].to_html(index=False, float_format="{:.4g}".format)
+        words = "".join(f"<li>{html.escape(row.verdict)}</li>" for row in self.rolls)
+        return f"{table}<ul>{words}</ul><p>{html.escape(self.carry_words)}</p>"
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll, in the order of asking."""

@@ -101,9 +101,9 @@ class Result:
 
     def _repr_html_(self) -> str:
         rows = "".join(
-            f"<tr><th>{html.escape(field.name)}</th><td>{html.escape(brief(getattr(self, field.name)))}</td></tr>"
+            f"<tr><th>{html.escape(field.name)}</th><td>{html.escape(_told(getattr(self, field.name)))}</td></tr>"
             for field in fields(self)  # type: ignore[arg-type]
-            if field.repr
+            if field.repr and not _is_default(field, getattr(self, field.name))
         )
         own = type(self).to_dataframe is not Result.to_dataframe
         table = self.to_dataframe().to_html(max_rows=_ROWS, float_format="{:.4g}".format) if own else ""
@@ -194,6 +194,13 @@ def same(first: object, second: object) -> bool:
     if isinstance(first, float) and isinstance(second, float) and math.isnan(first):
         return math.isnan(second)
     return bool(first == second)
+
+
+def _told(value: object) -> str:
+    """A value as people read it: texts without quotes, days as days."""
+    if isinstance(value, str):
+        return value if len(value) <= REPR_CHARACTERS else value[: REPR_CHARACTERS - 3] + "..."
+    return str(value) if hasattr(value, "isoformat") else brief(value)
 
 
 def brief(value: object) -> str:
