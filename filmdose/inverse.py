@@ -288,7 +288,7 @@ def usable_verdict(typical: Any, bad: Any) -> NDArray[np.bool_]:
 
 
 def speed_to_carry(
-    history: History | HistoryDose | Sequence[Pass],
+    history: History | HistoryDose | Pass | Sequence[Pass],
     films: Sequence[Film | float] = (100, 200, 400, 800, 1600, 3200),
     question: Question | None = None,
     *,

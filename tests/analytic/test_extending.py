@@ -99,6 +99,31 @@ def test_a_criterion_goes_through_odds_trips_and_plans(kind, speed):
     assert "own words" in text.assumes
 
 
+@pytest.mark.parametrize(("kind", "speed"), [("bw-negative", 400), ("colour-negative", 400), ("bw-reversal", 100)])
+def test_a_criterion_reaches_every_output(kind, speed):
+    from filmdose.inverse import judge_claim, speed_to_carry
+    from filmdose.present import assess_damage, letter_document, render, report_document
+    from filmdose.present.tables import table_document
+    from filmdose.whatif import what_if
+
+    question = fd.Question(criterion=Criterion("again", gradient_again, words="own words"))
+    film, part = fd.generic_film(speed, kind=kind), fd.Pass(source="cabin-xray")
+    for exposed in (False, True):
+        told = fd.answer(film, 40.0, question, exposed=exposed)
+        assert told.to_dict()["criterion"] == "again"
+        assert told.to_dataframe()["stops_again"].shape == (1,)
+    assert "again" in what_if(speed=speed, kind=kind, counts={"cabin-xray": 1}, question=question).answer.stops
+    assert len(judge_claim(part, [film], question)) == len(speed_to_carry(part, [film], question)) == 1
+    text = render(table_document([film], [0, 10], question), "text").decode()
+    assert "own words" in text or film.reversal
+    grid = fd.sweep.sweep(film=film, kerma_ugy=[1.0, 20.0], criterion=[question.criterion, "shadow_gradient"])
+    np.testing.assert_allclose(grid["needed_stops"][:, 0], grid["needed_stops"][:, 1], atol=1e-6)
+    measured = fd.read_trip(face.ROOT / "notebooks" / "trip_measured.toml")
+    report = assess_damage(measured, "ridge-400", question, samples=64)
+    for document in (report_document(report), letter_document(report)):
+        assert render(document, "html")
+
+
 def test_a_criterion_is_its_name_and_can_be_sent():
     own = Criterion("again", gradient_again, words="as it was")
     for twin in (pickle.loads(pickle.dumps(own)), copy.deepcopy(own)):
