@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any, overload
 
 import numpy as np
@@ -336,8 +337,14 @@ class Priors(Result, Mapping[str, Prior]):
         if self.scanner_class_share is not None:
             share = check_number("scanner_class_share", self.scanner_class_share, low=0.0, high=1.0)
             object.__setattr__(self, "scanner_class_share", share)
-        object.__setattr__(self, "entries", dict(self.entries))
+        object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
         _check_domains(self.entries)
+
+    def __getstate__(self) -> dict[str, Any]:
+        return super().__getstate__() | {"entries": dict(self.entries)}
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        super().__setstate__(state | {"entries": MappingProxyType(dict(state["entries"]))})
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each prior, as of :func:`list_priors`."""

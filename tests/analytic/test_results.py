@@ -155,6 +155,13 @@ def test_every_result_is_a_table(samples, name):
     assert samples[name].to_dataframe().equals(before)  # nobody can write into a result through its table
 
 
+def test_the_shipped_priors_cannot_be_written_into():
+    with pytest.raises(TypeError):
+        filmdose.odds.default_priors().entries["hit_exponent"] = None
+    with pytest.raises(TypeError):
+        pickle.loads(pickle.dumps(filmdose.odds.default_priors())).entries["hit_exponent"] = None
+
+
 def test_there_is_one_way_to_a_table():
     spellings = {"to_frame", "to_pandas", "as_dataframe", "as_frame", "table", "summary", "dataframe", "roll_table"}
     for name, value in face.results().items():
