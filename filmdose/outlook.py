@@ -14,7 +14,8 @@ from typing import Any
 import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.history import history_dose
+from filmdose.film.generic import box_speed_notes
+from filmdose.history import history_dose, pass_sentences
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.odds.scores import Random
@@ -34,6 +35,7 @@ from filmdose.trip import (
     trip_table,
 )
 from filmdose.units import THIRD
+from filmdose.words import kept_text
 
 __all__ = ["Outlook", "trip_outlook"]
 
@@ -76,11 +78,9 @@ class Outlook(Result):
         said = [f"Scans ahead count in the index to set now: {', '.join(told)}."] if told else []
         notes = [note for item in self.answers for note in item.dose.notes]
         notes += [
-            part.resolved_source.caution
-            for row in self.odds.rolls
-            for part in row.roll.history.passes
-            if part.air_kerma_ugy is None and part.resolved_source.caution
+            words for row in self.odds.rolls for part in row.roll.history.passes for words in pass_sentences(part)
         ]
+        notes += box_speed_notes(roll.film for roll in self.trip.rolls if roll.state != "exposed")
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 
     def to_dataframe(self) -> pd.DataFrame:
@@ -169,7 +169,7 @@ _ORDER = ("good", "usable", "poor", "lost")
 def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, scans: int) -> str:
     def state(row: RollOdds, kept: float) -> str:
         low, middle, high = (abs(value) for value in row.fog_density)
-        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {100 * kept:.0f} %, {row.verdict}"
+        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {kept_text(kept)}, {row.verdict}"
 
     worse = _ORDER.index(later.verdict) > _ORDER.index(now.verdict) or kept_later < kept_now * 2.0**-THIRD
     what = "1 more scan" if scans == 1 else f"{scans} more scans"

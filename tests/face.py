@@ -244,6 +244,7 @@ def _radiation():
 
 def _documents():
     from filmdose.odds import narrowing, tornado
+    from filmdose.present.check import check_file
     from filmdose.present.document import Heading
     from filmdose.present.odds import Reasons
     from filmdose.present.plan import plan_document
@@ -265,6 +266,8 @@ def _documents():
         filmdose.make_card([400]),
         read_words("card_text.toml"),
         Heading("x"),
+        filmdose.odds.pouch_unknown(),
+        check_file(ROOT / "notebooks" / "trip_ahead.toml"),
         filmdose.present.document.Picture(jpeg=b"", words="a picture", width=1, height=1),
         plot,
     ]

@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.card import parse_date
+from filmdose.cli.measured import SamplesOption, SeedOption
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     SCENE_RANGE,
@@ -18,13 +19,17 @@ from filmdose.cli.options import (
     Question,
     SceneRangeOption,
 )
-from filmdose.cli.output import check_output, deliver, progress
+from filmdose.cli.output import check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, UnknownNameError, shown_path
 
 
 def report(
-    file: Annotated[Path, typer.Argument(help="Trip file, TOML, with a [[reading]] where something was measured.")],
+    file: Annotated[
+        Path,
+        typer.Argument(help="Trip file, TOML, with a [[reading]] where something was measured.", metavar="TRIP.toml"),
+    ],
     roll: Annotated[str, typer.Option("--roll", help="Id of the roll.", metavar="ID")],
     output: Annotated[
         list[Path] | None,
@@ -32,13 +37,14 @@ def report(
             "--output",
             "-o",
             help="A .html, .pdf, .md or other file; may be repeated. HTML and PDF, named after trip and roll, else.",
+            metavar="FILE",
         ),
     ] = None,
     date: Annotated[
         str | None, typer.Option("--date", help="Date of the report; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 2**14,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
+    samples: SamplesOption = 2**14,
+    seed: SeedOption = 0,
     bands: Annotated[
         Path | None,
         typer.Option("--bands", help="Density along the film, for a page about its bands.", metavar="PROFILE.csv"),

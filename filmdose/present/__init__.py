@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from filmdose.present.photos import read_picture
     from filmdose.present.plan import plan_document
     from filmdose.present.sheet import sheet_page, sheet_text, write_sheet
-    from filmdose.present.tables import caption, compensation_table, dose_points, ei_matrix
+    from filmdose.present.tables import caption, compensation_table, dose_points, ei_matrix, passes_table
     from filmdose.present.text import Words, read_words
     from filmdose.present.writers import render, write_document
 
@@ -41,6 +41,7 @@ __all__ = [
     "letter_document",
     "make_card",
     "page_png",
+    "passes_table",
     "plan_document",
     "read_picture",
     "read_words",
@@ -89,6 +90,7 @@ _HOME = {
         "compensation_table",
         "dose_points",
         "ei_matrix",
+        "passes_table",
     ),
     "text": (
         "Words",

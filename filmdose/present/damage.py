@@ -424,7 +424,7 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
     odds, loss = report.after, report.loss
     reversal = report.roll.film.reversal
     name = "range lost at the dark end [stops]" if reversal else "speed lost in the shadows [stops]"
-    fog_name = "greatest density lost" if reversal else "fog [density]"
+    fog_name = "greatest density lost" if reversal else "fog, under the worst band [density]"
     rows = [
         (fog_name, *(f"{value:.3f}" for value in odds.fog_density)),
         (name, *(_number(value) for value in odds.stops)),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
+from filmdose.history import pass_sentences
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.present.trip import trip_title
 from filmdose.result import Result
@@ -64,10 +65,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         data["why"] = _reasons_data(reasons)
         blocks += [_reasons_table(reasons), Paragraph(reasons.narrowing.message)]
     cautions = dict.fromkeys(
-        part.resolved_source.caution
-        for roll in odds.trip.rolls
-        for part in roll.history.passes
-        if part.resolved_source.caution and part.air_kerma_ugy is None
+        words for roll in odds.trip.rolls for part in roll.history.passes for words in pass_sentences(part)
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")

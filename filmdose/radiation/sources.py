@@ -60,7 +60,7 @@ class Source(Result):
     class_share
         Share of the variance of ln(dose per pass) that all scanners of the class have in common [1; 0 to 1].
     peak_to_mean
-        Fog under the worst band over the mean [1; at least 1].
+        Fog under the worst band over the mean [1; at least 1]; 1 where the kerma is that of the band itself.
     belt_speed_m_s, beam_width_mm
         Low, typical and high speed of the belt [m/s] and width of the beam along it at the bag [mm]; None where no belt
         carries film through a beam.
@@ -74,6 +74,9 @@ class Source(Result):
         Of the readings; reviewed when they stand in a reviewed publication.
     caution
         A sentence that is printed wherever the dose is used; empty when none is needed.
+    warning
+        A sentence that is printed wherever the source appears, also where its dose was measured; empty when none is
+        needed.
     note
         What a reader must know about the figure.
     """
@@ -99,6 +102,7 @@ class Source(Result):
     date: str = ""
     reviewed: bool = False
     caution: str = ""
+    warning: str = ""
     note: str = ""
 
     if TYPE_CHECKING:  # what it takes is more than what it keeps
@@ -174,6 +178,10 @@ class Source(Result):
     @property
     def _brief(self) -> str:
         return repr(self.name)
+
+    def sentences(self, *, own_dose: bool = False) -> tuple[str, ...]:
+        """What must be said wherever the source appears; ``own_dose`` when the dose was measured."""
+        return tuple(words for words in (self.warning, "" if own_dose else self.caution) if words)
 
 
 def _points_above_zero(field: str, points: Sequence[float], unit: str) -> tuple[float, float, float]:
@@ -310,6 +318,7 @@ def list_sources() -> pd.DataFrame:
             "date": source.date,
             "reviewed": source.reviewed,
             "caution": source.caution,
+            "warning": source.warning,
             "references": ", ".join(source.references),
             "note": source.note,
             "version": data["version"],

@@ -25,6 +25,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "outlook",
         "planning",
         "whatif",
@@ -32,6 +33,7 @@ ORDER = (
         "plotting",
         "present",
         "cli",
+        "__main__",
     ),
 )
 
