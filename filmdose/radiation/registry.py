@@ -173,7 +173,7 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> list_data("constant").set_index("name")["value"]["calibration_kerma"]
+    >>> list_data("constant").set_index("name")["value"].to_dict()["calibration_kerma"]
     25.0
     """
     if kind is not None and kind not in DATA_KINDS:
