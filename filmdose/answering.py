@@ -11,18 +11,21 @@ import html
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
+from filmdose.names import Outcome, Status, Verdict
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
-from filmdose.solver import CRITERIA, RecordCriteria, ReversalLoss
+from filmdose.solver import RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
 if TYPE_CHECKING:
@@ -56,7 +59,7 @@ LIMITED_BY: dict[str, str] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class Answer:
+class Answer(Result):
     """The answer for one roll.
 
     Parameters
@@ -113,12 +116,14 @@ class Answer:
         The answer in one sentence.
     """
 
+    _told_first = ("film", "kerma_ugy", "ei", "verdict", "given_stops", "outcome", "status")
+
     film: Film
     question: Question
     kerma_ugy: float
-    outcome: str
-    status: str
-    verdict: str
+    outcome: Outcome
+    status: Status
+    verdict: Verdict
     record: str
     fog_density: float
     stops: dict[str, float | None]
@@ -292,7 +297,7 @@ def _by_record(film: Film, solution: FilmSolution) -> dict[str, dict[str, Any]]:
     result = {}
     for name, record in zip(film.record_names, solution.records, strict=True):
         if isinstance(record, ReversalLoss):
-            fog, stops = -record.maximum_density[0], dict.fromkeys(CRITERIA)
+            fog, stops = -record.maximum_density[0], dict.fromkeys(solution.stops)
         else:
             assert isinstance(record, RecordCriteria)
             fog, stops = record.fog_density[0], {key: _or_none(array[0]) for key, array in record.stops.items()}
@@ -433,6 +438,10 @@ def film_to_dict(film: Film) -> dict[str, Any]:
 # -- many at once ----------------------------------------------------------------------------------------------------
 
 
+@overload
+def given_stops(film: Film | float, kerma_ugy: Labelled, question: Question | None = ...) -> Labelled: ...
+@overload
+def given_stops(film: Film | float, kerma_ugy: Numbers, question: Question | None = ...) -> FloatArray: ...
 def given_stops(film: Film | float, kerma_ugy: Numeric, question: Question | None = None) -> Any:
     """Compensation to give, for one film and any number of doses; the caller's container.
 
@@ -501,15 +510,20 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
             "kind": ("film", [film.kind for film in resolved]),
             "speed": ("film", [film.speed for film in resolved], {"units": "1", "long_name": "marked speed, ISO"}),
             "kerma_ugy": ("kerma_ugy", kerma, {"units": "uGy", "long_name": "effective air kerma at the film"}),
-            "criterion": list(CRITERIA),
+            "criterion": [str(name) for name in asked.criteria],
         },
-        attrs={name: getattr(asked, name) for name in asked.__dataclass_fields__},
+        attrs={name: _attribute(getattr(asked, name)) for name in asked.__dataclass_fields__},
     )
+
+
+def _attribute(value: Any) -> Any:
+    """A value as files of arrays take it: the name of a criterion that carries a function is a plain text there."""
+    return str(value) if isinstance(value, str) else value
 
 
 _GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
     "fog_density": lambda _, found: found.fog_density,
-    "stops": lambda _, found: np.stack([found.stops[key] for key in CRITERIA], axis=-1),
+    "stops": lambda _, found: np.stack(list(found.stops.values()), axis=-1),
     "needed_stops": lambda _, found: found.needed,
     "given_stops": lambda _, found: found.given,
     "ei_exact": lambda speed, found: exposure_index(speed, found.given),
@@ -545,6 +559,8 @@ def grid_rows(
 
 def unique_labels(labels: Sequence[str]) -> list[str]:
     """The labels, those that stand twice with a number behind them: no two films share a column."""
+    if isinstance(labels, (str, bytes)) or not all(isinstance(label, str) for label in labels):
+        raise ArgumentError("labels", labels, "a sequence of texts")
     seen: dict[str, int] = {}
     result = []
     for label in labels:
@@ -568,3 +584,6 @@ GRID_ATTRIBUTES: dict[str, dict[str, str]] = {
     "verdict": {"long_name": f"verdict: {', '.join(VERDICTS)}"},
     "status": {"long_name": f"status: {', '.join(STATUSES)}"},
 }
+
+
+hold_to_annotations(globals())

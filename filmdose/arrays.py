@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 import sys
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -22,10 +22,16 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-__all__ = ["FloatArray", "Numeric", "check_array", "check_count", "check_number", "elementwise"]
+__all__ = ["FloatArray", "Labelled", "Numbers", "Numeric", "check_array", "check_count", "check_number", "elementwise"]
 
 FloatArray = NDArray[np.float64]
 Numeric: TypeAlias = "float | ArrayLike | pd.Series | pd.DataFrame | xr.DataArray"
+
+#: What a function of numbers gives back as it came: a number, or a container with labels.
+Labelled = TypeVar("Labelled", float, "pd.Series", "pd.DataFrame", "xr.DataArray")
+
+#: What it gives back as an array.
+Numbers: TypeAlias = "NDArray[Any] | Sequence[float] | Sequence[Sequence[float]]"
 
 
 def range_allowed(low: float, high: float, low_open: bool, unit: str) -> str:

@@ -14,18 +14,29 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import (
+    FloatArray,
+    Labelled,
+    Numbers,
+    Numeric,
+    as_float_tuple,
+    check_array,
+    check_number,
+    elementwise,
+)
 from filmdose.errors import ArgumentError
+from filmdose.result import Result
 
 __all__ = ["DevelopmentCurve", "development_curve", "temperature_coefficient", "time_at_temperature"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class DevelopmentCurve:
+class DevelopmentCurve(Result):
     """Contrast against time of development: gamma(t) = gamma_inf (1 - exp(-k t)).
 
     Parameters
@@ -47,6 +58,10 @@ class DevelopmentCurve:
         for name in ("gamma_infinity", "rate_per_min"):
             object.__setattr__(self, name, check_number(name, getattr(self, name), low=0.0, low_open=True))
 
+    @overload
+    def gamma(self, time_min: Labelled) -> Labelled: ...
+    @overload
+    def gamma(self, time_min: Numbers) -> FloatArray: ...
     def gamma(self, time_min: Numeric) -> Any:
         """Contrast after a time of development [min; >= 0]; the caller's container."""
 
@@ -56,6 +71,10 @@ class DevelopmentCurve:
 
         return elementwise(kernel, time_min)
 
+    @overload
+    def time_min(self, gamma: Labelled) -> Labelled: ...
+    @overload
+    def time_min(self, gamma: Numbers) -> FloatArray: ...
     def time_min(self, gamma: Numeric) -> Any:
         """Time of development for a contrast [min]; NaN where no time gives it.
 
@@ -154,6 +173,10 @@ def temperature_coefficient(temperatures_c: Sequence[float], times_min: Sequence
     return math.exp(-10.0 * slope)
 
 
+@overload
+def time_at_temperature(time_min: Labelled, from_c: float, to_c: float, q10: float) -> Labelled: ...
+@overload
+def time_at_temperature(time_min: Numbers, from_c: float, to_c: float, q10: float) -> FloatArray: ...
 def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: float) -> Any:
     """Time of equal development at another temperature: t Q10**((from - to) / 10) [min].
 
@@ -170,3 +193,6 @@ def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: floa
     end = check_number("to_c", to_c, low=0.0, high=60.0, unit="degrees C")
     factor = check_number("q10", q10, low=0.0, low_open=True) ** ((start - end) / 10.0)
     return elementwise(lambda t: check_array("time_min", t, low=0.0, low_open=True, unit="min") * factor, time_min)
+
+
+hold_to_annotations(globals())

@@ -18,6 +18,7 @@ __all__ = [
     "FilmdoseError",
     "InputFileError",
     "MissingExtraError",
+    "MissingFileError",
     "OutputFileError",
     "UnknownNameError",
     "ValidityWarning",
@@ -115,7 +116,8 @@ class FilmdoseError(Exception):
 
 
 def _rebuilt(kind: type[FilmdoseError], texts: tuple[Any, ...], state: dict[str, Any]) -> FilmdoseError:
-    error = kind.__new__(kind, *texts)
+    # of several built-in bases the one whose objects hold most makes them
+    error = OSError.__new__(kind, *texts) if issubclass(kind, OSError) else kind.__new__(kind, *texts)
     error.args = texts
     error.__dict__.update(state)
     return error
@@ -174,6 +176,17 @@ class InputFileError(FilmdoseError, ValueError):
         self.problem = problem
         where = f"{shown_path(path)}, {place}" if place else shown_path(path)
         super().__init__(printable(f"{where}: {problem} {action}".rstrip()))
+
+
+class MissingFileError(InputFileError, FileNotFoundError):
+    """A file that is to be read is not there."""
+
+    def __init__(self, path: object, reason: str = "No such file or directory") -> None:
+        InputFileError.__init__(self, path, "", f"cannot be read ({reason}).", "Check the path.")
+
+    def __str__(self) -> str:
+        # OSError prints a number of its own; the sentence is enough.
+        return str(self.args[0])
 
 
 class OutputFileError(FilmdoseError, OSError):

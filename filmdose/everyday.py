@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from typing import cast
+
+from filmdose.names import Kind
 
 __all__ = ["KINDS_MEANT", "POUCH", "SHIELDS_MEANT", "SOURCES_MEANT", "known_kind", "meant", "with_points"]
 
@@ -38,7 +41,7 @@ def meant(text: str, words: Mapping[str, str]) -> str:
     return words.get(" ".join(text.lower().split()), text)
 
 
-def known_kind(kind: str) -> str:
+def known_kind(kind: str) -> Kind:
     """The exact name of a kind of film for an everyday word; anything else as it is.
 
     Examples
@@ -46,7 +49,7 @@ def known_kind(kind: str) -> str:
     >>> known_kind("slides"), known_kind("colour-negative")
     ('colour-reversal', 'colour-negative')
     """
-    return meant(kind, KINDS_MEANT) if isinstance(kind, str) else kind
+    return cast("Kind", meant(kind, KINDS_MEANT) if isinstance(kind, str) else kind)  # or what nobody knows
 
 
 def with_points(text: str) -> str:

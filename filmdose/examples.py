@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, OutputFileError, UnknownNameError
 from filmdose.trip import Trip
 from filmdose.tripfile import read_trip
@@ -119,3 +120,6 @@ def copy_notebooks(folder: str | Path) -> list[Path]:
 def _stands(path: Path) -> bool:
     """Whether a notebook needs nothing but the package and what is copied with it."""
     return path.suffix != ".ipynb" or "../reference" not in path.read_text(encoding="utf-8")
+
+
+hold_to_annotations(globals())

@@ -14,9 +14,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.film.model import Film
+from filmdose.names import Verdict
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import FilmSolution, shadow_points, verdict_of
 from filmdose.standards import LOG10_2
@@ -38,7 +41,7 @@ _NO_HELP = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class ExposedLoss:
+class ExposedLoss(Result):
     """What a scan did to an exposed roll.
 
     Parameters
@@ -85,7 +88,7 @@ class ExposedLoss:
     density_range: dict[str, float]
     paper_grade: dict[str, float | None]
     scan_black: dict[str, dict[str, float]]
-    verdict: str
+    verdict: Verdict
     shot_ei: float
     snr_kept: float
     harmless: bool
@@ -105,6 +108,10 @@ class ExposedLoss:
 
         table = self.zones.to_html(index=False, float_format="{:.3f}".format)
         return f"{table}<p>{html.escape(self.development)}</p>"
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each record and zone; a copy of ``zones``."""
+        return self.zones.copy()
 
 
 def exposed_loss(
@@ -257,3 +264,6 @@ def _sentence(film: Film, values: dict[str, Any]) -> str:
 
 def _name(grade: float | None) -> str:
     return "none fits" if grade is None else f"{grade:.0f}"
+
+
+hold_to_annotations(globals())

@@ -14,7 +14,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from filmdose.errors import InputFileError, OutputFileError
+from filmdose.errors import InputFileError, MissingFileError, OutputFileError
 
 __all__ = [
     "check_place",
@@ -56,14 +56,18 @@ def read_bytes(path: str | Path) -> bytes:
 
     Raises
     ------
+    MissingFileError
+        It is not there (an InputFileError and a FileNotFoundError).
     InputFileError
-        It is not there, a folder, may not be read, or is too large.
+        It is a folder, may not be read, or is too large.
     """
     try:
         with Path(path).open("rb") as stream:
             content = stream.read(GREATEST_BYTES + 1)
     except (OSError, ValueError) as error:  # ValueError: a null byte in the name
         reason = getattr(error, "strerror", None) or str(error)
+        if isinstance(error, FileNotFoundError):
+            raise MissingFileError(path, reason) from error
         raise InputFileError(path, "", f"cannot be read ({reason}).", "Check the path.") from error
     if len(content) > GREATEST_BYTES:
         allowed = f"has more than {GREATEST_BYTES // 1_000_000} million bytes."

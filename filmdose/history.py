@@ -12,15 +12,17 @@ import math
 import re
 import warnings
 from collections.abc import Iterable
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.everyday import SOURCES_MEANT, meant
 from filmdose.files import load_data_toml
+from filmdose.names import BeamOn, FilmFormat, KermaPlace, SourceName, TransportStep
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -44,8 +46,9 @@ from filmdose.radiation.chain import (
 )
 from filmdose.radiation.response import ETA_LOW, check_eta
 from filmdose.radiation.shields import Shield, ShieldLike, as_shields, thickness_factors
-from filmdose.radiation.sources import Source, get_source
+from filmdose.radiation.sources import Source, get_source, is_shipped
 from filmdose.radiation.tube import held_passes
+from filmdose.result import Result
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 from filmdose.words import BOX_SPEEDS
 
@@ -111,7 +114,7 @@ _SHOWN_COLUMNS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Pass:
+class Pass(Result):
     """One or more trips of the roll through one source.
 
     Parameters
@@ -152,25 +155,26 @@ class Pass:
         Free text.
     """
 
-    source: str | Source
+    source: SourceName | str | Source
     count: int = 1
     shield: ShieldLike = None
     multiplier: float = 1.0
     views: int = 1
     air_kerma_ugy: AirKerma | float | str | None = None
-    at: str | None = None
+    at: KermaPlace | None = None
     bag: Bag | str | None = None
     peak_to_mean: float | None = None
     scanner: str = ""
     date: datetime.date | None = None
     place: str = ""
     held_s: float | None = None
-    beam_on: str = "unknown"
+    beam_on: BeamOn = "unknown"
     note: str = ""
 
     def __post_init__(self) -> None:
         if not isinstance(self.source, Source):
-            object.__setattr__(self, "source", get_source(self.source).name)
+            found = get_source(self.source)
+            object.__setattr__(self, "source", found.name if is_shipped(found) else found)
         object.__setattr__(self, "count", check_count("count", self.count))
         object.__setattr__(self, "shield", as_shields(self.shield))
         action = "A stopped belt only adds dose; for a smaller one give the kerma of the pass."
@@ -230,7 +234,7 @@ class Pass:
         return self.source if isinstance(self.source, Source) else get_source(self.source)
 
     @property
-    def stands_at(self) -> str:
+    def stands_at(self) -> KermaPlace:
         """Where its kerma stands: one of ``PLACES``."""
         return self.at or (self.resolved_source.at if self.air_kerma_ugy is None else "inside")
 
@@ -246,7 +250,7 @@ class Pass:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Flight:
+class Flight(Result):
     """Time in the air. No shield reduces its hard radiation.
 
     Parameters
@@ -279,7 +283,7 @@ class Flight:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Storage:
+class Storage(Result):
     """Shelf time on the ground. No lead box and no refrigerator reduces its hard radiation.
 
     Parameters
@@ -304,7 +308,7 @@ class Storage:
 
 
 @dataclass(frozen=True, kw_only=True)
-class History:
+class History(Result):
     """All that irradiated one roll.
 
     Parameters
@@ -320,8 +324,26 @@ class History:
     passes: tuple[Pass, ...] = ()
     flights: tuple[Flight, ...] = ()
     storage: tuple[Storage, ...] = ()
-    format: str = "35mm"
+    format: FilmFormat = "35mm"
     bag: Bag | str | None = None
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            passes: Pass | Iterable[Pass] = (),
+            flights: Flight | Iterable[Flight] = (),
+            storage: Storage | Iterable[Storage] = (),
+            format: FilmFormat = "35mm",
+            bag: Bag | str | None = None,
+        ) -> None: ...
+
+    _accepts = (
+        ("passes", "Pass | Iterable[Pass]"),
+        ("flights", "Flight | Iterable[Flight]"),
+        ("storage", "Storage | Iterable[Storage]"),
+    )
 
     def __post_init__(self) -> None:
         check_format(self.format)
@@ -334,9 +356,13 @@ class History:
                     raise ArgumentError(name, part, f"{kind.__name__} objects")
             object.__setattr__(self, name, parts)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each part, as of :func:`history_dose`."""
+        return history_dose(self).to_dataframe()
+
 
 @dataclass(frozen=True, kw_only=True, repr=False)
-class HistoryDose:
+class HistoryDose(Result):
     """Dose of a history.
 
     Parameters
@@ -364,7 +390,7 @@ class HistoryDose:
     air_kerma_ugy: AirKerma
     emulsion_dose_ugy: float
     peak_to_mean: float
-    contributions: pd.DataFrame = field(compare=False)
+    contributions: pd.DataFrame
     notes: tuple[str, ...] = ()
 
     @property
@@ -393,12 +419,16 @@ class HistoryDose:
         )
         return head + shown.to_html(index=False, float_format="{:.4g}".format) + notes
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each part; a copy of ``contributions``."""
+        return self.contributions.copy()
+
 
 def history_dose(
     history: History | Pass | Flight | Storage | Iterable[Pass | Flight | Storage],
     *,
     eta_low: float = ETA_LOW,
-    steps: Iterable[str] = STEPS,
+    steps: TransportStep | Iterable[TransportStep] = STEPS,
 ) -> HistoryDose:
     """Effective kerma of a history: the sum over its parts, in any order.
 
@@ -473,7 +503,7 @@ def given_dose(kerma_ugy: float | str, name: str = "given dose") -> Pass:
     name
         Different for different doses of one trip.
     """
-    kerma = parse_kerma("kerma", kerma_ugy)
+    kerma = parse_kerma("kerma_ugy", kerma_ugy)
     return Pass(source=Source(name=name, title="dose as given", air_kerma_typical_ugy=kerma, at="film"))
 
 
@@ -504,7 +534,7 @@ def pass_sentences(part: Pass) -> tuple[str, ...]:
     return part.resolved_source.sentences(own_dose=part.air_kerma_ugy is not None)
 
 
-def pass_chain(part: Pass, history: History, *, steps: Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
+def pass_chain(part: Pass, history: History, *, steps: str | Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
     """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness."""
     bag = history.bag if part.bag is None else part.bag
     return film_chain(
@@ -668,3 +698,6 @@ def _notes(parts: History, rows: list[dict[str, Any]]) -> Iterable[str]:
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "
             "than to a scanner's beam (an inference), and no shield reduces them."
         )
+
+
+hold_to_annotations(globals())

@@ -9,16 +9,18 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from filmdose.answering import answer_grid, as_film, unique_labels
-from filmdose.arrays import FloatArray, check_number
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import film_value
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
 from filmdose.question import Question
 from filmdose.radiation.sources import list_sources
+from filmdose.result import Result
 from filmdose.solution import FilmSolution, solve_film
 from filmdose.solver import ReversalLoss
 from filmdose.units import THIRD
@@ -42,7 +44,7 @@ _DECADES = (-6.0, 12.0)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DoseLimit:
+class DoseLimit(Result):
     """Dose at which a film has a given loss.
 
     Parameters
@@ -195,7 +197,7 @@ CLAIMS = ("holds", "holds if typical", "does not hold")
 
 
 def judge_claim(
-    itinerary: History | Pass | Sequence[Pass], films: Sequence[Film | float], question: Question | None = None
+    history: History | Pass | Sequence[Pass], films: Sequence[Film | float], question: Question | None = None
 ) -> pd.DataFrame:
     """What films lose in the passes for which they are said to be safe.
 
@@ -204,7 +206,7 @@ def judge_claim(
 
     Parameters
     ----------
-    itinerary
+    history
         The passes of the claim, such as ``Pass(source="cabin-xray", count=5)``.
     films
         Films, or speeds [ISO] of the generic black-and-white negative film.
@@ -221,7 +223,7 @@ def judge_claim(
     >>> judge_claim(Pass(source="cabin-ct", count=5), [100, 1600])["claim"].tolist()
     ['does not hold', 'does not hold']
     """
-    dose, asked = history_dose(itinerary), Question() if question is None else question
+    dose, asked = history_dose(history), Question() if question is None else question
     kerma = np.array([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
     asked = asked.for_bands(dose.peak_to_mean)
     resolved = [as_film(film) for film in films]
@@ -240,7 +242,9 @@ def judge_claim(
 # -- which speed to carry ---------------------------------------------------------------------------------------------
 
 
-def film_to_carry(speed: Any, ei_exact: Any, usable: Any, needed_ei: float | None = None) -> int | None:
+def film_to_carry(
+    speed: ArrayLike, ei_exact: ArrayLike, usable: ArrayLike, needed_ei: float | None = None
+) -> int | None:
     """Place of the slowest usable film that still gives the index needed; None where none does.
 
     Parameters
@@ -261,8 +265,12 @@ def film_to_carry(speed: Any, ei_exact: Any, usable: Any, needed_ei: float | Non
     >>> film_to_carry([100, 400, 800, 3200], [95, 250, 280, 300], [True] * 4, needed_ei=320)
     2
     """
-    box, left = np.asarray(speed, dtype=np.float64), np.asarray(ei_exact, dtype=np.float64)
-    good = np.asarray(usable, dtype=bool) & np.isfinite(left)
+    box, left = check_array("speed", speed, low=0.0, unit="ISO"), check_array("ei_exact", ei_exact, unit="ISO")
+    good = np.asarray(usable, dtype=object).astype(bool)
+    if not box.shape == left.shape == good.shape or box.ndim != 1:
+        shapes = (box.shape, left.shape, good.shape)
+        raise ArgumentError("speed, ei_exact and usable", shapes, "three sequences of one length")
+    good = good & np.isfinite(left)
     order: list[int] = [int(i) for i in np.lexsort((-left, box)) if good[i]]
     if needed_ei is not None:
         needed = check_number("needed_ei", needed_ei, low=0.0, low_open=True, high=1e6, unit="ISO")
@@ -282,17 +290,17 @@ def usable_verdict(typical: Any, bad: Any) -> NDArray[np.bool_]:
 
 
 def speed_to_carry(
-    itinerary: History | HistoryDose | Sequence[Pass],
+    history: History | HistoryDose | Pass | Sequence[Pass],
     films: Sequence[Film | float] = (100, 200, 400, 800, 1600, 3200),
     question: Question | None = None,
     *,
     needed_ei: float | None = None,
 ) -> pd.DataFrame:
-    """Exposure index that each film still has after an itinerary, and the slowest that gives the index needed.
+    """Exposure index that each film still has after a history, and the slowest that gives the index needed.
 
     Parameters
     ----------
-    itinerary
+    history
         What the rolls will go through.
     films
         Films to choose from, or speeds [ISO] of the generic black-and-white negative film.
@@ -304,11 +312,11 @@ def speed_to_carry(
     Returns
     -------
     DataFrame with one row for each film: film, kind, speed, kerma_ugy, given_stops, ei, ei_exact, verdict and status
-    at the low, typical and high dose of the itinerary (``_low``, no suffix, ``_high``), gain_stops (its index over
+    at the low, typical and high dose of the history (``_low``, no suffix, ``_high``), gain_stops (its index over
     that of the film to carry [stops]), and carry [bool]. Films that are poor at the typical dose or lost at the
     high one are not carried.
     """
-    dose = itinerary if isinstance(itinerary, HistoryDose) else history_dose(itinerary)
+    dose = history if isinstance(history, HistoryDose) else history_dose(history)
     asked = (Question() if question is None else question).for_bands(dose.peak_to_mean)
     grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], asked)
     table = pd.DataFrame({name: grid[name].to_numpy() for name in ("film", "kind", "speed")})
@@ -325,3 +333,6 @@ def with_choice(table: pd.DataFrame, carried: int | None) -> pd.DataFrame:
     """The table with ``gain_stops``, each index over that of the film to carry, and ``carry``."""
     reference = math.nan if carried is None else table["ei_exact"].iloc[carried]
     return table.assign(gain_stops=np.log2(table["ei_exact"] / reference), carry=np.arange(len(table)) == carried)
+
+
+hold_to_annotations(globals())

@@ -13,11 +13,14 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.film.generic import box_speed_notes
 from filmdose.history import history_dose, pass_sentences
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
+from filmdose.odds.scores import Random
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import (
     Leg,
     Roll,
@@ -44,7 +47,7 @@ CHEMICALS = (
 
 
 @dataclass(frozen=True, kw_only=True)
-class Outlook:
+class Outlook(Result):
     """What is told of a trip.
 
     Parameters
@@ -88,12 +91,13 @@ class Outlook:
         notes += box_speed_notes(roll.film for roll in self.trip.rolls if roll.state != "exposed")
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 
-    def table(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll: :func:`filmdose.trip.trip_table`, with the indices and the verdict of the odds.
 
-        After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.table` has them.
+        After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.to_dataframe`
+        has them.
         """
-        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.table()
+        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.to_dataframe()
         columns: dict[str, list[Any]] = {
             "verdict": [row.verdict for row in self.odds.rolls],
             "ei_safe": [row.ei_recommended for row in self.odds.rolls],
@@ -111,7 +115,7 @@ def trip_outlook(
     learned: Learned | None = None,
     priors: Priors | None = None,
     samples: int = DEFAULT_SAMPLES,
-    rng: int = 0,
+    rng: Random = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Outlook:
     """Everything that is told of the rolls of a trip.
@@ -186,3 +190,6 @@ def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, 
         f"{now.roll.id}: develop here or carry home? Now: {state(now, kept_now)}. After {what}: "
         f"{state(later, kept_later)}. {advice} {CHEMICALS}"
     )
+
+
+hold_to_annotations(globals())

@@ -13,23 +13,27 @@ differences between plans are not noise.
 
 from __future__ import annotations
 
+import html
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import film_words
 from filmdose.history import History, Pass
 from filmdose.inverse import film_to_carry, usable_verdict, with_choice
+from filmdose.names import Kind
 from filmdose.odds import Priors, RollOdds, draw_stops, propagate
-from filmdose.odds.scores import random_generator
+from filmdose.odds.scores import Random, random_generator, random_seed
 from filmdose.question import Question
 from filmdose.radiation.shields import ShieldLike, as_shields
 from filmdose.radiation.sources import get_source
+from filmdose.result import Result
 from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
 from filmdose.units import THIRD, format_speed
 
@@ -50,7 +54,7 @@ _Losses = Mapping[tuple[str, str], float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class RollPlan:
+class RollPlan(Result):
     """One roll, with everything ahead of it.
 
     Parameters
@@ -75,6 +79,8 @@ class RollPlan:
         What still works if everything is scanned, in one sentence.
     """
 
+    _told_first = ("roll", "rank", "ei", "avoided", "verdict")
+
     roll: Roll
     rank: int
     loss_now: float
@@ -86,9 +92,13 @@ class RollPlan:
     chance_lost: float
     verdict: str
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :meth:`Plan.to_dataframe`."""
+        return pd.DataFrame([_roll_row(self)])
+
 
 @dataclass(frozen=True, kw_only=True)
-class Plan:
+class Plan(Result):
     """What to do before and on a trip.
 
     Parameters
@@ -126,7 +136,13 @@ class Plan:
         """What the stops restore."""
         return self.question.criterion
 
-    def roll_table(self) -> pd.DataFrame:
+    def _repr_html_(self) -> str:
+        columns = ["rank", "roll", "speed", "state", "loss_now", "loss_scanned", "loss_hand", "avoided", "ei"]
+        table = self.to_dataframe()[columns].to_html(index=False, float_format="{:.4g}".format)
+        words = "".join(f"<li>{html.escape(row.verdict)}</li>" for row in self.rolls)
+        return f"{table}<ul>{words}</ul><p>{html.escape(self.carry_words)}</p>"
+
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll, in the order of asking."""
         return pd.DataFrame([_roll_row(row) for row in self.rolls])
 
@@ -163,11 +179,11 @@ def make_plan(
     *,
     pouch: ShieldLike = DEFAULT_POUCH,
     speeds: Sequence[float] | None = None,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     needed_ei: float | None = None,
     priors: Priors | None = None,
     samples: int = 2048,
-    rng: int | np.random.Generator = 0,
+    rng: Random = 0,
     progress: Callable[[float], None] | None = None,
 ) -> Plan:
     """Work out a plan for the legs ahead.
@@ -224,7 +240,7 @@ def make_plan(
 
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
-    seed = int(random_generator(rng).integers(2**31))  # one seed, so that all plans meet the same draws
+    seed = random_seed(random_generator(rng))  # one seed, so that all plans meet the same draws
     tell = progress or (lambda share: None)
     losses = _expected_losses(
         plans, asked, priors=priors, samples=samples, seed=seed, progress=lambda share: tell(0.5 * share)
@@ -461,3 +477,6 @@ def _notes(trip: Trip, question: Question) -> list[str]:
         f"{LOST_STOPS:g} stops."
     )
     return found
+
+
+hold_to_annotations(globals())

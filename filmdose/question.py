@@ -4,25 +4,30 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
-from filmdose.errors import UnknownNameError
+from filmdose.criteria import Criterion
+from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.names import CriterionAsked, CriterionName
+from filmdose.result import Result
 from filmdose.solver import CRITERIA
 from filmdose.standards import LOG10_2, SCENE_RANGE
+from filmdose.words import CRITERION_WORDS
 
 __all__ = ["DEFAULT_CRITERION", "Question", "criterion_name", "scene_range_from_readings"]
 
-DEFAULT_CRITERION = "shadow_snr"
+DEFAULT_CRITERION: CriterionName = "shadow_snr"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Question:
+class Question(Result):
     """What an exposure index is to do, and what missing it costs.
 
     Parameters
     ----------
     criterion
         What "as good as on the clean film" means, a key of :data:`filmdose.solver.CRITERIA`; hyphens may stand for
-        underscores.
+        underscores.  Or a :class:`~filmdose.criteria.Criterion` of one's own.
     snr_target
         Fraction of the clean shadow's signal-to-noise that counts as restored [0 to 1, above 0].
     scene_range
@@ -43,7 +48,7 @@ class Question:
     'fixed_density'
     """
 
-    criterion: str = DEFAULT_CRITERION
+    criterion: CriterionAsked | Criterion = DEFAULT_CRITERION
     snr_target: float = 1.0
     scene_range: float = SCENE_RANGE
     peak_to_mean: float = 1.0
@@ -61,6 +66,22 @@ class Question:
         }
         for name, value in checked.items():
             object.__setattr__(self, name, value)
+
+    @property
+    def criteria(self) -> tuple[str, ...]:
+        """Names of all criteria that an answer shows: the shipped ones, and one of the user's own that is asked for."""
+        own = (self.criterion,) if isinstance(self.criterion, Criterion) else ()
+        return (*CRITERIA, *own)
+
+    @property
+    def criterion_sentence(self) -> str:
+        """The criterion in a sentence."""
+        return self.criterion.words if isinstance(self.criterion, Criterion) else CRITERIA[self.criterion]
+
+    @property
+    def criterion_words(self) -> str:
+        """The criterion in a few words."""
+        return self.criterion.words if isinstance(self.criterion, Criterion) else CRITERION_WORDS[self.criterion]
 
     def for_bands(self, of_sources: float, own: float | None = None) -> Question:
         """The question for a roll under its worst band: its own unevenness, else that of its sources.
@@ -83,7 +104,11 @@ class Question:
 
 
 def criterion_name(criterion: str) -> str:
-    """Check the name of a criterion; hyphens may stand for underscores."""
+    """Check the name of a criterion; hyphens may stand for underscores; one of the user's own stays itself."""
+    if isinstance(criterion, Criterion):
+        if criterion in CRITERIA:
+            raise ArgumentError("criterion", str(criterion), "another name than those of the shipped criteria")
+        return criterion
     name = criterion.replace("-", "_") if isinstance(criterion, str) else criterion
     if name not in CRITERIA:
         raise UnknownNameError("criterion", criterion, CRITERIA)
@@ -113,3 +138,6 @@ def scene_range_from_readings(shadow_ev: float, highlight_ev: float) -> float:
         action="The highlight must read 1 to 13 stops above the shadow.",
     )
     return (highlight - shadow) * LOG10_2
+
+
+hold_to_annotations(globals())

@@ -20,7 +20,6 @@ from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.solver import (
-    CRITERIA,
     Light,
     RecordCriteria,
     RecordSolver,
@@ -274,7 +273,9 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     kept: list[FloatArray] = []
     for solver in record_solvers(film):
         hits = np.where(np.isnan(kerma), 0.0, kerma * solver.hits_per_ugy)
-        found, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
+        found, view = record_criteria(
+            solver.rows(), hits, question.snr_target, question.scene_range, question.criterion
+        )
         criteria.append(found)
         dark.append(view.log2_snr)
         bright.append(view.log2_highlight)
@@ -282,7 +283,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         kept.append(view.contrast_kept)
     light = record_solvers(film)[0].light
     step = light.step
-    stops = {name: _most([one.stops[name] for one in criteria]) for name in CRITERIA}
+    stops = {name: _most([one.stops[name] for one in criteria]) for name in question.criteria}
     log2_snr, log2_highlight = least_of_records(dark), least_of_records(bright)
     needed = stops[question.criterion]
     highlight = film_highlight_lost(film, log2_highlight, question)
@@ -486,7 +487,7 @@ def _reversal_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     lost = verdict == "lost"
     return FilmSolution(
         fog_density=-_pick([one.maximum_density for one in losses], decides),
-        stops={name: nothing.copy() for name in CRITERIA},
+        stops={name: nothing.copy() for name in question.criteria},
         needed=nothing.copy(),
         given=np.where(lost, np.nan, 0.0),
         best=np.zeros(kerma.shape),

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.special import gammainc, gammaincc, gammaln
 
 from filmdose.arrays import FloatArray
+from filmdose.criteria import Criterion, Tones
 from filmdose.film.emulsion import LN10, Emulsion
 from filmdose.standards import (
     CONTRAST_INTERVAL,
@@ -324,6 +325,17 @@ class RecordRows:
             by_grains += clustered
         return by_grains
 
+    def tones(self, w: FloatArray, hits: FloatArray | None) -> Tones:
+        """What a criterion of the user's own sees, at surviving weights and hits (None for the clean film)."""
+        light = self.solver.light
+        nodes = slice(light.zero, light.missed.shape[1])
+        return Tones(
+            stops=np.arange(nodes.stop - nodes.start) * (light.step / LOG10_2),
+            density=self.total[:, None] - self._on(w, light.missed, nodes),
+            gradient=self._on(w, light.slope, nodes),
+            noise=np.sqrt(self.variance(w, hits, nodes) / self.clean_variance[:, None]),
+        )
+
     # -- what the decision needs -----------------------------------------------------------------------------------
 
     def view(self, hits: FloatArray, scene_range: float, nodes: int | None = None) -> RecordView:
@@ -566,9 +578,12 @@ class RecordCriteria:
 
 
 def record_criteria(
-    rows: RecordRows, hits: FloatArray, snr_target: float, scene_range: float
+    rows: RecordRows, hits: FloatArray, snr_target: float, scene_range: float, criterion: str = ""
 ) -> tuple[RecordCriteria, RecordView]:
-    """All criteria of one negative record for a block of doses (one a row); see ``CRITERIA``."""
+    """All criteria of one negative record for a block of doses (one a row); see ``CRITERIA``.
+
+    With a :class:`~filmdose.criteria.Criterion` of the user's own that one too.
+    """
     light, step = rows.solver.light, rows.solver.light.step
     zero, end = light.zero, light.end
     far = light.missed.shape[1]
@@ -590,6 +605,9 @@ def record_criteria(
         "shadow_gradient": first_root(slope[:, places] - rows.clean_gradient[:, None]),
         "shadow_snr": first_root(log2_snr[:, light.margin :] - math.log2(snr_target)),
     }
+    if isinstance(criterion, Criterion):
+        fogged, clean = rows.tones(w, hits), rows.tones(rows.clean, None)
+        stops[criterion] = first_root(criterion.over(fogged, clean)[:, : end - zero])
     for name, value in stops.items():
         value *= step / LOG10_2
         value[hits == 0.0] = 0.0  # an identity, which the grid would give to rounding

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import inspect
 import itertools
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,13 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from filmdose.answering import GRID_ATTRIBUTES, grid_row, unique_labels
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.question import Question, criterion_name
-from filmdose.radiation import Beam, Shield, transmission
+from filmdose.radiation import Beam, Shield, get_material, transmission
 
 __all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 
@@ -63,7 +64,7 @@ def sweep(
     beam: str = "140kVp, al=3",
     answers: tuple[str, ...] = _NUMBERS,
     chunks: Mapping[str, int] | int | None = None,
-    progress: bool = False,
+    progress: Callable[[float], None] | None = None,
     **inputs: Any,
 ) -> xr.Dataset:
     """Solve over the product of all inputs that are given as sequences.
@@ -84,7 +85,7 @@ def sweep(
         arrays (extra ``scale``): compute it on threads, on processes or on a distributed cluster, store it, or reduce
         it, and memory holds no more than a few chunks.
     progress
-        Show progress on standard error (of the eager computation; for a lazy one use dask's own).
+        Called with the share that is done, 0 to 1 (of the eager computation; for a lazy one use dask's own).
 
     Returns
     -------
@@ -107,6 +108,7 @@ def sweep(
     for name in answers:
         if name not in SWEEP_ANSWERS:
             raise UnknownNameError("answers", name, SWEEP_ANSWERS)
+    get_material(shield_material)
     axes = _checked(inputs)
     dims = [name for name, values in axes.items() if np.ndim(values) == 1]
     # the shield's transmission is the axis that is cut and computed with, its thickness the one that is shown
@@ -198,7 +200,9 @@ def _transmissions(material: str, beam: str, thickness_mm: FloatArray) -> FloatA
 # -- computing -----------------------------------------------------------------------------------------------------
 
 
-def _solve(axes: Mapping[str, Any], answers: tuple[str, ...], *, progress: bool = False) -> dict[str, Any]:
+def _solve(
+    axes: Mapping[str, Any], answers: tuple[str, ...], *, progress: Callable[[float], None] | None = None
+) -> dict[str, Any]:
     """Answers over the product of all axes, in their order; those of single values give no dimension."""
     values = {name: np.atleast_1d(np.asarray(axis, dtype=_dtype(name))) for name, axis in axes.items()}
     shape = tuple(axis.size for axis in values.values())
@@ -229,13 +233,11 @@ def _film(inputs: Mapping[str, Any]) -> Film:
     return inputs["film"] if "film" in inputs else generic_film(**inputs)
 
 
-def _watched(items: list[Any], progress: bool) -> Any:
-    if not progress:
-        return items
-    from rich.console import Console
-    from rich.progress import track
-
-    return track(items, description="sweep", console=Console(stderr=True))
+def _watched(items: list[Any], progress: Callable[[float], None] | None) -> Iterator[Any]:
+    for done, item in enumerate(items, 1):
+        yield item
+        if progress is not None:
+            progress(done / len(items))
 
 
 def _lazy(
@@ -270,3 +272,6 @@ def _lazy(
 def _cuts(length: int, step: int | None) -> list[slice]:
     size = length if step is None else step
     return [slice(start, min(start + size, length)) for start in range(0, length, size)]
+
+
+hold_to_annotations(globals())

@@ -5,20 +5,23 @@ from __future__ import annotations
 import datetime
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from filmdose.answering import Answer, answer
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, history_dose
+from filmdose.names import BadgeQuantity, FogPlace, Inspection, State
 from filmdose.question import Question
 from filmdose.radiation.badge import BadgeKerma, badge_air_kerma
 from filmdose.radiation.shields import ShieldLike, as_shields
-from filmdose.radiation.sources import get_source
+from filmdose.radiation.sources import get_source, is_shipped
+from filmdose.result import Result
 from filmdose.standards import LOG10_2
 from filmdose.units import parse_stops_darker
 
@@ -65,7 +68,7 @@ MOST_IMPORTANT = 5
 
 
 @dataclass(frozen=True, kw_only=True)
-class FogReading:
+class FogReading(Result):
     """Base plus fog of a developed roll where no light fell, and what it would be without the scans.
 
     Parameters
@@ -103,7 +106,7 @@ class FogReading:
     darker_stops: float | None = None
     error: float = 0.02
     record: str = ""
-    where: str = "mean"
+    where: FogPlace = "mean"
     date: datetime.date | None = None
     note: str = ""
 
@@ -143,14 +146,14 @@ class FogReading:
         Examples
         --------
         >>> reading = FogReading.by_meter("1/3 stop", roll="a")
-        >>> round(reading.darker_stops * LOG10_2, 3), reading.error
-        (0.1, 0.1)
+        >>> reading.darker_stops, reading.error
+        (0.3333333333333333, 0.1)
         """
         return cls(darker_stops=parse_stops_darker("darker", darker), error=error, **others)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DoseReading:
+class DoseReading(Result):
     """What a dosemeter beside a roll collected: among the same contents of the bag, before cartridge and shields.
 
     Parameters
@@ -175,7 +178,7 @@ class DoseReading:
 
     roll: str = ""
     value: float | str
-    quantity: str | None = None
+    quantity: BadgeQuantity | None = None
     relative_error: float = 0.2
     date: datetime.date | None = None
     note: str = ""
@@ -235,7 +238,7 @@ def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shot:
+class Shot(Result):
     """How a roll was exposed in the camera.
 
     Parameters
@@ -258,7 +261,7 @@ class Shot:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Roll:
+class Roll(Result):
     """One roll of a trip: what film it is and what happened to it.
 
     Parameters
@@ -291,7 +294,7 @@ class Roll:
     film: Film
     history: History = field(default_factory=History)
     peak_to_mean: float | None = None
-    state: str = "unexposed"
+    state: State = "unexposed"
     importance: int = 3
     scene_range: float | None = None
     readings: tuple[Reading, ...] = ()
@@ -322,15 +325,23 @@ class Roll:
         """Those of its readings that are densities."""
         return tuple(reading for reading in self.readings if isinstance(reading, FogReading))
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row: id, film, kind, speed, state, passes, importance and what its history gave it."""
+        return _rolls_table((self,))
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.id)
+
 
 @dataclass(frozen=True, kw_only=True)
-class Leg:
+class Leg(Result):
     """A checkpoint that is still ahead.
 
     Parameters
     ----------
     source
-        Name of a source; "unknown" when nobody knows.
+        Name of a source, shipped or registered; "unknown" when nobody knows.
     rolls
         Ids of the rolls that meet it.
     count
@@ -349,7 +360,7 @@ class Leg:
     rolls: tuple[str, ...]
     count: int = 1
     shield: ShieldLike = None
-    inspect: str = "ask"
+    inspect: Inspection = "ask"
     place: str = ""
     scanner: str = ""
     date: datetime.date | None = None
@@ -357,7 +368,10 @@ class Leg:
     like: Pass | None = None
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "source", get_source(self.source).name)
+        found = get_source(self.source)
+        object.__setattr__(self, "source", found.name)
+        if not is_shipped(found) and self.like is None:
+            object.__setattr__(self, "like", Pass(source=found))
         if self.inspect not in INSPECTIONS:
             raise UnknownNameError("inspect", self.inspect, INSPECTIONS)
         object.__setattr__(self, "count", check_count("count", self.count))
@@ -380,12 +394,12 @@ class Leg:
     @property
     def title(self) -> str:
         """What it is called: place, or source, and its date."""
-        name = self.place or get_source(self.source).title
+        name = self.place or self.as_pass().resolved_source.title
         return name if self.date is None else f"{name}, {self.date.isoformat()}"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Trip:
+class Trip(Result):
     """A trip: its rolls, each with its history, what is still ahead, and notes on what does not count."""
 
     rolls: tuple[Roll, ...]
@@ -396,14 +410,62 @@ class Trip:
     path: str = ""
     notes: tuple[str, ...] = ()
 
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            rolls: Iterable[Roll],
+            legs: Iterable[Leg] = (),
+            title: str = "",
+            invented: bool = False,
+            note: str = "",
+            path: str = "",
+            notes: Iterable[str] = (),
+        ) -> None: ...
+
+    def __post_init__(self) -> None:
+        for name in ("rolls", "legs", "notes"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each roll, with the columns of :meth:`Roll.to_dataframe`."""
+        return _rolls_table(self.rolls)
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.title) if self.title else f"{len(self.rolls)} rolls"
+
+
+def _rolls_table(rolls: Iterable[Roll]) -> pd.DataFrame:
+    rows = [
+        {
+            "roll": roll.id,
+            "film": roll.film.label,
+            "kind": roll.film.kind,
+            "speed": roll.film.speed,
+            "state": roll.state,
+            "importance": roll.importance,
+            "passes": sum(part.count for part in roll.history.passes),
+            "kerma_ugy": history_dose(roll.history).kerma_ugy,
+            "readings": len(roll.readings),
+        }
+        for roll in rolls
+    ]
+    return pd.DataFrame(rows)
+
 
 @dataclass(frozen=True, kw_only=True)
-class RollAnswer:
+class RollAnswer(Result):
     """One roll of a trip with its dose and its answer."""
 
     roll: Roll
     dose: HistoryDose
     answer: Answer
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :func:`trip_table`."""
+        return trip_table((self,))
 
 
 def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswer, ...]:
@@ -533,3 +595,6 @@ def _table_row(item: RollAnswer) -> dict[str, Any]:
         "status": found.status,
         "message": found.message,
     }
+
+
+hold_to_annotations(globals())

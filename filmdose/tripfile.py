@@ -16,6 +16,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import (
     FilmdoseError,
     InputFileError,
@@ -605,3 +606,6 @@ def _block(table: str, fields: Mapping[str, Any], end: str) -> str:
     document = tomlkit.document()
     document.append(table, entries)
     return tomlkit.dumps(document).strip("\n").replace("\n", end) + end
+
+
+hold_to_annotations(globals())

@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 import re
-from typing import Any, NewType
+from typing import Any, NewType, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.everyday import with_points
 from filmdose.files import load_data_toml
@@ -249,11 +250,19 @@ def parse_stops_darker(argument: str, text: Any) -> float:
     return check_number(argument, value * (-1.0 if lighter != (match[1] == "-") else 1.0), low=-20.0, high=20.0)
 
 
+@overload
+def stops_from_log_exposure(log_exposure: Labelled) -> Labelled: ...
+@overload
+def stops_from_log_exposure(log_exposure: Numbers) -> FloatArray: ...
 def stops_from_log_exposure(log_exposure: Numeric) -> Any:
     """Stops [factors of two] in a difference of log10 exposure: x / log10 2."""
     return elementwise(lambda x: x / LOG10_2, log_exposure)
 
 
+@overload
+def degrees_from_speed(speed: Labelled) -> Labelled: ...
+@overload
+def degrees_from_speed(speed: Numbers) -> FloatArray: ...
 def degrees_from_speed(speed: Numeric) -> Any:
     """Logarithmic speed in degrees: 1 + 10 log10 S, rounded to a whole number (ISO 6, ISO 5800, ISO 2240).
 
@@ -270,6 +279,10 @@ def degrees_from_speed(speed: Numeric) -> Any:
     return elementwise(kernel, speed)
 
 
+@overload
+def speed_from_degrees(degrees: Labelled) -> Labelled: ...
+@overload
+def speed_from_degrees(degrees: Numbers) -> FloatArray: ...
 def speed_from_degrees(degrees: Numeric) -> Any:
     """Arithmetic speed of a speed in degrees: 10**((degrees - 1) / 10), not rounded to the printed scale."""
     return elementwise(lambda d: 10.0 ** ((check_array("degrees", d, unit="degrees") - 1.0) / 10.0), degrees)
@@ -287,11 +300,23 @@ def round_to_standard(speed: float) -> int:
     return min(STANDARD_SPEEDS, key=lambda s: abs(math.log(value / _EXACT[s])))
 
 
+@overload
+def exposure_index(speed: Labelled, stops: float) -> Labelled: ...
+@overload
+def exposure_index(speed: Numbers, stops: float) -> FloatArray: ...
+@overload
+def exposure_index(speed: Numeric, stops: Numeric) -> Any: ...
 def exposure_index(speed: Numeric, stops: Numeric) -> Any:
     """Exact exposure index: speed / 2**stops; NaN where stops is NaN."""
     return elementwise(lambda s, n: s * np.exp2(-n), speed, stops)
 
 
+@overload
+def standard_exposure_index(speed: Labelled, stops: float) -> Labelled: ...
+@overload
+def standard_exposure_index(speed: Numbers, stops: float) -> FloatArray: ...
+@overload
+def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any: ...
 def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
     """Exposure index on the printed third-stop scale, the nearest not more than 0.10 stop under the exact one.
 
@@ -324,4 +349,8 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
 
 def format_speed(speed: float) -> str:
     """A speed or exposure index as people read it: whole numbers without a decimal point."""
+    check_number("speed", speed)
     return f"{speed:.0f}" if speed >= 10 else f"{speed:.3g}"
+
+
+hold_to_annotations(globals())

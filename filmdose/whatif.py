@@ -4,16 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from filmdose.answering import Answer
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass
+from filmdose.names import Kind
 from filmdose.odds import Priors, RollOdds, propagate
+from filmdose.odds.scores import Random
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import Roll, answer_roll
 from filmdose.units import format_speed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["NO_SHIELD", "WhatIf", "what_if"]
 
@@ -29,7 +37,7 @@ _WORDS: dict[str, str] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class WhatIf:
+class WhatIf(Result):
     """One answer.
 
     Parameters
@@ -68,18 +76,22 @@ class WhatIf:
         words = "" if typical is None else f"; EI {format_speed(typical)} if every pass was typical"
         return f"Set EI {format_speed(self.odds.ei_recommended)}{_WORDS.get(self.odds.status, '')}{words}."
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :meth:`filmdose.odds.TripOdds.to_dataframe`."""
+        return self.odds.to_dataframe()
+
 
 def what_if(
     *,
     speed: float,
     counts: Mapping[str, int],
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     shield: str = NO_SHIELD,
     peak_to_mean: float | None = None,
     question: Question | None = None,
     priors: Priors | None = None,
     samples: int = 1024,
-    seed: int = 0,
+    rng: Random = 0,
 ) -> WhatIf:
     """The answer for a generic film and so many passes of each source.
 
@@ -95,7 +107,7 @@ def what_if(
         Fog of the worst band over the mean, in place of the sources' and of what is drawn on top [1; at least 1].
     question
         What is asked.
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
 
     Raises
@@ -111,5 +123,8 @@ def what_if(
     film, history = generic_film(speed, kind=kind), History(passes=tuple(passes))
     roll = Roll(id="roll", film=film, history=history, peak_to_mean=peak_to_mean)
     told = answer_roll(roll, Question() if question is None else question)
-    odds = propagate([roll], question, priors=priors, samples=samples, rng=seed)["roll"]
+    odds = propagate([roll], question, priors=priors, samples=samples, rng=rng)["roll"]
     return WhatIf(dose=told.dose, answer=told.answer, odds=odds)
+
+
+hold_to_annotations(globals())

@@ -52,7 +52,7 @@ def write_scans(folder: Path) -> None:
         write_tiff(scanned(density, rng, flare), folder / f"{name}.tif", pixel_um=PIXEL_UM)
     write_tiff(simulate_pixels(np.zeros((400, 900)), rng=rng), folder / "clear.tif", pixel_um=PIXEL_UM)
     profile = simulate_profile("radiation", get_winding("135-36"), rng=rng, strength=4.0)
-    write_csv_table(profile.to_frame(), folder / "profile.csv")
+    write_csv_table(profile.to_dataframe(), folder / "profile.csv")
 
 
 if __name__ == "__main__":

@@ -31,6 +31,14 @@ def run(capsys, monkeypatch):
     return call
 
 
+def pytest_runtest_teardown(item):
+    """What a test registered by name is not known to the next."""
+    for name in ("sources", "materials"):
+        module = sys.modules.get(f"filmdose.radiation.{name}")
+        if module is not None:
+            module._REGISTERED.clear()
+
+
 def pytest_addoption(parser):
     parser.addoption("--forbid-skips", action="store_true", help="A skipped test fails the run.")
 

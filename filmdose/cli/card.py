@@ -14,6 +14,7 @@ from filmdose.cli.options import (
     CostOverOption,
     CostUnderOption,
     CriterionOption,
+    KindText,
     Question,
     SceneRangeOption,
     SnrTargetOption,
@@ -33,7 +34,9 @@ def card(
         str | None,
         typer.Option("--speeds", help="Speeds of generic films, with commas between.", metavar="100,400,..."),
     ] = None,
-    kind: Annotated[str, typer.Option("--kind", help="Kind of the generic films.", metavar="KIND")] = "bw-negative",
+    kind: Annotated[
+        KindText, typer.Option("--kind", help="Kind of the generic films.", metavar="KIND")
+    ] = "bw-negative",
     film: Annotated[
         list[Path] | None, typer.Option("--film", help="Film file of a measured film; may be repeated.", metavar="FILM")
     ] = None,
@@ -102,7 +105,7 @@ def card(
     write_card(made, output)
 
 
-def _films(speeds: str | None, kind: str, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:
+def _films(speeds: str | None, kind: KindText, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:
     from filmdose.film.filmfile import read_film
     from filmdose.film.generic import generic_film, generic_speed_range
 

@@ -8,6 +8,7 @@ from typing import Annotated
 
 import typer
 
+from filmdose.cli.options import KindText
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
@@ -26,7 +27,7 @@ def fit(
         Path | None, typer.Option("--output", "-o", help="Write the film file here.", metavar="FILM.toml")
     ] = None,
     kind: Annotated[
-        str,
+        KindText,
         typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.", metavar="KIND"),
     ] = "bw-negative",
     speed: Annotated[
@@ -94,7 +95,7 @@ def fit(
         raise UnknownNameError("kind", kind, RECORD_NAMES)
     if grain is None and aperture != APERTURE_AREA_UM2:
         raise ArgumentError("aperture", aperture, "left out without --grain", "It is that of the grain readings.")
-    noise = None if grain is None else read_granularity(grain, aperture_um2=aperture, records=RECORD_NAMES[kind])
+    noise = None if grain is None else read_granularity(grain, aperture_area_um2=aperture, records=RECORD_NAMES[kind])
     with progress("fitting"), warnings.catch_warnings():
         # Each of them is among the messages of the result.
         warnings.simplefilter("ignore", ValidityWarning)

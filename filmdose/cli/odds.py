@@ -43,6 +43,7 @@ from filmdose.cli.options import (
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
+from filmdose.names import State
 from filmdose.present.odds import Reasons, odds_document
 from filmdose.question import Question
 from filmdose.trip import Roll, Trip, find_roll, trip_as_shot
@@ -96,7 +97,7 @@ def odds(
             raise ArgumentError("trip", str(file), "either a trip file or the options of one roll, not both")
         journey = read_trip(file)
     else:
-        state = "exposed" if exposed else "unexposed"
+        state: State = "exposed" if exposed else "unexposed"
         history = history_from_options(
             passes or (),
             shield,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, TypeAlias
 
 import typer
 
@@ -22,8 +22,19 @@ from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
 from filmdose.units import parse_days, parse_duration, parse_hours, parse_kerma
 
+# The parser hands over texts; the library says which of them it knows.
+if TYPE_CHECKING:
+    from filmdose import names
+
+    BeamOnText: TypeAlias = names.BeamOn
+    CriterionText: TypeAlias = names.CriterionAsked
+    FormatText: TypeAlias = names.FilmFormat
+    KindText: TypeAlias = names.Kind
+else:
+    BeamOnText = CriterionText = FormatText = KindText = str
+
 CriterionOption = Annotated[
-    str,
+    CriterionText,
     typer.Option(
         "--criterion",
         help="What the exposure index restores: fixed_density, fractional_gradient, shadow_gradient or shadow_snr.",
@@ -34,14 +45,14 @@ SceneRangeOption = Annotated[
     float, typer.Option("--scene-range", help="Scene from shadow point to highlight, in log10 units.", metavar="LOG")
 ]
 KindOption = Annotated[
-    str,
+    KindText,
     typer.Option(
         "--kind",
         help="Kind of generic film: bw-negative, colour-negative, colour-reversal or bw-reversal.",
         metavar="KIND",
     ),
 ]
-DEFAULT_KIND = "bw-negative"
+DEFAULT_KIND: KindText = "bw-negative"
 SpeedsOption = Annotated[
     str | None, typer.Option("--speeds", help="Speeds, with commas between.", metavar="100,400,...")
 ]
@@ -57,7 +68,7 @@ PassesOption = Annotated[
     typer.Option("--pass", help="Source and count, such as cabin-ct=2; its own shield behind @.", metavar="SOURCE=N"),
 ]
 FilmFormatOption = Annotated[
-    str, typer.Option("--film-format", help="35mm (in its steel cartridge), 120 or sheet.", metavar="FORMAT")
+    FormatText, typer.Option("--film-format", help="35mm (in its steel cartridge), 120 or sheet.", metavar="FORMAT")
 ]
 BagOption = Annotated[
     str | None,
@@ -76,7 +87,7 @@ HeldOption = Annotated[
     typer.Option("--held", help="How long the belt stood still during the one --pass, such as 5min.", metavar="TIME"),
 ]
 BeamOnOption = Annotated[
-    str,
+    BeamOnText,
     typer.Option("--beam-on", help="What the tube did meanwhile: running, pulsed or unknown.", metavar="WORD"),
 ]
 ShieldOption = Annotated[
@@ -168,7 +179,7 @@ def kerma_list(argument: str, text: str) -> list[float]:
     return [parse_kerma(argument, part) for part in text.split(",")]
 
 
-def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film:
+def film_from_options(speed: float | None, kind: KindText, film: Path | None) -> Film:
     """The film of a film file, or the generic one of a speed and kind."""
     if film is None:
         if speed is None:
@@ -182,7 +193,7 @@ def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film
 
 
 def films_from_options(
-    speeds: str | None, kind: str, films: Sequence[Path] | None, default_speeds: Sequence[float]
+    speeds: str | None, kind: KindText, films: Sequence[Path] | None, default_speeds: Sequence[float]
 ) -> list[Film]:
     """Films of film files, or generic ones of speeds and a kind; by default all standard speeds that the kind has."""
     if films:
@@ -216,11 +227,11 @@ def history_from_options(
     flights: Sequence[str],
     storage_days: str | float | None,
     *,
-    film_format: str = "35mm",
+    film_format: FormatText = "35mm",
     bag: str | None = None,
     badge: str | None = None,
     held: str | None = None,
-    beam_on: str = "unknown",
+    beam_on: BeamOnText = "unknown",
 ) -> History:
     """What a roll went through, from the texts of the command line."""
     if shield is not None and not passes and badge is None:
@@ -285,6 +296,6 @@ def parse_pass(text: str, shield: str | None) -> Pass:
     return Pass.parse(head, shield=own if at else shield)
 
 
-def held_pass(part: Pass, held: str, beam_on: str) -> Pass:
+def held_pass(part: Pass, held: str, beam_on: BeamOnText) -> Pass:
     """A pass during which the belt stood still."""
     return replace(part, held_s=parse_duration("held", held), beam_on=beam_on)

@@ -15,6 +15,7 @@ from filmdose.cli.options import (
     CostOverOption,
     CostUnderOption,
     CriterionOption,
+    KindText,
     SceneRangeOption,
     SnrTargetOption,
 )
@@ -34,7 +35,7 @@ def plan(
         str, typer.Option("--pouch", help="The pouch whose value is worked out.", metavar="MATERIAL=MM")
     ] = DEFAULT_POUCH,
     kind: Annotated[
-        str, typer.Option("--kind", help="Kind of the films to choose from.", metavar="KIND")
+        KindText, typer.Option("--kind", help="Kind of the films to choose from.", metavar="KIND")
     ] = "bw-negative",
     needed_ei: Annotated[
         float | None,

@@ -118,7 +118,7 @@ def report(
     day = None if date is None else parse_date(date)
     for found in rolls:
         with progress("assessing"):
-            damage = assess_damage(trip, found.id, asked, samples=samples, seed=seed, date=day)
+            damage = assess_damage(trip, found.id, asked, samples=samples, rng=seed, date=day)
         document = (
             letter_document(damage, filled=filled, pictures=pictures, words=words)
             if letter

@@ -38,6 +38,7 @@ from filmdose.cli.options import (
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
+from filmdose.names import State
 from filmdose.present.roll import roll_document
 from filmdose.trip import Roll, Shot, answer_roll
 
@@ -99,7 +100,7 @@ def roll(
         cost_under=cost_under,
         cost_over=cost_over,
     )
-    state = "exposed" if exposed else "unexposed"
+    state: State = "exposed" if exposed else "unexposed"
     one = Roll(id="roll", film=which, history=history, peak_to_mean=peak_to_mean, state=state, shot=shot)
     found = answer_roll(one, question)
     with progress("drawing") as advance:

@@ -26,6 +26,7 @@ from scipy.optimize import least_squares
 from scipy.special import gammainc, ndtri
 from scipy.stats import chi2
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.emulsion import LN10, REFERENCE_LOG_SENSITIVITY
@@ -36,6 +37,8 @@ from filmdose.film.model import Film
 from filmdose.film.nnls import second_differences, solve
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import TYPICAL_SIGMA
+from filmdose.names import Kind
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.units import parse_kerma
 
@@ -50,7 +53,7 @@ _VAGUE_EXPONENT = 0.12
 
 
 @dataclass(frozen=True, kw_only=True)
-class FoggedSteps:
+class FoggedSteps(Result):
     """Readings of one fogged step tablet.
 
     Parameters
@@ -76,7 +79,7 @@ class FoggedSteps:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class FogCalibration:
+class FogCalibration(Result):
     """A film's own b and kappa, with errors.
 
     Parameters
@@ -142,7 +145,7 @@ def calibrate_fog(
     clean: StepReadings,
     fogged: FoggedSteps | StepReadings | Sequence[FoggedSteps | StepReadings],
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     speed: float | None = None,
     axis: Literal["absolute", "relative"] | None = None,
     **fit_options: Any,
@@ -185,7 +188,7 @@ def calibrate_fog(
     ...     StepReadings(log_exposure=steps, densities={"visual": record.density(steps, dose)}) for dose in (0.0, 300.0)
     ... ]
     >>> found = calibrate_fog(tablets[0], FoggedSteps(readings=tablets[1], kerma_ugy=300))
-    >>> abs(found.hit_exponent - 0.9) < 0.03, abs(found.hits_per_ugy / record.hits_per_ugy - 1) < 0.05
+    >>> abs(found.hit_exponent - 0.9) < 0.03, abs((found.hits_per_ugy or 0.0) / record.hits_per_ugy - 1) < 0.05
     (True, True)
     """
     tablets = [
@@ -379,3 +382,6 @@ def _kappa(
         warnings.warn(text, ValidityWarning, stacklevel=4)
         messages.append(text)
     return math.exp(mean), float(1.0 / math.sqrt(precision.sum()))
+
+
+hold_to_annotations(globals())

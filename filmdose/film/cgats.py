@@ -11,9 +11,11 @@ from pathlib import Path
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown, shown_path
 from filmdose.files import write_text_atomic
 from filmdose.film.csvtable import TableText, parse_numbers, read_any_text
+from filmdose.result import Result
 
 __all__ = ["CGATS_FIELDS", "CgatsTable", "is_cgats", "parse_cgats", "read_cgats", "write_cgats"]
 
@@ -39,7 +41,7 @@ _STANDARD_KEYWORDS = re.findall(
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class CgatsTable:
+class CgatsTable(Result):
     """One table of an ISO 28178 (CGATS.17) text file.
 
     Attributes
@@ -58,6 +60,10 @@ class CgatsTable:
     keywords: Mapping[str, str] = field(default_factory=dict)
     signature: str = "CGATS.17"
     text: TableText | None = None
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """The data; a copy of ``table``."""
+        return self.table.copy()
 
 
 def read_cgats(path: str | Path, *, table: int = 1) -> CgatsTable:
@@ -221,3 +227,6 @@ def _cgats_table(
         if name in CGATS_FIELDS.values():
             rows.refuse_text(table[name], name)
     return CgatsTable(table=table, keywords=keywords, signature=signature, text=rows)
+
+
+hold_to_annotations(globals())

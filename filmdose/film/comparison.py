@@ -8,19 +8,21 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion, invert_curve
+from filmdose.result import Result
 
 __all__ = ["LightPreflashCurve", "UniformUnionCurve"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class _ComparisonCurve(ABC):
+class _ComparisonCurve(Result, ABC):
     """A curve made from the clean one by a simpler picture of what fog does."""
 
     emulsion: Emulsion
@@ -58,6 +60,10 @@ class _ComparisonCurve(ABC):
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure."""
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure at which the curve has ``density``; NaN where it does not reach it."""
         return elementwise(lambda d: invert_curve(self, d), density)
@@ -76,11 +82,19 @@ class UniformUnionCurve(_ComparisonCurve):
         clean = self.emulsion.curve()
         return 1.0 - self.fog_density / (clean.maximum_density - clean.minimum_density)
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure."""
         top = self.maximum_density
         return elementwise(lambda x: top - self._scale * (top - self.emulsion.density(x)), log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure."""
         return elementwise(lambda x: self._scale * np.asarray(self.emulsion.gradient(x)), log_exposure)
@@ -101,11 +115,19 @@ class LightPreflashCurve(_ComparisonCurve):
             return 0.0
         return float(10.0 ** self.emulsion.curve().inverse(self.minimum_density))
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure."""
         flash = self.flash_exposure
         return elementwise(lambda x: self.emulsion.density(np.log10(10.0**x + flash)), log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure: the clean gradient times H / (H + H_flash)."""
         flash = self.flash_exposure
@@ -115,3 +137,6 @@ class LightPreflashCurve(_ComparisonCurve):
             return np.asarray(self.emulsion.gradient(np.log10(light + flash)) * light / (light + flash))
 
         return elementwise(kernel, log_exposure)
+
+
+hold_to_annotations(globals())

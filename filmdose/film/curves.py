@@ -12,14 +12,17 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, Literal, Protocol, runtime_checkable
+from typing import TYPE_CHECKING, Any, Literal, Protocol, overload, runtime_checkable
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, as_float_tuple, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, as_float_tuple, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.result import Result
 
 if TYPE_CHECKING:
+    import pandas as pd
     from scipy.interpolate import PchipInterpolator
 
 __all__ = ["Curve", "MeasuredCurve", "ToeShoulderCurve", "softplus"]
@@ -52,15 +55,15 @@ class Curve(Protocol):
         """True for negative material, False for reversal."""
         ...
 
-    def density(self, log_exposure: Numeric) -> FloatArray | float:
+    def density(self, log_exposure: Any, /) -> Any:
         """Density at log10 exposure; same container out as in."""
         ...
 
-    def gradient(self, log_exposure: Numeric) -> FloatArray | float:
+    def gradient(self, log_exposure: Any, /) -> Any:
         """dD/dlog10 H at log10 exposure; same container out as in."""
         ...
 
-    def inverse(self, density: Numeric) -> FloatArray | float:
+    def inverse(self, density: Any, /) -> Any:
         """Log10 exposure that gives ``density``; NaN where the curve does not reach it."""
         ...
 
@@ -73,7 +76,8 @@ def softplus(value: FloatArray) -> FloatArray:
     >>> float(softplus(np.asarray(0.0)))  # ln 2
     0.6931471805599453
     """
-    return np.asarray(np.maximum(value, 0.0) + np.log1p(np.exp(-np.abs(value))))
+    number = np.asarray(value, dtype=np.float64)
+    return np.asarray(np.maximum(number, 0.0) + np.log1p(np.exp(-np.abs(number))))
 
 
 def _logistic(value: FloatArray) -> FloatArray:
@@ -94,7 +98,7 @@ def _where_reached(
 
 
 @dataclass(frozen=True, kw_only=True)
-class MeasuredCurve:
+class MeasuredCurve(Result):
     """Monotone interpolation through measured points, never overshooting them.
 
     Piecewise cubic Hermite polynomials with the slopes of Fritsch and Butland
@@ -191,6 +195,10 @@ class MeasuredCurve:
         """True when density rises with exposure."""
         return self.densities[-1] > self.densities[0]
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure [log10 lx s]; outside the readings as ``outside`` says."""
 
@@ -201,6 +209,10 @@ class MeasuredCurve:
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure; outside the readings NaN, or zero when held."""
 
@@ -212,6 +224,10 @@ class MeasuredCurve:
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Least log10 exposure that gives ``density``; NaN where no reading reaches it."""
         order = slice(None) if self.rising else slice(None, None, -1)
@@ -231,9 +247,15 @@ class MeasuredCurve:
 
         return elementwise(kernel, density)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """The points: log_exposure [log10 lx s] and density."""
+        import pandas as pd
+
+        return pd.DataFrame({"log_exposure": self.log_exposures, "density": self.densities})
+
 
 @dataclass(frozen=True, kw_only=True)
-class ToeShoulderCurve:
+class ToeShoulderCurve(Result):
     """Toe, straight line and shoulder as the difference of two softplus ramps.
 
     ``D(x) = D0 + g [ w_t softplus((x - x_t) / w_t) - w_s softplus((x - x_s) / w_s) ]``
@@ -340,6 +362,10 @@ class ToeShoulderCurve:
         """True when density rises with exposure."""
         return self.slope > 0.0
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure [log10 lx s]."""
 
@@ -352,6 +378,10 @@ class ToeShoulderCurve:
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure [log10 lx s]."""
 
@@ -364,6 +394,10 @@ class ToeShoulderCurve:
 
         return elementwise(kernel, log_exposure)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure that gives ``density``; NaN where the curve does not reach it."""
         if self.shoulder_width is None or self.shoulder_width == self.toe_width:
@@ -391,3 +425,6 @@ class ToeShoulderCurve:
         target = np.where(reached, wanted, at_ends[0])
         found = _where_reached(self.density, np.full_like(target, low), np.full_like(target, high), target)
         return np.where(reached, found, np.nan)
+
+
+hold_to_annotations(globals())

@@ -35,13 +35,16 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
+from numpy.typing import ArrayLike
 from scipy.special import gammainc, gammaln
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.result import Result
 from filmdose.standards import ISO6_CONSTANT
 
 __all__ = [
@@ -85,7 +88,7 @@ NUMBER_RANGES: dict[str, dict[str, Any]] = {
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Emulsion:
+class Emulsion(Result):
     """One record of a film: its grain classes and how radiation strikes them.
 
     Parameters
@@ -178,27 +181,33 @@ class Emulsion:
 
     # -- the parts of the sum ------------------------------------------------------------------------------
 
-    def light_probability(self, log_exposure: FloatArray) -> FloatArray:
+    def light_probability(self, log_exposure: ArrayLike) -> FloatArray:
         """P_L of every class: shape of ``log_exposure`` plus a last axis of classes."""
         x = 10.0 ** (np.asarray(log_exposure, dtype=np.float64)[..., None] + self.log_sensitivity)
         return np.asarray(gammainc(self.quanta, x))
 
-    def light_probability_gradient(self, log_exposure: FloatArray) -> FloatArray:
+    def light_probability_gradient(self, log_exposure: ArrayLike) -> FloatArray:
         """dP_L/dlog10 H of every class: ln 10 x**Q exp(-x) / Gamma(Q), x = H 10**z."""
         log_x = LN10 * (np.asarray(log_exposure, dtype=np.float64)[..., None] + self.log_sensitivity)
         return np.asarray(LN10 * np.exp(self.quanta * log_x - np.exp(log_x) - gammaln(self.quanta)))
 
-    def hits(self, kerma_ugy: FloatArray) -> FloatArray:
+    def hits(self, kerma_ugy: ArrayLike) -> FloatArray:
         """m_j: mean hits per grain of every class: shape of ``kerma_ugy`` plus a last axis of classes."""
         relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
         return np.asarray(np.asarray(kerma_ugy, dtype=np.float64)[..., None] * (self.hits_per_ugy * relative))
 
-    def surviving_weights(self, kerma_ugy: FloatArray) -> FloatArray:
+    def surviving_weights(self, kerma_ugy: ArrayLike) -> FloatArray:
         """c_j (1 - p0) exp(-m_j): the density that light can still decide about."""
         return np.asarray(self.weights * (1.0 - self.native_fog) * np.exp(-self.hits(kerma_ugy)))
 
     # -- what a densitometer reads -------------------------------------------------------------------------
 
+    @overload
+    def density(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def density(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def density(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Density D(H, K).
 
@@ -229,6 +238,12 @@ class Emulsion:
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def gradient(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def gradient(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def gradient(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Analytic gradient dD/dlog10 H [density per log unit]; negative for reversal film."""
         sign = -1.0 if self.positive else 1.0
@@ -240,6 +255,10 @@ class Emulsion:
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def minimum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
+    @overload
+    def minimum_density(self, kerma_ugy: Numbers = ...) -> FloatArray: ...
     def minimum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Least density: base plus fog D(0, K) of negative film, the base of reversal film."""
 
@@ -250,6 +269,10 @@ class Emulsion:
 
         return elementwise(kernel, kerma_ugy)
 
+    @overload
+    def maximum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
+    @overload
+    def maximum_density(self, kerma_ugy: Numbers = ...) -> FloatArray: ...
     def maximum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Greatest density: base plus all classes of negative film, D(0, K) of reversal film."""
 
@@ -260,6 +283,10 @@ class Emulsion:
 
         return elementwise(kernel, kerma_ugy)
 
+    @overload
+    def fog_density(self, kerma_ugy: Labelled) -> Labelled: ...
+    @overload
+    def fog_density(self, kerma_ugy: Numbers) -> FloatArray: ...
     def fog_density(self, kerma_ugy: Numeric) -> Any:
         """Density that radiation changes where no light fell: D(0, K) - D(0, 0).
 
@@ -303,12 +330,22 @@ class Emulsion:
         extra = np.divide(clustered, struck, out=np.zeros_like(clustered + struck), where=struck > 0.0)
         return np.asarray(self.noise_floor + grains + (self.cluster_grains - 1.0) * extra)
 
-    def noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_um2: float = APERTURE_AREA_UM2) -> Any:
+    @overload
+    def noise(self, log_exposure: Labelled, kerma_ugy: float = ..., *, aperture_area_um2: float = ...) -> Labelled: ...
+    @overload
+    def noise(self, log_exposure: Numbers, kerma_ugy: float = ..., *, aperture_area_um2: float = ...) -> FloatArray: ...
+    @overload
+    def noise(
+        self, log_exposure: Numeric, kerma_ugy: Numeric = ..., *, aperture_area_um2: float = APERTURE_AREA_UM2
+    ) -> Any: ...
+    def noise(
+        self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0, *, aperture_area_um2: float = APERTURE_AREA_UM2
+    ) -> Any:
         """Standard deviation of density through an aperture, sigma_D [density].
 
         sigma_D**2 A = 0.4343 a_ref [v + sum_j a_j c_j F_j (1 - s F_j) + extra]; ``rms_granularity`` sets a_ref.
         """
-        aperture = check_number("aperture_um2", aperture_um2, low=0.0, low_open=True, unit="um2")
+        aperture = check_number("aperture_area_um2", aperture_area_um2, low=0.0, low_open=True, unit="um2")
         scale = LOG10_E * self.reference_grain_area_um2 / aperture
 
         def kernel(x: FloatArray, k: FloatArray) -> FloatArray:
@@ -316,6 +353,12 @@ class Emulsion:
 
         return elementwise(kernel, log_exposure, kerma_ugy)
 
+    @overload
+    def signal_to_noise(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
+    @overload
+    def signal_to_noise(self, log_exposure: Numbers, kerma_ugy: float = ...) -> FloatArray: ...
+    @overload
+    def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = ...) -> Any: ...
     def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Local signal-to-noise ``r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A)`` [1/um]."""
 
@@ -345,7 +388,7 @@ def _weighted_sum(rows: FloatArray, weights: FloatArray) -> FloatArray:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PopulationCurve:
+class PopulationCurve(Result):
     """Characteristic curve of an emulsion at one effective kerma [uGy]."""
 
     emulsion: Emulsion
@@ -377,14 +420,26 @@ class PopulationCurve:
         centre = math.log10(self.emulsion.quanta)
         return float(centre - z[-1] - spread), float(centre - z[0] + spread)
 
+    @overload
+    def density(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def density(self, log_exposure: Numbers) -> FloatArray: ...
     def density(self, log_exposure: Numeric) -> Any:
         """Density at log10 exposure."""
         return self.emulsion.density(log_exposure, self.kerma_ugy)
 
+    @overload
+    def gradient(self, log_exposure: Labelled) -> Labelled: ...
+    @overload
+    def gradient(self, log_exposure: Numbers) -> FloatArray: ...
     def gradient(self, log_exposure: Numeric) -> Any:
         """dD/dlog10 H at log10 exposure."""
         return self.emulsion.gradient(log_exposure, self.kerma_ugy)
 
+    @overload
+    def inverse(self, density: Labelled) -> Labelled: ...
+    @overload
+    def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure at which the curve has ``density``; NaN where it does not reach it."""
         return elementwise(lambda d: invert_curve(self, d), density)
@@ -414,3 +469,6 @@ def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
         )
         result[reachable] = found.x
     return result
+
+
+hold_to_annotations(globals())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError, OutputFileError, name_list, shown
 from filmdose.files import check_place, parse_toml, read_text, write_text_atomic
 from filmdose.film.emulsion import NUMBER_RANGES, Emulsion
@@ -192,3 +193,6 @@ def _quoted(text: str) -> str:
     """TOML basic string."""
     escaped = text.replace("\\", "\\\\").replace('"', '\\"')
     return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08x}" for c in escaped) + '"'
+
+
+hold_to_annotations(globals())

@@ -5,14 +5,19 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film, film_words
+from filmdose.result import Result
 from filmdose.units import LOG10_2
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["FilmFit", "RecordFit", "StandardErrors"]
 
@@ -21,7 +26,7 @@ ENOUGH = {"speed point": LOG10_2 / 6.0, "contrast": 0.05, "base plus fog": 0.02}
 
 
 @dataclass(frozen=True, kw_only=True)
-class StandardErrors:
+class StandardErrors(Result):
     """Standard errors of what a fit of one record says, from the scatter of its readings.
 
     Parameters
@@ -69,7 +74,7 @@ class StandardErrors:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class RecordFit:
+class RecordFit(Result):
     """Fit of one record.
 
     Parameters
@@ -143,9 +148,17 @@ class RecordFit:
             **{name: getattr(self.emulsion, name) for name in ("dye_saturation", "noise_floor")},
         }
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each step: log_exposure [log10 lx s], density, fitted, residual."""
+        import pandas as pd
+
+        columns = {"log_exposure": self.log_exposure, "density": self.density}
+        fitted = self.density - self.residuals
+        return pd.DataFrame({**columns, "fitted": fitted, "residual": self.residuals})
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class FilmFit:
+class FilmFit(Result):
     """A film from measured steps, with what the readings say about it.
 
     Parameters
@@ -254,3 +267,14 @@ class FilmFit:
         lines = [f"{film_words(self.film)}, by {self.film.standard}"]
         lines += [f"  {name:<26} {value}" for name, value in self.facts]
         return "\n".join([*lines, *(f"  - {message}" for message in self.messages)])
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each step and record: record, log_exposure [log10 lx s], density, fitted, residual."""
+        import pandas as pd
+
+        parts = [fit.to_dataframe().assign(record=fit.record) for fit in self.records]
+        table = pd.concat(parts, ignore_index=True)
+        return table[["record", *(name for name in table.columns if name != "record")]]
+
+
+hold_to_annotations(globals())

@@ -14,18 +14,21 @@ from typing import Any, Literal
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
+from filmdose.film.curves import Curve
 from filmdose.film.fitresult import FilmFit, RecordFit
 from filmdose.film.generic import film_value, generic_granularity, record_value
 from filmdose.film.model import Film
 from filmdose.film.noisefit import GranularityReadings, fit_noise, typical_noise
 from filmdose.film.readings import StepReadings
 from filmdose.film.recordfit import fit_emulsion
+from filmdose.names import Kind
 from filmdose.sensitometry import contrast_index, delta_x_speed, iso6, iso2240, iso5800, mean_gradient, rise
 from filmdose.standards import ISO2240_SHADOW, ISO5800_SPEED_POINT, KINDS, RECORD_NAMES, SPEED_POINT
 
-__all__ = ["FilmFit", "RecordFit", "fit_emulsion", "fit_film"]
+__all__ = ["FilmFit", "RecordFit", "fit_curve", "fit_emulsion", "fit_film"]
 
 #: The number of quanta stays that of generic films while it fits to this [density]; steeper corners, as the
 #: couplers of colour reversal film make them, take one of the others (inference).
@@ -36,7 +39,7 @@ QUANTA_CANDIDATES = (8.0, 16.0)
 def fit_film(
     readings: StepReadings,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     speed: float | None = None,
     axis: Literal["absolute", "relative"] | None = None,
     base_density: float | Mapping[str, float] | None = None,
@@ -250,7 +253,7 @@ def _anchored(kind: str, fits: list[RecordFit], rated: float) -> tuple[list[Reco
 
 
 def _with_noise(
-    kind: str,
+    kind: Kind,
     fits: list[RecordFit],
     granularity: Mapping[str, GranularityReadings | None],
     shift: float,
@@ -397,3 +400,94 @@ def _contrast(kind: str, main: RecordFit, measured: float) -> dict[str, Any]:
         "contrast_index": contrast_index(curve),
         "contrast_met": None,
     }
+
+
+#: Steps at which a curve is read, and the part of its range that its toe and its shoulder begin with.
+_CURVE_STEPS, _CURVE_END = 61, 0.002
+
+
+def fit_curve(
+    curve: Curve | Mapping[str, Curve],
+    *,
+    kind: Kind = "bw-negative",
+    speed: float | None = None,
+    granularity: GranularityReadings | Mapping[str, GranularityReadings] | None = None,
+    name: str = "",
+    origin: str = "a curve",
+) -> FilmFit:
+    """Film from a curve of one's own: its steps are read off, and grain classes are fitted to them.
+
+    The solver needs grain classes, which a curve has not; so a curve comes into it through this fit alone.
+
+    Parameters
+    ----------
+    curve
+        Anything with the properties and methods of :class:`~filmdose.film.curves.Curve`; of colour film one for each
+        record, by "red", "green" and "blue".
+    kind
+        As of :func:`fit_film`.
+    speed
+        Marked speed [ISO; above 0], where it is not the curve's own by its standard; exposures stay as they are.
+    granularity
+        As of :func:`fit_film`.
+    name, origin
+        For the film.
+
+    Returns
+    -------
+    The film and how well the grains meet the curve (``rms_density``).
+
+    Raises
+    ------
+    ArgumentError
+        No curve, one that runs the wrong way for its kind, or gives no numbers.
+
+    Warns
+    -----
+    ValidityWarning
+        The curve does not reach its toe or its shoulder.
+
+    Examples
+    --------
+    >>> from filmdose.film.curves import ToeShoulderCurve
+    >>> line = ToeShoulderCurve(
+    ...     unexposed_density=0.2, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2, shoulder_log_exposure=0.5
+    ... )
+    >>> fit = fit_curve(line)
+    >>> fit.rms_density < 0.005
+    True
+    """
+    curves = dict(curve) if isinstance(curve, Mapping) else {"visual": curve}
+    if not curves:
+        raise ArgumentError("curve", {}, "a curve, or one for each record")
+    for record, one in curves.items():
+        if not isinstance(one, Curve):
+            action = "Write a class with the properties and methods of filmdose.film.Curve, or a MeasuredCurve."
+            raise ArgumentError(f"curve of {record}", one, "a curve", action)
+        if one.rising == kind.endswith("reversal"):
+            allowed = "falling density" if one.rising else "rising density"
+            raise ArgumentError(f"curve of {record}", f"rising={one.rising}", f"{allowed} for {kind}")
+    ends = [_curve_ends(one) for one in curves.values()]
+    x = np.linspace(min(low for low, _ in ends), max(high for _, high in ends), _CURVE_STEPS)
+    densities = {record: np.asarray(one.density(x), dtype=np.float64) for record, one in curves.items()}
+    known = np.isfinite(np.stack(list(densities.values()))).all(axis=0)
+    readings = StepReadings(log_exposure=x[known], densities={record: d[known] for record, d in densities.items()})
+    dark = {record: float(one.minimum_density if one.rising else one.maximum_density) for record, one in curves.items()}
+    known_dark = dark if np.isfinite(list(dark.values())).all() else None
+    fit = fit_film(readings, kind=kind, granularity=granularity, name=name, origin=origin, unexposed_density=known_dark)
+    return fit if speed is None else replace(fit, film=replace(fit.film, speed=speed))
+
+
+def _curve_ends(curve: Curve) -> tuple[float, float]:
+    """Log exposures between which a curve is told: all that it knows, as far as its density changes."""
+    first, last = (float(value) for value in curve.log_exposure_range)
+    low, high = float(curve.minimum_density), float(curve.maximum_density)
+    if np.isfinite(high - low):
+        part = _CURVE_END * (high - low)
+        toe, shoulder = sorted(float(curve.inverse(value)) for value in (low + part, high - part))
+        first = first if np.isnan(toe) else max(first, toe - 0.6)
+        last = last if np.isnan(shoulder) else min(last, shoulder + 0.3)
+    return first, last
+
+
+hold_to_annotations(globals())

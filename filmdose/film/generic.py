@@ -13,6 +13,7 @@ from functools import cache
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.everyday import known_kind
@@ -20,6 +21,7 @@ from filmdose.files import load_data_toml
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.film.model import Film
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, film_value, population_rows, record_value
+from filmdose.names import Kind
 from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT, KINDS, RECORD_NAMES
 from filmdose.words import BOX_SPEEDS
 
@@ -93,7 +95,7 @@ def box_speed_notes(films: Iterable[Film]) -> tuple[str, ...]:
     return (BOX_SPEEDS,) if doubtful else ()
 
 
-def generic_speed_range(kind: str) -> tuple[float, float]:
+def generic_speed_range(kind: Kind) -> tuple[float, float]:
     """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it."""
     kind = known_kind(kind)
     if kind not in KINDS:
@@ -105,7 +107,7 @@ def generic_speed_range(kind: str) -> tuple[float, float]:
 def generic_film(
     speed: float,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     toe: float | None = None,
     contrast: float = 1.0,
     hit_exponent: float | None = None,
@@ -230,6 +232,9 @@ def reference_noise_floor(
     return float(floor * 10.0 ** (area_exponent * (-log_shadow_exposure - reference)))
 
 
-def generic_granularity(kind: str, speed: float) -> float:
+def generic_granularity(kind: Kind, speed: float) -> float:
     """Rms granularity of the generic film of a kind at a speed [ISO], as speed to the power of the sheets."""
     return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** film_value("granularity", "speed_exponent"))
+
+
+hold_to_annotations(globals())

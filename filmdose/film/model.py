@@ -4,19 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import as_float_tuple, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.emulsion import Emulsion
+from filmdose.names import Kind
+from filmdose.result import Result
 from filmdose.standards import KINDS, RECORD_NAMES
 from filmdose.units import format_speed
 from filmdose.words import KIND_WORDS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Film", "film_words"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Film:
+class Film(Result):
     """One film in one state of development.
 
     Parameters
@@ -43,7 +50,7 @@ class Film:
         Speed out of range, wrong number of records, or a record of the wrong polarity.
     """
 
-    kind: str
+    kind: Kind
     speed: float
     records: tuple[Emulsion, ...]
     name: str = ""
@@ -95,6 +102,18 @@ class Film:
     def __iter__(self) -> Iterator[tuple[str, Emulsion]]:
         return iter(zip(self.record_names, self.records, strict=True))
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each record: its name and the numbers of its :class:`Emulsion`."""
+        import pandas as pd
+
+        head = {"kind": self.kind, "speed": self.speed, "name": self.name, "origin": self.origin}
+        rows = [{**head, "record": name, **record.to_dataframe().iloc[0].to_dict()} for name, record in self]
+        return pd.DataFrame(rows)
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.label)
+
 
 def film_words(film: Film) -> str:
     """What a film is: its own name, or its kind in words, and its speed.
@@ -106,3 +125,6 @@ def film_words(film: Film) -> str:
     'black-and-white negative, ISO 400'
     """
     return f"{film.name or KIND_WORDS[film.kind]}, ISO {format_speed(film.speed)}"
+
+
+hold_to_annotations(globals())

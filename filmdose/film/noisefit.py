@@ -11,17 +11,23 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import ndtri
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
 from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
 from filmdose.film.generic import film_value, record_value, reference_noise_floor
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["GranularityReadings", "fit_noise", "read_granularity", "typical_noise"]
 
@@ -33,7 +39,7 @@ _SCORE_95 = float(ndtri(0.95))
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GranularityReadings:
+class GranularityReadings(Result):
     """Standard deviation of density of one record at several densities, or exposures.
 
     Parameters
@@ -42,7 +48,7 @@ class GranularityReadings:
         Standard deviation of density through the aperture [density; above 0], shape (n,), at least three.
     density, log_exposure
         Where it was read: mean density, or log10 exposure on the axis of the step readings; one of the two.
-    aperture_um2
+    aperture_area_um2
         Area of the aperture [um2; above 0]: 1810 for a circle of 48 um, the square of the pixel for a scan that is
         sharper than its pixels.
 
@@ -55,7 +61,7 @@ class GranularityReadings:
     sigma: FloatArray
     density: FloatArray | None = None
     log_exposure: FloatArray | None = None
-    aperture_um2: float = APERTURE_AREA_UM2
+    aperture_area_um2: float = APERTURE_AREA_UM2
 
     def __post_init__(self) -> None:
         sigma = check_array("sigma", self.sigma, low=0.0, low_open=True, unit="density", nan_allowed=False)
@@ -71,12 +77,20 @@ class GranularityReadings:
                     )
                 object.__setattr__(self, name, checked)
         object.__setattr__(self, "sigma", sigma)
-        area = check_number("aperture_um2", self.aperture_um2, low=0.0, low_open=True, unit="um2")
-        object.__setattr__(self, "aperture_um2", area)
+        area = check_number("aperture_area_um2", self.aperture_area_um2, low=0.0, low_open=True, unit="um2")
+        object.__setattr__(self, "aperture_area_um2", area)
+        super().__post_init__()
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Density or log exposure of every reading, and its sigma."""
+        import pandas as pd
+
+        columns = {name: getattr(self, name) for name in (*_AXES, "sigma")}
+        return pd.DataFrame({name: values for name, values in columns.items() if values is not None})
 
 
 def read_granularity(
-    path: str | Path, *, aperture_um2: float = APERTURE_AREA_UM2, records: tuple[str, ...] = ("visual",)
+    path: str | Path, *, aperture_area_um2: float = APERTURE_AREA_UM2, records: tuple[str, ...] = ("visual",)
 ) -> dict[str, GranularityReadings]:
     """Granularity readings by record, from a CSV file.
 
@@ -84,7 +98,7 @@ def read_granularity(
     ----------
     path
         Columns ``density`` or ``log_exposure``, ``sigma``, and ``record`` where there are several.
-    aperture_um2
+    aperture_area_um2
         Area of the aperture [um2].
     records
         Names of the film's records; the first is taken where the file has no column ``record``.
@@ -111,7 +125,7 @@ def read_granularity(
         raise InputFileError(path, "column 'record'", f"got {unknown[0]!r}; allowed is one of {', '.join(records)}.")
     return {
         str(record): GranularityReadings(
-            sigma=rows.sigma.to_numpy(), aperture_um2=aperture_um2, **{axis: rows[axis].to_numpy()}
+            sigma=rows.sigma.to_numpy(), aperture_area_um2=aperture_area_um2, **{axis: rows[axis].to_numpy()}
         )
         for record, rows in table.groupby("record")
     }
@@ -191,7 +205,7 @@ def fit_noise(
         cluster_grains=film_value("granularity", "cluster_grains"),
     )
     # The height of the curve: by how much the readings differ from what the present rms granularity gives.
-    now = np.log(np.asarray(fitted.noise(exposure, aperture_um2=readings.aperture_um2)))
+    now = np.log(np.asarray(fitted.noise(exposure, aperture_area_um2=readings.aperture_area_um2)))
     ratio = math.exp(float(np.mean(np.log(sigma) - now)))
     return replace(fitted, rms_granularity=fitted.rms_granularity * ratio), scatter
 
@@ -238,3 +252,6 @@ def _unknowns(
     spread = np.array([high_a - low_a, max(high_s - low_s, 0.02), math.log(high_v / low_v)]) / (2.0 * _SCORE_95)
     bounds = (np.array([-1.0, 0.0, -12.0]), np.array([2.0, 1.0, 3.0]))
     return values, spread, bounds, lambda u: (float(u[0]), float(u[1]), math.exp(float(u[2])))
+
+
+hold_to_annotations(globals())

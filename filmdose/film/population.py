@@ -22,6 +22,7 @@ import numpy as np
 from scipy.interpolate import RectBivariateSpline
 from scipy.special import gammainc, gammaincinv, ndtr
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
@@ -269,3 +270,6 @@ def _edge_splines(shape: _Shape) -> tuple[RectBivariateSpline, ...]:
         "quanta whose light threshold is steep enough for the standard of the film",
         "The default is 4.",
     )
+
+
+hold_to_annotations(globals())

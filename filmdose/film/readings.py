@@ -7,15 +7,18 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown, stop_at_faults
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
 from filmdose.film.csvtable import TableText, canonical_name, parse_csv, read_any_text, write_csv_table
+from filmdose.result import Result
 
 __all__ = ["RECORDS", "StepReadings", "read_steps", "tablet_log_exposures", "write_steps"]
 
@@ -35,7 +38,7 @@ _STATUSES = ("visual", "A", "M", "")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class StepReadings:
+class StepReadings(Result):
     """Densities of one developed step tablet.
 
     Parameters
@@ -66,6 +69,19 @@ class StepReadings:
     keywords: Mapping[str, str] = field(default_factory=dict)
     unread_steps: int = 0
 
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            log_exposure: ArrayLike,
+            densities: Mapping[str, ArrayLike],
+            sigma: ArrayLike | None = None,
+            status: str = "",
+            keywords: Mapping[str, str] = ...,
+            unread_steps: int = 0,
+        ) -> None: ...
+
     def __post_init__(self) -> None:
         x = check_array("log_exposure", self.log_exposure, nan_allowed=False)
         if x.ndim != 1 or x.size == 0:
@@ -89,6 +105,7 @@ class StepReadings:
             raise UnknownNameError("status", self.status, _STATUSES)
         object.__setattr__(self, "log_exposure", x)
         object.__setattr__(self, "densities", checked)
+        super().__post_init__()
         object.__setattr__(self, "keywords", dict(self.keywords))
 
     @property
@@ -96,7 +113,7 @@ class StepReadings:
         """Names of the records that were read."""
         return tuple(self.densities)
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """Tidy table with columns log_exposure, one density column a record, and sigma when known."""
         names = {"visual": "density", "red": "density_red", "green": "density_green", "blue": "density_blue"}
         columns = {"log_exposure": self.log_exposure} | {names[r]: d for r, d in self.densities.items()}
@@ -211,7 +228,7 @@ def _numbers(column: pd.Series) -> FloatArray:
     return np.array([number(cell) for cell in column])
 
 
-def write_steps(readings: StepReadings, path: str | Path, *, file_format: Literal["csv", "cgats"] = "csv") -> Path:
+def write_steps(readings: StepReadings, path: str | Path, *, format: Literal["csv", "cgats"] = "csv") -> Path:
     """Write readings so that :func:`read_steps` gives back the same numbers.
 
     Parameters
@@ -220,7 +237,7 @@ def write_steps(readings: StepReadings, path: str | Path, *, file_format: Litera
         What to write.
     path
         Where to; an existing file is replaced in one step.
-    file_format
+    format
         "csv", or "cgats" for ISO 28178 text, which also keeps status and keywords.
 
     Raises
@@ -228,10 +245,10 @@ def write_steps(readings: StepReadings, path: str | Path, *, file_format: Litera
     OutputFileError
         The place cannot be written to.
     """
-    if file_format == "csv":
-        return write_csv_table(readings.to_frame(), path)
-    if file_format != "cgats":
-        raise UnknownNameError("file_format", file_format, ("csv", "cgats"))
+    if format == "csv":
+        return write_csv_table(readings.to_dataframe(), path)
+    if format != "cgats":
+        raise UnknownNameError("format", format, ("csv", "cgats"))
     table = pd.DataFrame({"SAMPLE_ID": [str(n) for n in range(1, readings.log_exposure.size + 1)]})
     table["LOG_H"] = readings.log_exposure
     for record, density in readings.densities.items():
@@ -342,3 +359,6 @@ def _canonical_columns(path: str | Path, table: pd.DataFrame) -> pd.DataFrame:
                 path, "", f"the columns {' and '.join(map(str, twice[:2]))} mean the same.", "Keep one of them."
             )
     return table.rename(columns=names)
+
+
+hold_to_annotations(globals())

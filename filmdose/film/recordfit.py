@@ -22,6 +22,7 @@ import numpy as np
 from scipy.optimize import isotonic_regression
 from scipy.special import gammainc, gammaincinv
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.emulsion import Emulsion
@@ -391,3 +392,6 @@ def _influences(z: FloatArray, emulsion: Emulsion, record: str) -> tuple[FloatAr
     move = -first / slopes[0]
     rise = float(emulsion.density(point + CONTRAST_INTERVAL)) - float(emulsion.density(point))
     return move, (second - first + (slopes[1] - slopes[0]) * move) / rise
+
+
+hold_to_annotations(globals())

@@ -2,11 +2,11 @@
 
 from filmdose.odds.cells import cell_odds
 from filmdose.odds.decision import Bracket, weighted_quantile
-from filmdose.odds.draw import draw_stops, propagate
-from filmdose.odds.learn import ContradictionError, learn
+from filmdose.odds.draw import draw_stops, propagate, roll_need
+from filmdose.odds.learn import ContradictionError, learn, roll_fog
 from filmdose.odds.learned import Learned, read_learned, save_learned
 from filmdose.odds.pouch import PouchEstimate, pouch_from_rolls, pouch_from_scale, pouch_unknown
-from filmdose.odds.priors import Prior, Priors, default_priors, list_priors, read_priors
+from filmdose.odds.priors import MixturePrior, Prior, Priors, SamplePrior, default_priors, list_priors, read_priors
 from filmdose.odds.results import RollOdds, TripOdds
 from filmdose.odds.sensitivity import Narrowing, narrowing, sobol_table, tornado, trip_sobol
 from filmdose.odds.unknowns import TripModel, trip_model
@@ -19,11 +19,13 @@ __all__ = [
     "DoseReading",
     "FogReading",
     "Learned",
+    "MixturePrior",
     "Narrowing",
     "PouchEstimate",
     "Prior",
     "Priors",
     "RollOdds",
+    "SamplePrior",
     "TripModel",
     "TripOdds",
     "cell_odds",
@@ -39,6 +41,8 @@ __all__ = [
     "read_learned",
     "read_priors",
     "read_readings",
+    "roll_fog",
+    "roll_need",
     "save_learned",
     "sobol_table",
     "tornado",

@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 
 from filmdose.answering import as_film
+from filmdose.arguments import hold_to_annotations
 from filmdose.film.model import Film
 from filmdose.history import History
 from filmdose.odds.draw import DEFAULT_SAMPLES, propagate
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import RollOdds
+from filmdose.odds.scores import Random, random_seed
 from filmdose.question import Question
 from filmdose.trip import Roll
 
@@ -23,7 +25,7 @@ def cell_odds(
     *,
     priors: Priors | None = None,
     samples: int = DEFAULT_SAMPLES,
-    rng: int = 0,
+    rng: Random = 0,
     progress: Callable[[float], None] | None = None,
 ) -> tuple[tuple[RollOdds, ...], ...]:
     """Odds of every film after every history: one row for each film, one result for each history.
@@ -51,6 +53,7 @@ def cell_odds(
     True
     """
     rows = []
+    seed = random_seed(rng)  # the same draws for every film
     for done, film in enumerate(map(as_film, films)):
         # One id for all, so that what is drawn for a roll is drawn once.
         rolls = [Roll(id="roll", film=film, history=history) for history in histories]
@@ -59,5 +62,8 @@ def cell_odds(
             if progress is not None:
                 progress((done + share) / len(films))
 
-        rows.append(propagate(rolls, question, priors=priors, samples=samples, rng=rng, progress=tell).rolls)
+        rows.append(propagate(rolls, question, priors=priors, samples=samples, rng=seed, progress=tell).rolls)
     return tuple(rows)
+
+
+hold_to_annotations(globals())

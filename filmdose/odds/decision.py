@@ -9,10 +9,12 @@ from typing import Any
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, check_array
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.solution import is_restored, snr_at
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
@@ -61,7 +63,7 @@ class Cases:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bracket:
+class Bracket(Result):
     """Several frames of the same scene in place of one.
 
     Parameters
@@ -105,6 +107,7 @@ def bracket_plan(cases: Cases, frames: int) -> Bracket:
 
 def frame_count(width_stops: float) -> int:
     """Frames for an interval of that width: one up to a stop, two up to two and a half, else three."""
+    check_number("width_stops", width_stops if width_stops < math.inf else 100.0, low=0.0, unit="stops")
     return 1 if width_stops <= 1.0 else 2 if width_stops <= 2.5 else 3
 
 
@@ -116,7 +119,10 @@ def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any
     >>> float(weighted_quantile([0.5, 1.0, 2.0, float("nan")], 0.5))
     1.0
     """
-    sample = np.asarray(values, dtype=np.float64).ravel()
+    try:
+        sample = np.asarray(values, dtype=np.float64).ravel()
+    except (TypeError, ValueError, OverflowError) as error:
+        raise ArgumentError("values", values, "numbers") from error
     if sample.size == 0:
         raise ArgumentError("values", "no values", "at least one value")
     sample = np.where(np.isnan(sample), np.inf, sample)
@@ -132,3 +138,6 @@ def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any
     place = np.searchsorted(cumulative / cumulative[-1], p - 1e-12, side="left")
     found = sample[order][np.minimum(place, sample.size - 1)]
     return float(found) if np.ndim(found) == 0 else found
+
+
+hold_to_annotations(globals())

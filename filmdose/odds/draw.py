@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
 from filmdose.decision import LossTally, mean_highlight
 from filmdose.odds.decision import Cases
@@ -102,7 +103,7 @@ def propagate(
     samples
         Number of draws [at least 64]; rounded up to a power of two.
     rng
-        Seed, or a NumPy generator; the same seed gives the same answer.
+        Seed, a NumPy generator, or None for other draws each time; the same seed gives the same answer.
     progress
         Called with the share that is done, 0 to 1.
 
@@ -209,13 +210,39 @@ def draw_stops(
     return pd.DataFrame(result, columns=[roll.id for roll in model.trip.rolls])
 
 
-def roll_need(model: TripModel, roll: str, question: Question) -> Callable[[FloatArray], FloatArray]:
-    """Compensation of least loss of one roll as a function of scores [stops]."""
+def roll_need(model: TripModel, roll: str, question: Question | None = None) -> Callable[[FloatArray], FloatArray]:
+    """Compensation of least loss of one roll as a function of scores [stops].
+
+    Parameters
+    ----------
+    model
+        A trip with its unknowns.
+    roll
+        Id of the roll.
+    question
+        What is asked; the default question when left out.
+
+    Returns
+    -------
+    A function of standard normal scores, shape (draws, inputs of the model); shape (draws,).
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.history import History, Pass
+    >>> trip = [Roll(id="a", film=generic_film(800), history=History(passes=Pass(source="cabin-ct")))]
+    >>> model = trip_model(trip)
+    >>> bool(2.0 < roll_need(model, "a")(np.zeros((1, len(model.inputs))))[0] < 3.0)
+    True
+    """
     index = model.index(roll)
     group = next(group for group in film_groups(model) if index in group.rolls)
-    asked = roll_question(model.trip.rolls[index], question, 1.0, drawn=True)
+    asked = roll_question(model.trip.rolls[index], Question() if question is None else question, 1.0, drawn=True)
 
     def need(scores: FloatArray) -> FloatArray:
         return group.need(model.draws(scores), index, asked)
 
     return need
+
+
+hold_to_annotations(globals())

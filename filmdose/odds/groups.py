@@ -163,7 +163,7 @@ class FilmGroup:
                 fogs.append(view.fog_density)
                 needs.append(np.zeros(dose.shape))
             else:
-                found, view = record_criteria(row, dose, question.snr_target, question.scene_range)
+                found, view = record_criteria(row, dose, question.snr_target, question.scene_range, question.criterion)
                 fogs.append(found.fog_density)
                 needs.append(found.stops[question.criterion])
             dark.append(view.log2_snr)

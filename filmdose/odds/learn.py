@@ -6,7 +6,7 @@ to: the other rolls of the trip depend on the same product.  Rolls of different 
 say something about b; rolls with different passes separate the scanners; an
 independent reading of the dose separates kappa from dose.  Nothing here assumes which
 of these holds: draws are weighted by how well they explain the readings, and
-:meth:`Learned.summary` shows what has narrowed.
+:meth:`Learned.to_dataframe` shows what has narrowed.
 
 Draws come a quarter from the prior and the rest from a normal distribution where the
 readings point, found in the space of scores by a first, smaller set of draws around
@@ -25,6 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincc
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
 from filmdose.errors import (
     ArgumentError,
@@ -32,6 +33,7 @@ from filmdose.errors import (
     ValidityWarning,
 )
 from filmdose.film.emulsion import Emulsion
+from filmdose.names import FogPlace
 from filmdose.odds.groups import record_factor, record_offsets
 from filmdose.odds.learned import Learned, prior_points, trip_name
 from filmdose.odds.priors import SCORE_95, Priors
@@ -39,7 +41,7 @@ from filmdose.odds.scores import Random, even_points, normal_points, random_gene
 from filmdose.odds.unknowns import LN10, Draws, TripModel, trip_model
 from filmdose.trip import DoseReading, FogReading, Reading, Roll, Trip, measured_fog, read_record, trip_readings
 
-__all__ = ["ContradictionError", "learn"]
+__all__ = ["ContradictionError", "learn", "roll_fog"]
 
 #: Readings less likely than this under the prior are refused; less likely than the second, warned about.
 REFUSED_BELOW, WARNED_BELOW = 1e-4, 1e-2
@@ -83,6 +85,36 @@ def fog_of(record: Emulsion, roll: Roll, index: int, draws: Draws, where: str) -
     hits = np.exp(log_hits[:, None] + LN10 * b[:, None] * distance)
     developed = -np.expm1(-hits) @ (record.weights * (1.0 - record.native_fog))
     return np.asarray((-1.0 if record.positive else 1.0) * contrast * developed)
+
+
+def roll_fog(
+    model: TripModel, roll: str, *, record: str = "", where: FogPlace = "mean"
+) -> Callable[[FloatArray], FloatArray]:
+    """Fog of one roll as a function of scores [density], as a :class:`~filmdose.trip.FogReading` of it would find it.
+
+    Parameters
+    ----------
+    model
+        A trip with its unknowns.
+    roll
+        Id of the roll.
+    record, where
+        As of :class:`~filmdose.trip.FogReading`.
+
+    Examples
+    --------
+    >>> from filmdose.history import History, Pass
+    >>> from filmdose.film.generic import generic_film
+    >>> trip = [Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))]
+    >>> model = trip_model(trip)
+    >>> bool(0.02 < roll_fog(model, "a")(np.zeros((1, len(model.inputs))))[0] < 0.2)
+    True
+    """
+    index = model.index(roll)
+    found = model.trip.rolls[index]
+    reading = FogReading(roll=roll, base_plus_fog=0.0, record=record, where=where)
+    _, emulsion = read_record(found.film, reading)
+    return lambda scores: fog_of(emulsion, found, index, model.draws(scores), where)
 
 
 def _prepare(model: TripModel, reading: Reading) -> _Prepared:
@@ -186,7 +218,7 @@ def learn(
     >>> from filmdose.history import History, Pass
     >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=Pass(source="cabin-ct")))
     >>> taught = learn([roll], FogReading(roll="a", base_plus_fog=0.40, control=0.28, error=0.01))
-    >>> narrowed = taught.summary()["narrowed"]
+    >>> narrowed = taught.to_dataframe()["narrowed"]
     >>> bool(narrowed["kappa * dose[cabin-ct @ this trip]"] > 0.5), bool(narrowed["kappa"] > 0.2)
     (True, False)
     """
@@ -380,3 +412,6 @@ def _contradiction(prepared: Sequence[_Prepared], explanation: _Explanation, pro
         f"The readings ({names}) {verdict} what was believed before: chance {probability:.1g}. {between}"
         "Check that the rolls, their passes and the control are the right ones, or give wider priors."
     )
+
+
+hold_to_annotations(globals())

@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import (
     ArgumentError,
@@ -25,6 +26,7 @@ from filmdose.odds.decision import weighted_quantile
 from filmdose.odds.priors import Prior
 from filmdose.odds.scores import POINTS, normal_points
 from filmdose.odds.unknowns import TripModel
+from filmdose.result import Result
 from filmdose.tomlfile import Field, Table, read_rows
 from filmdose.trip import Trip
 
@@ -72,7 +74,7 @@ def prior_points(prior: Prior) -> Points:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Learned:
+class Learned(Result):
     """Weighted draws of a trip's unknowns after readings.
 
     Parameters
@@ -128,14 +130,7 @@ class Learned:
         if not self.drawn:
             object.__setattr__(self, "drawn", len(weights))
             object.__setattr__(self, "counted", float(1.0 / np.sum(weights**2)))
-
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Learned):
-            return NotImplemented
-        pairs = [(getattr(self, name), getattr(other, name)) for name in self.__dataclass_fields__]
-        return all(np.array_equal(a, b) if isinstance(a, np.ndarray) else a == b for a, b in pairs)
-
-    __hash__ = None  # type: ignore[assignment]  # its draws are arrays
+        super().__post_init__()
 
     @property
     def effective_draws(self) -> float:
@@ -178,7 +173,7 @@ class Learned:
             learnt = "that of each source" if self.scanner_class_share is None else f"{self.scanner_class_share:g}"
             raise ArgumentError("scanner_class_share", share, f"{learnt}, as learnt", action)
 
-    def summary(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """What was believed before and after: kappa, b, the dose of every scanner, and kappa times each dose.
 
         Columns: low, typical, high before and after (5, 50, 95 %), and ``narrowed``: one minus the ratio of the
@@ -255,7 +250,7 @@ def _product(model: TripModel, name: str, scores: FloatArray) -> FloatArray:
 # -- files -------------------------------------------------------------------------------------------------------------
 
 
-def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Path:
+def save_learned(learned: Learned, path: str | Path, *, samples: int = 4096) -> Path:
     """Write what was learnt to a JSON file, as equally weighted draws of the scores.
 
     Parameters
@@ -264,10 +259,10 @@ def save_learned(learned: Learned, path: str | Path, *, draws: int = 4096) -> Pa
         What to keep.
     path
         Where to; an existing file is replaced in one step.
-    draws
+    samples
         How many draws to keep [at least 100].
     """
-    count = check_count("draws", draws, low=100, high=2**20)
+    count = check_count("samples", samples, low=100, high=2**20)
     cumulative = np.cumsum(learned.weights)
     chosen = np.searchsorted(cumulative, (np.arange(count) + 0.5) / count, side="left")
     kept = learned.scores[np.minimum(chosen, len(cumulative) - 1)]
@@ -334,3 +329,6 @@ def _checked_points(points: list[Any]) -> Points:
     if len(points) != 4:
         raise ArgumentError("prior", points, "a list of kind, low, typical and high")
     return prior_points(Prior(kind=points[0], low=points[1], typical=points[2], high=points[3]))
+
+
+hold_to_annotations(globals())

@@ -8,18 +8,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count, check_number
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_toml
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_dose
+from filmdose.names import FilmFormat
 from filmdose.odds.learn import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors, default_priors
-from filmdose.odds.scores import normal_points, random_generator
+from filmdose.odds.scores import Random, normal_points, random_generator
 from filmdose.odds.unknowns import Draws, trip_model
 from filmdose.radiation.materials import get_material
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
+from filmdose.result import Result
 from filmdose.trip import FogReading, Roll, measured_fog, read_record
 
 __all__ = ["PouchEstimate", "pouch_from_rolls", "pouch_from_scale", "pouch_unknown"]
@@ -34,7 +37,7 @@ _SOURCES = ("cabin-xray", "cabin-ct", "hold-ct")
 
 
 @dataclass(frozen=True, kw_only=True)
-class PouchEstimate:
+class PouchEstimate(Result):
     """How much lead one wall of a pouch is worth.
 
     Parameters
@@ -61,7 +64,7 @@ class PouchEstimate:
         """What to write as the shield of a pass: lead=low..typical..high [mm]."""
         return "lead=" + "..".join(f"{float(f'{wall:.3g}'):g}" for wall in self.lead_mm)
 
-    def table(self, format: str = "35mm") -> pd.DataFrame:
+    def to_dataframe(self, format: FilmFormat = "35mm") -> pd.DataFrame:
         """Share of the fog that it lets through of a pass of several sources [1], one row each."""
         rows = []
         for source in _SOURCES:
@@ -150,10 +153,10 @@ def pouch_from_rolls(
     outside: FogReading,
     *,
     source: str = "cabin-ct",
-    format: str = "35mm",
+    format: FilmFormat = "35mm",
     priors: Priors | None = None,
     samples: int = 2048,
-    rng: int = 0,
+    rng: Random = 0,
 ) -> PouchEstimate:
     """Lead of a pouch from two rolls of one journey, one in it and one beside it, developed alike.
 
@@ -279,3 +282,6 @@ def _points(walls: FloatArray, likely: FloatArray) -> tuple[float, float, float]
     below = np.concatenate([[0.0], np.cumsum(between)]) / between.sum()
     low, middle, high = (float(np.exp(np.interp(p, below, logs))) for p in (0.05, 0.5, 0.95))
     return low, middle, high
+
+
+hold_to_annotations(globals())

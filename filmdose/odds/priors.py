@@ -12,16 +12,20 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
-from typing import Any
+from types import MappingProxyType
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError, each_part, stop_at_faults
 from filmdose.files import load_data_toml, parse_toml, read_text
+from filmdose.names import PriorKind
 from filmdose.radiation.sources import Source, get_source
+from filmdose.result import Result
 from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Table, read_rows
 
@@ -32,6 +36,7 @@ __all__ = [
     "MixturePrior",
     "Prior",
     "Priors",
+    "SamplePrior",
     "default_priors",
     "list_priors",
     "read_priors",
@@ -52,7 +57,7 @@ def _logit(value: float) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Prior:
+class Prior(Result):
     """Distribution of one uncertain input, from its 5, 50 and 95 % points.
 
     ``log_normal``: ln x = ln typical + s z, with s = ln(high/typical)/1.645 for z > 0 and
@@ -87,7 +92,7 @@ class Prior:
     low: float
     typical: float
     high: float
-    kind: str = "log_normal"
+    kind: PriorKind = "log_normal"
     label: str = ""
     unit: str = "1"
     scope: str = ""
@@ -131,6 +136,10 @@ class Prior:
         """True when all three points are the same."""
         return self.low == self.high
 
+    @overload
+    def value(self, score: Labelled) -> Labelled: ...
+    @overload
+    def value(self, score: Numbers) -> FloatArray: ...
     def value(self, score: Numeric) -> Any:
         """Value at a standard normal score: 0 gives the typical value.
 
@@ -154,6 +163,10 @@ class Prior:
         low, typical, high = (self._to_line(point) for point in (self.low, self.typical, self.high))
         return typical, (typical - low) / SCORE_95, (high - typical) / SCORE_95
 
+    @overload
+    def quantile(self, probability: Labelled) -> Labelled: ...
+    @overload
+    def quantile(self, probability: Numbers) -> FloatArray: ...
     def quantile(self, probability: Numeric) -> Any:
         """Value below which the given share of the distribution lies."""
 
@@ -201,7 +214,10 @@ class MixturePrior(Prior):
     @classmethod
     def of(cls, shares: Iterable[tuple[Prior, float]], **options: Any) -> MixturePrior:
         """The mixture of some priors, each with its share."""
-        may_be, how_likely = zip(*shares, strict=True)
+        pairs = list(shares)
+        if not pairs or not all(isinstance(each, tuple) and len(each) == 2 for each in pairs):
+            raise ArgumentError("shares", pairs, "pairs of a Prior and its share, at least one")
+        may_be, how_likely = zip(*pairs, strict=True)
         parts = cls(low=1.0, typical=1.0, high=1.0, parts=may_be, shares=how_likely, **options)
         low, typical, high = (float(value) for value in parts.values(np.array([-SCORE_95, 0.0, SCORE_95])))
         return replace(parts, low=low, typical=typical, high=high)
@@ -225,6 +241,53 @@ class MixturePrior(Prior):
         return np.asarray(np.exp(np.interp(np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE), *self._table)))
 
 
+@dataclass(frozen=True, kw_only=True)
+class SamplePrior(Prior):
+    """Values that were measured, or drawn by another program, as a distribution; made by :meth:`of`.
+
+    A score z gives the value below which the share Phi(z) of the values lies, on straight lines between them.
+
+    Parameters
+    ----------
+    values_sorted
+        The values, rising.
+
+    Examples
+    --------
+    >>> badges = SamplePrior.of([150, 200, 300, 370, 420, 600, 900], unit="uGy")
+    >>> badges.typical, round(badges.quantile(0.0))
+    (370.0, 150)
+    """
+
+    values_sorted: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, values: Iterable[float], **options: Any) -> SamplePrior:
+        """The distribution of some values; at least three, not all alike.
+
+        Parameters
+        ----------
+        values
+            The values.
+        options
+            As of :class:`Prior`: unit, label, note, kind; the kind is "log_normal" where all values are above 0.
+        """
+        found = np.sort(check_array("values", list(values), nan_allowed=False))
+        if found.ndim != 1 or found.size < 3:
+            raise ArgumentError("values", found.tolist(), "at least three values")
+        low, typical, high = (float(value) for value in np.quantile(found, (0.05, 0.5, 0.95)))
+        if low == high:
+            raise ArgumentError("values", found.tolist(), "values that differ", "A known value: Prior.known(value).")
+        options.setdefault("kind", "log_normal" if found[0] > 0.0 else "normal")
+        return cls(low=low, typical=typical, high=high, values_sorted=tuple(found.tolist()), **options)
+
+    def values(self, scores: FloatArray) -> FloatArray:
+        """Values at scores."""
+        share = ndtr(np.clip(scores, -_GREATEST_SCORE, _GREATEST_SCORE))
+        places = np.linspace(0.0, 1.0, len(self.values_sorted))
+        return np.asarray(np.interp(share, places, np.asarray(self.values_sorted)))
+
+
 def source_prior(source: Source, given: Callable[[str], Prior | None]) -> Prior:
     """Dose per pass of a source [uGy]: log-normal through its points, or the mixture of what it may be.
 
@@ -243,7 +306,7 @@ def source_prior(source: Source, given: Callable[[str], Prior | None]) -> Prior:
 
 
 @dataclass(frozen=True, eq=False)
-class Priors(Mapping[str, Prior]):
+class Priors(Result, Mapping[str, Prior]):
     """All priors of a calculation, by name; immutable, ``replaced`` gives a changed copy.
 
     The dose per pass of a source is that of the source itself, unless an entry
@@ -274,15 +337,18 @@ class Priors(Mapping[str, Prior]):
         if self.scanner_class_share is not None:
             share = check_number("scanner_class_share", self.scanner_class_share, low=0.0, high=1.0)
             object.__setattr__(self, "scanner_class_share", share)
-        object.__setattr__(self, "entries", dict(self.entries))
+        object.__setattr__(self, "entries", MappingProxyType(dict(self.entries)))
         _check_domains(self.entries)
 
-    def __eq__(self, other: object) -> bool:
-        if not isinstance(other, Priors):
-            return NotImplemented
-        return self.entries == other.entries and self.scanner_class_share == other.scanner_class_share
+    def __getstate__(self) -> dict[str, Any]:
+        return super().__getstate__() | {"entries": dict(self.entries)}
 
-    __hash__ = None  # type: ignore[assignment]  # a mapping has none
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        super().__setstate__(state | {"entries": MappingProxyType(dict(state["entries"]))})
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each prior, as of :func:`list_priors`."""
+        return list_priors(self)
 
     def __getitem__(self, name: str) -> Prior:
         return self.entries[name]
@@ -293,7 +359,7 @@ class Priors(Mapping[str, Prior]):
     def __len__(self) -> int:
         return len(self.entries)
 
-    def replaced(self, changes: Mapping[str, Prior] | None = None, **named: Prior | float) -> Priors:
+    def replaced(self, changes: Mapping[str, Prior | float] | None = None, **named: Prior | float) -> Priors:
         """A copy with other priors; a plain number stands for a known value.
 
         Examples
@@ -391,8 +457,8 @@ def list_priors(priors: Priors | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> list_priors().loc["calibration_kerma", ["low", "typical", "high"]].tolist()
-    [14.0, 25.0, 45.0]
+    >>> list_priors()[["low", "typical", "high"]].loc[["calibration_kerma"]].values.tolist()
+    [[14.0, 25.0, 45.0]]
     """
     rows = [
         {
@@ -473,3 +539,6 @@ def read_priors(path: str | Path) -> Priors:
     (top,) = rows[""]
     changed: Priors = top.build(replace, result, **top.arguments())
     return changed
+
+
+hold_to_annotations(globals())

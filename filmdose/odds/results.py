@@ -11,13 +11,16 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import marked_index
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
+from filmdose.names import Outcome, Status, Verdict
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.scores import POINTS
 from filmdose.odds.tally import Histogram, RollTally
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, status_codes, verdict_of
 from filmdose.trip import Roll, Trip, answer_at
 from filmdose.units import exposure_index, format_speed
@@ -30,7 +33,7 @@ Triple = tuple[float, float, float]
 
 
 @dataclass(frozen=True, kw_only=True)
-class RollOdds:
+class RollOdds(Result):
     """How sure the answer for one roll is; all triples are 5, 50 and 95 % points.
 
     Parameters
@@ -80,8 +83,18 @@ class RollOdds:
         The answer in one sentence.
     """
 
+    _told_first = (
+        "roll",
+        "ei_recommended",
+        "ei_median",
+        "verdict",
+        "given_stops",
+        "stops",
+        "kerma_ugy",
+    )
+
     roll: Roll
-    outcome: str
+    outcome: Outcome
     stops: Triple
     ei: Triple
     fog_density: Triple
@@ -99,9 +112,9 @@ class RollOdds:
     ei_recommended_exact: float | None
     bracket: Bracket | None
     settled_stops: float
-    verdict: str
+    verdict: Verdict
     harmless: bool
-    status: str
+    status: Status
     message: str
 
     @property
@@ -173,9 +186,13 @@ class RollOdds:
             else {"ei": list(self.bracket_ei), "stops": list(self.bracket.stops), "message": self.bracket_sentence},
         }
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row, with the columns of :meth:`TripOdds.to_dataframe`."""
+        return pd.DataFrame([_row(self)])
+
 
 @dataclass(frozen=True, kw_only=True)
-class TripOdds:
+class TripOdds(Result):
     """How sure the answers for a trip are.
 
     Parameters
@@ -221,25 +238,27 @@ class TripOdds:
             f"recommended.{taught}"
         )
 
-    def table(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll.
 
         The columns of the plain trip table, at the middle case and with the recommended index, then the intervals,
         chances and the bracketing plan. ``stops`` and indices are NaN beyond rescue.
         """
-        return pd.DataFrame([_row(row, self.question.criterion) for row in self.rolls])
+        return pd.DataFrame([_row(row) | {"criterion": self.question.criterion} for row in self.rolls])
 
     def __str__(self) -> str:
         return "\n\n".join(f"{row.roll.id}: {row}" for row in self.rolls) + f"\n\n{self.footnote}"
 
     def _repr_html_(self) -> str:
-        shown = self.table()[["roll", "speed", "stops_low", "stops", "stops_high", "ei_median", "ei_recommended"]]
+        shown = self.to_dataframe()[
+            ["roll", "speed", "stops_low", "stops", "stops_high", "ei_median", "ei_recommended"]
+        ]
         words = "".join(f"<li>{html.escape(row.roll.id)}: {html.escape(row.message)}</li>" for row in self.rolls)
         table = shown.to_html(index=False, float_format="{:.2f}".format)
         return f"{table}<ul>{words}</ul><p>{html.escape(self.footnote)}</p>"
 
 
-def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
+def _row(row: RollOdds) -> dict[str, Any]:
     def number(value: float | None) -> float:
         return math.nan if value is None or math.isinf(value) else float(value)
 
@@ -277,7 +296,6 @@ def _row(row: RollOdds, criterion: str) -> dict[str, Any]:
         "chance_highlights_lost": row.chance_highlights_lost,
         "bracket_ei": " ".join(format_speed(ei) for ei in row.bracket_ei),
         "settled_stops": row.settled_stops,
-        "criterion": criterion,
     }
 
 
@@ -461,3 +479,6 @@ def _reversal_sentence(values: dict[str, Any]) -> str:
         f"({low:.2f} to {high:.2f}); with a chance of {chance_text(gone)} it loses more than a stop of range at the "
         "dark end."
     )
+
+
+hold_to_annotations(globals())

@@ -7,19 +7,27 @@ from scipy.special import ndtri
 
 from filmdose.arrays import FloatArray, check_count
 
-__all__ = ["POINTS", "Random", "even_points", "normal_points", "random_generator", "to_normal"]
+__all__ = ["POINTS", "Random", "even_points", "normal_points", "random_generator", "random_seed", "to_normal"]
 
 #: 5, 50 and 95 % points.
 POINTS = (0.05, 0.5, 0.95)
 
-Random = int | np.random.Generator
+Random = int | np.random.Generator | None
 
 
 def random_generator(rng: Random) -> np.random.Generator:
-    """A generator from a seed (0 is one) or a generator."""
+    """A generator from a seed (0 is one), a generator itself, or a new one that nobody can foresee from None."""
     if isinstance(rng, np.random.Generator):
         return rng
-    return np.random.default_rng(check_count("rng", rng, action="Give a seed, or a numpy Generator."))
+    action = "Give a seed, a numpy Generator, or None for other numbers each time."
+    return np.random.default_rng(None if rng is None else check_count("rng", rng, action=action))
+
+
+def random_seed(rng: Random) -> int:
+    """One seed for several runs that are to meet the same draws: the seed itself, or one that a generator draws."""
+    if rng is None or isinstance(rng, np.random.Generator):
+        return int(random_generator(rng).integers(2**31))
+    return check_count("rng", rng, action="Give a seed, a numpy Generator, or None for other numbers each time.")
 
 
 def even_points(count: int, dimensions: int, rng: np.random.Generator) -> FloatArray:

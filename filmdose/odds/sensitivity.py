@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.draw import roll_need
@@ -26,6 +27,7 @@ from filmdose.odds.scores import Random, random_generator
 from filmdose.odds.tally import ScoreStream
 from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import FogReading, Roll, Trip, read_record
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
@@ -216,7 +218,7 @@ def expected_width(outcome: FloatArray, answer: FloatArray, *, bins: int = 64, s
 
 
 @dataclass(frozen=True, kw_only=True)
-class Narrowing:
+class Narrowing(Result):
     """What would narrow the answer for one roll.
 
     Parameters
@@ -255,6 +257,10 @@ class Narrowing:
         import html
 
         return f"<p>{html.escape(self.message)}</p>" + self.table.to_html(float_format="{:.2f}".format)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """What would narrow the answer, best first; a copy of ``table``."""
+        return self.table.copy()
 
 
 def narrowing(
@@ -319,3 +325,6 @@ def narrowing(
     table = pd.DataFrame({"width_stops": after}).rename_axis("action")
     table["narrowed"] = 1.0 - table["width_stops"] / width if width > 0.0 else 0.0
     return Narrowing(roll=roll, width_stops=width, table=table.sort_values("width_stops", kind="stable"))
+
+
+hold_to_annotations(globals())

@@ -19,8 +19,10 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.polynomial import Chebyshev
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
@@ -33,6 +35,7 @@ from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import passage
 from filmdose.radiation.shields import thickness_factors
 from filmdose.radiation.sources import Source, source_names
+from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
 
@@ -61,7 +64,7 @@ _HARDNESS_LIMIT = 1.5
 
 
 @dataclass(frozen=True, kw_only=True)
-class Input:
+class Input(Result):
     """One unknown, moved by one standard normal score.
 
     Parameters
@@ -84,7 +87,7 @@ class Input:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Draws:
+class Draws(Result):
     """Values of a trip's unknowns and what follows from them; first axis draws, second axis rolls.
 
     Parameters
@@ -318,6 +321,26 @@ class TripModel:
         return self.trip == other.trip and self.priors == other.priors
 
     __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
+
+    def __repr__(self) -> str:
+        return f"TripModel({len(self.trip.rolls)} rolls, {len(self.inputs)} unknowns)"
+
+    def _repr_html_(self) -> str:
+        return self.to_dataframe().to_html(index=False, float_format="{:.4g}".format)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """One row for each unknown: name, label, low, typical, high, unit, trip_only."""
+        return pd.DataFrame(
+            [
+                {
+                    "name": item.name,
+                    "label": item.label,
+                    **{name: getattr(item.prior, name) for name in ("low", "typical", "high", "unit")},
+                    "trip_only": item.trip_only,
+                }
+                for item in self.inputs
+            ]
+        )
 
     # -- setting up ---------------------------------------------------------------------------------------------
 
@@ -667,3 +690,6 @@ def kind_prior(priors: Priors, kind: str, name: str) -> Prior:
     """The prior of a kind of film, or the one for all kinds."""
     own = f"{kind}.{name}"
     return priors[own] if own in priors else priors[name]
+
+
+hold_to_annotations(globals())

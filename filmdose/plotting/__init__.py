@@ -15,15 +15,25 @@ from filmdose.lazy import lazy_names
 if TYPE_CHECKING:
     from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
     from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
+    from filmdose.plotting.fit import plot_fit, plot_fit_residuals
+    from filmdose.plotting.panel import WhatIfView, what_if_panel
     from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
+    from filmdose.plotting.scan import plot_bands, plot_boxes, plot_grain_spectrum
     from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
-    from filmdose.plotting.style import house_style
+    from filmdose.plotting.style import house_style, in_house_style
 
 __all__ = [
+    "WhatIfView",
     "house_style",
+    "in_house_style",
+    "plot_bands",
+    "plot_boxes",
     "plot_characteristic_curves",
     "plot_ei_isolines",
     "plot_film_response",
+    "plot_fit",
+    "plot_fit_residuals",
+    "plot_grain_spectrum",
     "plot_loss",
     "plot_shares",
     "plot_signal_to_noise",
@@ -32,6 +42,7 @@ __all__ = [
     "plot_stops",
     "plot_tornado",
     "plot_transmission",
+    "what_if_panel",
 ]
 
 _HOME = {
@@ -39,7 +50,10 @@ _HOME = {
     "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
     "radiation": ("plot_film_response", "plot_shares", "plot_spectra", "plot_transmission"),
     "sensitivity": ("plot_sobol", "plot_tornado"),
-    "style": ("house_style",),
+    "fit": ("plot_fit", "plot_fit_residuals"),
+    "panel": ("WhatIfView", "what_if_panel"),
+    "scan": ("plot_bands", "plot_boxes", "plot_grain_spectrum"),
+    "style": ("house_style", "in_house_style"),
 }
 
 __getattr__, __dir__ = lazy_names(__name__, {name: home for home, names in _HOME.items() for name in names})

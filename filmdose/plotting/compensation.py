@@ -9,15 +9,17 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from filmdose.answering import answer_grid, as_film
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film, film_words
+from filmdose.names import Kind
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.question import Question
 from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import CRITERION_WORDS, dose_text
+from filmdose.words import dose_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,7 +63,8 @@ def plot_stops(
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
-    grid = answer_grid(films, doses, question)
+    asked = Question() if question is None else question
+    grid = answer_grid(films, doses, asked)
     stops, partly = grid["given_stops"].to_numpy(), grid["status"].to_numpy() != "ok"
     names = _short_names(grid)
     colours = ordered_colours(len(names))[::-1]
@@ -94,7 +97,7 @@ def plot_stops(
     ax.set_ylim(0.0, top)
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("more exposure to give [stops]")
-    ax.set_title(f"Compensation by {CRITERION_WORDS[grid.attrs['criterion']]}, for the film speeds at the lines")
+    ax.set_title(f"Compensation by {asked.criterion_words}, for the film speeds at the lines")
     remarks = ["thin: the shadows are not wholly restored"] if (partly & ~np.isnan(stops)).any() else []
     if np.isnan(stops).any():
         remarks.append("×: nothing helps beyond")
@@ -108,7 +111,7 @@ def plot_ei_isolines(
     kerma_ugy: Any = None,
     question: Question | None = None,
     *,
-    kind: str = "bw-negative",
+    kind: Kind = "bw-negative",
     ax: Axes | None = None,
 ) -> Axes:
     """Lines of equal exposure index over accumulated dose and marked speed of the generic films of a kind.
@@ -261,3 +264,6 @@ def _short_names(grid: Any) -> list[str]:
     if generic and len(set(kinds)) == 1:
         return [format_speed(speed) for speed in speeds]
     return [str(label) for label in labels]
+
+
+hold_to_annotations(globals())

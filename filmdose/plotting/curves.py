@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from filmdose.answering import as_film, marked_index
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film, film_words
@@ -235,3 +236,6 @@ def _exposure_window(film: Film) -> tuple[float, float]:
 
     pairs = [ends(record) for record in film.records]
     return min(p[0] for p in pairs) - 0.3, max(p[1] for p in pairs) + 0.1
+
+
+hold_to_annotations(globals())

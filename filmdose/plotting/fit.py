@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.fitresult import FilmFit
@@ -114,3 +115,6 @@ def write_fit_plot(fit: FilmFit, path: str | Path) -> Path:
         above.set_xlabel("")
         figure.savefig(stream, format=ending[1:])
     return write_bytes_atomic(path, stream.getvalue())
+
+
+hold_to_annotations(globals())

@@ -7,10 +7,12 @@ import io
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import MissingExtraError
 from filmdose.film.generic import generic_speed_range
 from filmdose.film.model import Film, film_words
 from filmdose.odds import Priors
+from filmdose.odds.scores import Random, random_seed
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
 from filmdose.question import DEFAULT_CRITERION, Question
@@ -124,12 +126,12 @@ class WhatIfView:
         return drawn
 
 
-def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: int = 0) -> Any:
+def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, rng: Random = 0) -> Any:
     """Sliders for a notebook: film, passes, shield, unevenness, criterion; curves and index follow.
 
     Parameters
     ----------
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.whatif.what_if`.
 
     Returns
@@ -145,6 +147,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: in
         import ipywidgets
     except ImportError as error:
         raise MissingExtraError("ipywidgets", "notebooks", "The what-if panel") from error
+    seed = random_seed(rng)  # kept while sliders move
     view = WhatIfView()
     style = {"description_width": "9em"}
 
@@ -179,7 +182,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: in
         low, high = generic_speed_range(values["kind"])
         values["speed"] = min(max(values["speed"], low), high)
         question = Question(criterion=values.pop("criterion"), scene_range=values.pop("scene_range"))
-        found = what_if(counts=counts, question=question, priors=priors, samples=samples, seed=seed, **values)
+        found = what_if(counts=counts, question=question, priors=priors, samples=samples, rng=seed, **values)
         image.value = view.png(found)
         words.value = _html(found)
 
@@ -196,3 +199,6 @@ def _html(answer: WhatIf) -> str:
     dose = f"dose {dose_text(points.kerma_ugy)} ({range_text(points.kerma_low_ugy, points.kerma_high_ugy)})"
     kept = f"at ISO {format_speed(answer.film.speed)} the shadows keep {100 * answer.answer.snr_kept:.0f} %"
     return f"<b>{html.escape(answer.sentence)}</b><br>{html.escape(dose)}; {html.escape(kept)} of their signal-to-noise"
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.history import HistoryDose
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
@@ -118,9 +120,9 @@ def plot_film_response(energy_range_kev: tuple[float, float] = (10.0, 3000.0), *
     ax.plot(energy, ratio, color=GUIDE, linestyle=DASHES[1], label="absorbed dose in the emulsion (NIST)")
     response = film_response(energy, eta_low=typical) / film_response(hard, eta_low=typical)
     ax.plot(energy, response, color=INK, linestyle=DASHES[0], label="fog per air kerma")
-    bounds = [film_response(energy, eta_low=eta) / film_response(hard, eta_low=eta) for eta in (low, high)]
+    below, above = (film_response(energy, eta_low=eta) / film_response(hard, eta_low=eta) for eta in (low, high))
     label = f"its range, efficiency {low:g} to {high:g} below 60 keV (inference)"
-    ax.fill_between(energy, *bounds, color=FOGGED, alpha=0.25, linewidth=0, label=label)
+    ax.fill_between(energy, below, above, color=FOGGED, alpha=0.25, linewidth=0, label=label)
     spectrum = spectrum_of(REFERENCE_BEAM)
     shape = spectrum.fluence / spectrum.fluence.max()
     inside = spectrum.energy_kev >= energy_range_kev[0]
@@ -169,9 +171,10 @@ def plot_transmission(
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
+    thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")
     thickness = np.linspace(0.0, thickness_mm, 200)
     for number, (material, colour) in enumerate(zip(materials, ordered_colours(len(materials)), strict=True)):
-        name = Shield(material=material, thickness_mm=1.0).material
+        name = str(Shield(material=material, thickness_mm=1.0).material)
         through = np.array(
             [transmission(Shield(material=name, thickness_mm=float(x)), beam).effective for x in thickness]
         )
@@ -255,3 +258,6 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
     ax.set_title(f"Shares of {dose.kerma_ugy:.3g} µGy")
     ax.grid(axis="y", visible=False)
     return ax
+
+
+hold_to_annotations(globals())

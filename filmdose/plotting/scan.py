@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, in_house_style, plain
@@ -138,3 +139,6 @@ def write_picture(draw: Callable[[Axes], object], path: str | Path) -> Path:
         draw(figure.add_subplot())
         figure.savefig(stream, format=ending[1:], dpi=150)
     return write_bytes_atomic(path, stream.getvalue())
+
+
+hold_to_annotations(globals())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count
 from filmdose.errors import ArgumentError
 from filmdose.plotting.style import FOGGED, GUIDE, INK, in_house_style, plain
@@ -131,3 +132,6 @@ def _check(table: pd.DataFrame, columns: list[str] | tuple[str, ...]) -> None:
     missing = [name for name in columns if name not in getattr(table, "columns", ())]
     if missing or not len(table):
         raise ArgumentError("table", missing or "no rows", f"a table with at least one row and {', '.join(columns)}")
+
+
+hold_to_annotations(globals())

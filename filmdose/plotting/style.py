@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING, Any, TypeVar, cast
 
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import check_count
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -59,10 +61,11 @@ def in_house_style(function: _Function) -> _Function:
     @functools.wraps(function)
     def drawn(*arguments: Any, ax: Axes | None = None, **options: Any) -> Axes:
         with house_style():
+            figure: Any = None
             if ax is None:
                 import matplotlib.pyplot as plt
 
-                _, ax = plt.subplots()
+                figure, ax = plt.subplots()
                 # Ticks are made when the figure is drawn, long after this context: fix their looks now.
                 for axis, which in ((ax.xaxis, "xtick"), (ax.yaxis, "ytick")):
                     parameters = style_parameters()
@@ -72,7 +75,12 @@ def in_house_style(function: _Function) -> _Function:
                     axis.set_tick_params(which="major", labelsize=parameters[f"{which}.labelsize"])
             elif not hasattr(ax, "get_xlim"):
                 raise ArgumentError("ax", ax, "Matplotlib Axes, or None for a new figure")
-            function(*arguments, ax=ax, **options)
+            try:
+                function(*arguments, ax=ax, **options)
+            except BaseException:
+                if figure is not None:
+                    plt.close(figure)  # nobody has it
+                raise
         return ax
 
     return cast(_Function, drawn)
@@ -89,4 +97,7 @@ def ordered_colours(count: int) -> list[tuple[float, float, float, float]]:
     import numpy as np
 
     palette = mpl.colormaps["cividis"]
-    return [palette(position) for position in np.linspace(0.0, 0.74, max(count, 1))]
+    return [palette(position) for position in np.linspace(0.0, 0.74, max(check_count("count", count), 1))]
+
+
+hold_to_annotations(globals())

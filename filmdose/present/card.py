@@ -11,12 +11,14 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from filmdose.answering import grid_row
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array
+from filmdose.criteria import Criterion
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.generic import film_value, generic_film
@@ -28,10 +30,14 @@ from filmdose.present.text import CARD_WORDS, Words, read_words
 from filmdose.question import Question
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
+from filmdose.result import Result
 from filmdose.solution import VERDICTS
 from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import figure_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["CARD_KERMA_UGY", "CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "make_card", "write_card"]
 
@@ -62,7 +68,7 @@ _TALLY_MM = 3 * _LINE_MM
 
 
 @dataclass(frozen=True, kw_only=True)
-class CardRow:
+class CardRow(Result):
     """What one event adds.
 
     Parameters
@@ -88,7 +94,7 @@ class CardRow:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Card:
+class Card(Result):
     """Every figure and word of the card; see :func:`make_card`."""
 
     films: tuple[Film, ...]
@@ -128,7 +134,7 @@ class Card:
         words = [
             self.text(
                 "column_shield",
-                material=self.text.named("material", shield.material),
+                material=self.text.named("material", str(shield.material)),
                 thickness=f"{shield.thickness_mm:g}",
             )
             for shield in self.shields
@@ -161,8 +167,13 @@ class Card:
         return self.text(
             "assumes",
             origin=self.text[origin],
-            criterion=self.text["criterion." + self.question.criterion],
+            criterion=self._criterion,
         )
+
+    @property
+    def _criterion(self) -> str:
+        asked = self.question.criterion
+        return asked.words if isinstance(asked, Criterion) else self.text[f"criterion.{asked}"]
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -172,6 +183,13 @@ class Card:
     def row_range(self, row: CardRow) -> str:
         """Low to high of a bare row, in words."""
         return self.text("range", low=figure_text(row.low[0], 2), high=figure_text(row.high[0], 2))
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """The texts of the card: one row for each total [uGy], one column for each film."""
+        import pandas as pd
+
+        index = pd.Index(self.kerma_ugy, name="kerma_ugy")
+        return pd.DataFrame(list(self.cells), index=index, columns=list(self.speed_titles))
 
 
 def make_card(
@@ -503,3 +521,6 @@ def write_card(card: Card, path: str | Path) -> Path:
     """
     ending = check_ending(path, CARD_ENDINGS)
     return write_bytes_atomic(path, card_bytes(card, ending.lstrip(".")))
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import FilmdoseError, InputFileError, all_faults
 from filmdose.files import parse_toml, read_text
 from filmdose.film.cgats import is_cgats
@@ -22,6 +23,7 @@ from filmdose.present.letter import LETTER_WORDS
 from filmdose.present.sheet import SHEET_WORDS
 from filmdose.present.text import CARD_WORDS, read_words, shipped_names
 from filmdose.radiation.sensitivity import read_sensitivity
+from filmdose.result import Result
 from filmdose.scan.bands import read_profile
 from filmdose.tripfile import TRIP_FILE, read_trip
 
@@ -56,7 +58,7 @@ _READERS: dict[str, Callable[[Path], Any]] = {
 
 
 @dataclass(frozen=True, kw_only=True)
-class FileCheck:
+class FileCheck(Result):
     """What a file is taken for, and what is wrong with it.
 
     Parameters
@@ -164,3 +166,6 @@ def _paragraphs(check: FileCheck) -> list[str]:
 def _said(check: FileCheck, fault: FilmdoseError) -> str:
     """What is wrong, without the path that stands above it."""
     return str(fault).removeprefix(check.path).lstrip(":, ")
+
+
+hold_to_annotations(globals())

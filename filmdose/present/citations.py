@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from functools import cache
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
 from filmdose.files import data_text
 
@@ -39,3 +40,6 @@ def citation(key: str) -> str:
 @cache
 def _entries() -> dict[str, dict[str, str]]:
     return {key: dict(_FIELD.findall(body)) for key, body in _ENTRY.findall(data_text("references.bib"))}
+
+
+hold_to_annotations(globals())

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import Answer, grid_row
+from filmdose.arguments import hold_to_annotations
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import film_value, is_typical
 from filmdose.film.model import Film, film_words
@@ -21,6 +22,7 @@ from filmdose.present.citations import citation
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.present.scan import bands_blocks
 from filmdose.question import Question
+from filmdose.result import Result
 from filmdose.trip import (
     FogReading,
     Roll,
@@ -34,10 +36,11 @@ from filmdose.trip import (
 )
 from filmdose.units import format_speed
 from filmdose.version import __version__
-from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text, figure_text, range_text
+from filmdose.words import KIND_WORDS, dose_text, figure_text, range_text
 
 if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
+    from filmdose.odds.scores import Random
     from filmdose.scan.bands import BandResult
 
 __all__ = [
@@ -57,7 +60,7 @@ _POINTS = (0.05, 0.5, 0.95)
 
 
 @dataclass(frozen=True, kw_only=True)
-class DamageReport:
+class DamageReport(Result):
     """Every figure of a damage report; triples are 5, 50 and 95 % points.
 
     Parameters
@@ -77,7 +80,7 @@ class DamageReport:
     loss
         Answer at the equivalent dose, with the loss of a roll that was exposed before the scan.
     samples, seed
-        Draws of what is not known.
+        Draws of what is not known, and the seed that made them.
     date
         Date of the report.
     """
@@ -95,6 +98,17 @@ class DamageReport:
     seed: int
     date: datetime.date
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """Two rows: the odds from the log alone, and with all readings (column ``from``)."""
+        import pandas as pd
+
+        parts = [row.to_dataframe().assign(**{"from": name}) for name, row in self._odds]
+        return pd.concat(parts, ignore_index=True)
+
+    @property
+    def _odds(self) -> tuple[tuple[str, RollOdds], ...]:
+        return ("log", self.before), ("log and readings", self.after)
+
 
 def assess_damage(
     trip: Trip,
@@ -103,7 +117,7 @@ def assess_damage(
     *,
     priors: Priors | None = None,
     samples: int = 2**14,
-    seed: int = 0,
+    rng: Random = 0,
     date: datetime.date | None = None,
 ) -> DamageReport:
     """Work out the damage of one roll.
@@ -114,7 +128,7 @@ def assess_damage(
         A trip and the id of one of its rolls. All readings of the trip are used: they say something about its scanners.
     question
         What is asked; the roll's own scene range stands before that of the question.
-    priors, samples, seed
+    priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
     date
         Date of the report; today by default.
@@ -125,7 +139,9 @@ def assess_damage(
         No such roll, a reading that no fog can explain, a value out of range.
     """
     from filmdose.odds import ContradictionError, default_priors, learn, propagate
+    from filmdose.odds.scores import random_seed
 
+    seed = random_seed(rng)
     chosen = find_roll(trip, roll)
     asked = roll_question(chosen, Question() if question is None else question, 1.0)
     known = default_priors() if priors is None else priors
@@ -547,7 +563,7 @@ def _how(report: DamageReport) -> Iterator[Block]:
     yield Paragraph(
         f"Calibration of fog: {typical:g} µGy (range {low:g} to {high:g}) for a fog of 0.02 on ISO 400 film, an "
         "inference of the project and no published value. Doses of scanners: see section 1; each is a log-normal "
-        f"through its low, typical and high point. Criterion: {CRITERION_WORDS[asked.criterion]}; scene "
+        f"through its low, typical and high point. Criterion: {asked.criterion_words}; scene "
         f"{asked.scene_range:g} log units from shadow to highlight. {report.samples} draws of everything that is not "
         f"known, seed {report.seed}; readings are taken in by Bayes' rule."
     )
@@ -609,3 +625,6 @@ def _index(value: float) -> str:
 
 def _percent(share: float) -> str:
     return f"{100 * share:.0f} %"
+
+
+hold_to_annotations(globals())

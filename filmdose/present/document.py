@@ -11,6 +11,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
+from filmdose.errors import ArgumentError
+from filmdose.result import Result
 from filmdose.version import __version__
 
 if TYPE_CHECKING:
@@ -35,14 +38,14 @@ SCHEMA_VERSION = 1
 
 
 @dataclass(frozen=True)
-class Heading:
+class Heading(Result):
     """A heading."""
 
     words: str
 
 
 @dataclass(frozen=True)
-class Paragraph:
+class Paragraph(Result):
     """A paragraph; small print when ``small``."""
 
     words: str
@@ -51,7 +54,7 @@ class Paragraph:
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(Result):
     """A table of texts; columns that ``numeric`` counts are set to the right; the title above, the caption below."""
 
     header: tuple[str, ...]
@@ -74,8 +77,11 @@ class Table:
         Examples
         --------
         >>> Table.of({"roll": ["a"], "ISO": [400]}, numeric=["ISO"])
-        Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=frozenset({1}), title='', caption='')
+        Table(header=('roll', 'ISO'), rows=(('a', '400'),), numeric=(1,))
         """
+        for name in columns:
+            if not isinstance(columns[name], Iterable):  # type: ignore[index]
+                raise ArgumentError("columns", columns[name], "a sequence of cells for each name")  # type: ignore[index]
         texts = {str(name): map(_cell, columns[name]) for name in columns}  # type: ignore[index]
         right = set(numeric)
         return cls(
@@ -86,17 +92,29 @@ class Table:
             caption=caption,
         )
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """The texts of the table."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=list(self.header))
+
 
 @dataclass(frozen=True)
-class Facts:
+class Facts(Result):
     """Pairs of a name and its value with the unit."""
 
     rows: tuple[tuple[str, str], ...]
     title: str = ""
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """Names and values."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.rows), columns=["name", "value"])
+
 
 @dataclass(frozen=True)
-class Plot:
+class Plot(Result):
     """A plot: a function that draws on the Axes it is given, what it shows in words, and the room for its y labels."""
 
     draw: Callable[[Axes], object]
@@ -106,7 +124,7 @@ class Plot:
 
 
 @dataclass(frozen=True)
-class Picture:
+class Picture(Result):
     """A photograph or scan, and what it shows in words; made by :func:`filmdose.present.photos.read_picture`."""
 
     jpeg: bytes = field(repr=False)
@@ -119,7 +137,7 @@ Block = Heading | Paragraph | Table | Facts | Plot | Picture
 
 
 @dataclass(frozen=True, kw_only=True)
-class Document:
+class Document(Result):
     """What is said, and the same as data.
 
     Parameters
@@ -174,6 +192,12 @@ class Document:
                 found += [f"{name}: {value}" for name, value in block.rows]
         return tuple(found)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """The answer as a tidy table; empty where there is none."""
+        import pandas as pd
+
+        return pd.DataFrame() if self.frame is None else self.frame.copy()
+
 
 def _cell(value: object) -> str:
     """A cell as text; NaN, the only value that differs from itself, and None are empty."""
@@ -188,8 +212,11 @@ def ceiling(wanted: Sequence[float], total: float) -> float:
     >>> round(ceiling([10.0, 30.0, 50.0], 60.0), 6)
     25.0
     """
-    low, high = 0.0, max(wanted)
+    low, high = 0.0, max(map(float, wanted), default=0.0)
     for _ in range(60):
         middle = 0.5 * (low + high)
         low, high = (low, middle) if sum(min(width, middle) for width in wanted) > total else (middle, high)
     return low
+
+
+hold_to_annotations(globals())

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.film.fitresult import FilmFit
 from filmdose.film.model import film_words
 from filmdose.present.document import Document, Facts, Paragraph
@@ -38,3 +39,6 @@ def _row(fit: FilmFit) -> dict[str, object]:
         },
         **{f"{name}_error": value for name, value in fit.main_record.errors.to_dict().items()},
     }
+
+
+hold_to_annotations(globals())

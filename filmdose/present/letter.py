@@ -9,6 +9,7 @@ import math
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import UnknownNameError
 from filmdose.film.generic import film_value
 from filmdose.present.damage import (
@@ -290,3 +291,6 @@ def _inferred(report: DamageReport, text: Words) -> Iterator[Block]:
 
 def _number(value: float, text: Words) -> str:
     return text["beyond"] if math.isinf(value) else f"{value:.2f}"
+
+
+hold_to_annotations(globals())

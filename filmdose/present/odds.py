@@ -8,9 +8,11 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.history import pass_sentences
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.present.trip import trip_title
+from filmdose.result import Result
 from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, figure_text
 
@@ -23,7 +25,7 @@ __all__ = ["Reasons", "learned_document", "odds_document"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class Reasons:
+class Reasons(Result):
     """What matters most for one roll: its tornado and Sobol tables, and what would narrow the answer."""
 
     roll: str
@@ -53,7 +55,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         "notes": list(notes),
         "rolls": [row.to_dict() for row in odds.rolls],
     }
-    blocks: list[Block] = [_table(odds.table())]
+    blocks: list[Block] = [_table(odds.to_dataframe())]
     for row in odds.rolls:
         head = "" if row.message.startswith(row.headline) else f"{row.headline} "
         blocks.append(Paragraph(f"{row.roll.id}: {head}{row.message}"))
@@ -67,7 +69,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")
-    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, frame=odds.table())
+    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, frame=odds.to_dataframe())
 
 
 def _table(rows: pd.DataFrame) -> Table:
@@ -148,7 +150,7 @@ def learned_document(
         What to say beside it.
     """
     trip = outlook.trip
-    rows = taught.summary().reset_index()
+    rows = taught.to_dataframe().reset_index()
 
     def interval(suffix: str) -> list[str]:
         columns = zip(*(rows[f"{name}{suffix}"] for name in ("typical", "low", "high")), strict=True)
@@ -189,7 +191,7 @@ def learned_document(
             "probability": taught.probability,
             "quantities": rows.to_dict(orient="records"),
             "scanners": scanners,
-            "rolls": outlook.table().to_dict(orient="records"),
+            "rolls": outlook.to_dataframe().to_dict(orient="records"),
             "notes": list(notes),
         },
         frame=rows,
@@ -212,3 +214,6 @@ def _scanner_words(row: Mapping[Any, Any]) -> str:
     else:
         said = f"fogged these films about {figure_text(middle, 2)} times as much as usual"
     return f"Scanner {name}: {said} ({figure_text(low, 2)} to {figure_text(high, 2)} times)."
+
+
+hold_to_annotations(globals())

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError
 from filmdose.plotting.style import house_style
 
@@ -301,3 +302,6 @@ def page_png(page: Page, *, dots_per_inch: float = 200.0) -> bytes:
     with house_style():
         page.figure.savefig(stream, format="png", dpi=dots_per_inch, metadata={"Software": None})
     return stream.getvalue()
+
+
+hold_to_annotations(globals())

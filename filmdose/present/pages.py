@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from itertools import zip_longest
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.style import house_style
 from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table, ceiling
 from filmdose.present.page import A4_MM, Page, line_height, pages_pdf
@@ -183,3 +184,6 @@ class _Flow:
         self.y += plot.height_mm
         self.write(plot.words, size=_SMALL)
         self.y += 2.0
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ import warnings
 from pathlib import Path
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError
 from filmdose.files import read_bytes
 from filmdose.present.document import Picture
@@ -42,7 +43,7 @@ def read_picture(path: str | Path, words: str) -> Picture:
     InputFileError
         The file cannot be read, is no such picture, or has more pixels.
     """
-    from PIL import Image, ImageOps, UnidentifiedImageError
+    from PIL import Image, ImageOps
 
     content = read_bytes(path)
     try:
@@ -66,7 +67,9 @@ def read_picture(path: str | Path, words: str) -> Picture:
         raise InputFileError(
             path, "", f"has more than {MOST_PIXELS:,} pixels, the most that are read.", "Make it smaller."
         ) from error
-    except (UnidentifiedImageError, OSError, SyntaxError) as error:
+    except InputFileError:
+        raise
+    except Exception as error:  # a damaged file ends in errors of many kinds
         reason = getattr(error, "strerror", None) or "is not a picture that can be read."
         raise InputFileError(path, "", str(reason), f"Give a {', '.join(_FORMATS)} file.") from error
     stream = io.BytesIO()
@@ -104,3 +107,6 @@ def _in_srgb(image: Any, profile: bytes | None) -> Any:
             image = converted
     image.info.clear()
     return image
+
+
+hold_to_annotations(globals())

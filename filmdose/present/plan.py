@@ -6,6 +6,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.planning import Plan
 from filmdose.present.document import Block, Document, Heading, Paragraph, Table
 from filmdose.present.trip import trip_title
@@ -38,14 +39,14 @@ def plan_document(plan: Plan) -> Document:
     data = {
         "title": plan.trip.title,
         "criterion": plan.criterion,
-        "rolls": rows(plan.roll_table()),
+        "rolls": rows(plan.to_dataframe()),
         "checkpoints": rows(plan.checkpoints),
         "pouch": rows(plan.pouch)[0],
         "speeds": rows(plan.speeds),
         "carry": plan.carry_words,
         "notes": list(plan.notes),
     }
-    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.roll_table())
+    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.to_dataframe())
 
 
 def _order(plan: Plan) -> Table:
@@ -101,3 +102,6 @@ def _pouch_words(plan: Plan) -> str:
         f"A pouch of {row['pouch']} around every roll: expected loss {row['loss_with']:.1f} instead of "
         f"{row['loss_without']:.1f} stops, most for {row['most_for']}. Staff may want to see inside it."
     )
+
+
+hold_to_annotations(globals())

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
+from filmdose.names import FilmFormat
 from filmdose.present.document import Document, Paragraph, Table
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import list_data
@@ -27,12 +29,12 @@ _MEANING = {
 }
 
 
-def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Document:
+def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Document:
     """What a shield lets through of a beam.
 
     Parameters
     ----------
-    wall, quality
+    shield, beam
         The shield and the beam.
     through
         As of :func:`filmdose.radiation.transmission`.
@@ -40,18 +42,18 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     values = {name: getattr(through, name) for name in _MEANING}
     fog = {name: values[name] for name in ("narrow_film", "broad_film")}
     what = {
-        "material": wall.material,
-        "thickness_mm": wall.thickness_mm,
-        "density_g_cm3": wall.layer.resolved.density_g_cm3,
-        "oblique": wall.oblique,
-        "beam": str(quality),
+        "material": str(shield.material),
+        "thickness_mm": shield.thickness_mm,
+        "density_g_cm3": shield.layer.resolved.density_g_cm3,
+        "oblique": shield.oblique,
+        "beam": str(beam),
     }
     effect = {
         "effective": through.effective,
         "published": through.published,
-        "relative_response": float(relative_response(quality)),
+        "relative_response": float(relative_response(beam)),
     }
-    notes = _notes(wall, through)
+    notes = _notes(shield, through)
     columns = {
         "transmission of": list(_MEANING.values()),
         "lets through": [f"{100 * value:.3g} %" for value in values.values()],
@@ -59,7 +61,7 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     }
     return Document(
         kind="shield",
-        title=f"{wall.thickness_mm:g} mm {wall.material} against {quality}",
+        title=f"{shield.thickness_mm:g} mm {shield.material} against {beam}",
         blocks=(
             Paragraph(f"This shield lets {100 * through.effective:.3g} % of the dose through."),
             Table.of(columns, numeric=("lets through",)),
@@ -76,20 +78,20 @@ def shield_document(wall: Shield, quality: Beam, through: Transmission) -> Docum
     )
 
 
-def _notes(wall: Shield, through: Transmission) -> list[str]:
+def _notes(shield: Shield, through: Transmission) -> list[str]:
     notes = ["Through one wall; the beam reaches the film through one side of a pouch."]
     if through.published:
         notes.append("With scatter: anchored on the published broad-beam fit of lead (NCRP 147).")
     else:
         notes.append(
-            f"No broad-beam fit is published for {wall.material} in this beam: scatter and fluorescence are calculated "
-            "and anchored on lead from 60 to 150 kVp (an inference)."
+            f"No broad-beam fit is published for {shield.material} in this beam: scatter and fluorescence are "
+            "calculated and anchored on lead from 60 to 150 kVp (an inference)."
         )
     notes.append("A shield does not make a scan harmless, does nothing against background, and may prompt a new scan.")
     return notes
 
 
-def pouch_document(found: PouchEstimate, format: str = "35mm") -> Document:
+def pouch_document(found: PouchEstimate, format: FilmFormat = "35mm") -> Document:
     """How much lead a pouch holds, what it lets through, and what to write into a trip file.
 
     Parameters
@@ -99,7 +101,7 @@ def pouch_document(found: PouchEstimate, format: str = "35mm") -> Document:
     format
         Of the film in it: a cartridge of steel has taken the soft part of the beam already.
     """
-    rows = found.table(format)
+    rows = found.to_dataframe(format)
     columns = {
         "of a pass of": [get_source(name).title for name in rows["source"]],
         "lets through": [f"{100 * share:.0f} %" for share in rows["through"]],
@@ -184,3 +186,6 @@ def sources_document(kind: str | None = "source") -> Document:
 
 def _number(value: float) -> str:
     return "" if pd.isna(value) else f"{value:.6g}"
+
+
+hold_to_annotations(globals())

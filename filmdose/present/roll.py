@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from filmdose.answering import Answer
+from filmdose.arguments import hold_to_annotations
 from filmdose.exposed import ExposedLoss
 from filmdose.film.generic import box_speed_notes
 from filmdose.film.model import film_words
@@ -184,3 +185,6 @@ def _loss(answer: Answer, loss: ExposedLoss, dose: HistoryDose) -> list[Block]:
         facts.append((f"scan black point, {name}", f"{relative:.0f} % of the transmittance of unscanned film"))
     table = Table.of(columns, numeric=list(columns)[1:], title="By exposure zone")
     return [table, Facts(tuple(facts)), Paragraph(loss.development)]
+
+
+hold_to_annotations(globals())

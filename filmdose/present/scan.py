@@ -6,6 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.scan import plot_bands
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Plot, Table
 from filmdose.scan.bands import CAUSES, BandResult
@@ -31,11 +32,11 @@ def fog_document(fog: FogMeasurement, *, notes: Sequence[str] = ()) -> Document:
                     ("flare taken out", f"{fog.roll.flare.fraction:.4f} ± {fog.roll.flare.error:.4f}"),
                 )
             ),
-            _area_table(fog.to_frame(), "area"),
+            _area_table(fog.to_dataframe(), "area"),
             *_notes(fog.faults, notes),
         ),
         data=fog.to_dict(),
-        frame=fog.to_frame(),
+        frame=fog.to_dataframe(),
     )
 
 
@@ -48,9 +49,9 @@ def tablet_document(tablet: TabletReading, *, notes: Sequence[str] = ()) -> Docu
     return Document(
         kind="measure-tablet",
         title=f"{words}.",
-        blocks=(_area_table(tablet.to_frame(), "step"), *_notes(faults, notes)),
+        blocks=(_area_table(tablet.to_dataframe(), "step"), *_notes(faults, notes)),
         data=tablet.to_dict(),
-        frame=tablet.to_frame(),
+        frame=tablet.to_dataframe(),
     )
 
 
@@ -87,7 +88,7 @@ def bands_document(result: BandResult) -> Document:
         title=result.sentence,
         blocks=tuple(_evidence(result)),
         data=result.to_dict(),
-        frame=result.to_frame(),
+        frame=result.to_dataframe(),
     )
 
 
@@ -140,3 +141,6 @@ def _area_table(frame: pd.DataFrame, first: str) -> Table:
 
 def _notes(faults: Iterable[Fault], notes: Sequence[str]) -> tuple[Paragraph, ...]:
     return tuple(Paragraph(str(words), small=True) for words in (*faults, *notes))
+
+
+hold_to_annotations(globals())

@@ -6,6 +6,7 @@ import datetime
 from collections import Counter
 from pathlib import Path
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError
 from filmdose.files import write_bytes_atomic
 from filmdose.planning import Plan
@@ -109,3 +110,6 @@ def write_sheet(plan: Plan, path: str | Path, *, words: Words | None = None, dat
         else:
             content = page_png(page)
     return write_bytes_atomic(path, content)
+
+
+hold_to_annotations(globals())

@@ -11,7 +11,9 @@ import numpy as np
 import pandas as pd
 
 from filmdose.answering import as_film, grid_rows, unique_labels
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
+from filmdose.errors import ArgumentError
 from filmdose.film.generic import box_speed_notes, film_value
 from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, given_dose, history_dose
@@ -19,7 +21,6 @@ from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import get_source, list_sources, source_names
 from filmdose.solution import VERDICTS
-from filmdose.solver import CRITERIA
 from filmdose.units import format_speed
 from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
 
@@ -123,6 +124,8 @@ def passes_table(
     """
     asked = Question() if question is None else question
     histories = [part if isinstance(part, History) else History(passes=(part,)) for part in passes]
+    if not histories:
+        raise ArgumentError("passes", tuple(passes), "at least one pass or history")
     doses = [asked.for_bands(dose.peak_to_mean).peak_to_mean * dose.kerma_ugy for dose in map(history_dose, histories)]
     names = [" + ".join(f"{part.count} x {part.resolved_source.name}" for part in one.passes) for one in histories]
     cells, _ = _cells(films, doses, replace(asked, peak_to_mean=1.0))
@@ -154,14 +157,14 @@ def _cells(films: Sequence[Film | float], kerma_ugy: Any, asked: Question) -> tu
     resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
     parts = []
     for film, label, row in zip(resolved, unique_labels([film.label for film in resolved]), rows, strict=True):
-        criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(CRITERIA)}
+        criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(asked.criteria)}
         plain = {name: values for name, values in row.items() if name != "stops"}
         film_columns = {"film": label, "kind": film.kind, "speed": film.speed, "kerma_ugy": kerma}
         parts.append(pd.DataFrame({**film_columns, **plain, **criteria, "criterion": asked.criterion}))
     cells = pd.concat(parts, ignore_index=True)
     first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "needed_stops", "given_stops", "ei", "verdict"]
     rest = ["status", "ei_exact", "room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"]
-    return cells[[*first, *rest, *(f"stops_{name}" for name in CRITERIA), "criterion"]], kerma
+    return cells[[*first, *rest, *(f"stops_{name}" for name in asked.criteria), "criterion"]], kerma
 
 
 def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
@@ -251,7 +254,7 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
         )
     else:
         what = (
-            f"Criterion {question.criterion}{target}: {CRITERIA[question.criterion]}. A stop of lost shadow counts "
+            f"Criterion {question.criterion}{target}: {question.criterion_sentence}. A stop of lost shadow counts "
             f"{question.cost_under / question.cost_over:g} times a stop of light given, over a scene of "
             f"{question.scene_range:g} log units. {verdict_words()} - nothing helps."
         )
@@ -451,3 +454,6 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
         data={**asdict(question), "rows": rows.to_dict(orient="records"), "notes": list(dose.notes)},
         frame=rows,
     )
+
+
+hold_to_annotations(globals())

@@ -9,8 +9,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError, OutputFileError, each_part, go_on_or_raise, shown, stop_at_faults
 from filmdose.files import check_place, data_text, load_data_toml, parse_toml, read_text, write_text_atomic
+from filmdose.result import Result
 
 __all__ = ["CARD_WORDS", "Words", "read_words", "shipped_names", "write_words"]
 
@@ -19,7 +21,7 @@ CARD_WORDS = "card_text.toml"
 
 
 @dataclass(frozen=True)
-class Words:
+class Words(Result):
     """Texts by name; a name in a table is written "table.name"."""
 
     texts: Mapping[str, str] = field(repr=False)
@@ -113,3 +115,6 @@ def _flat(path: object, data: Mapping[str, Any], above: str = "") -> dict[str, s
 @cache
 def _shipped(name: str) -> dict[str, str]:
     return _flat(name, load_data_toml(name))
+
+
+hold_to_annotations(globals())

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Document, Facts, Paragraph, Table
 from filmdose.trip import Trip
 from filmdose.units import format_speed
@@ -85,7 +86,7 @@ def log_document(
     taken_back
         True when it was taken back.
     """
-    table = outlook.table()
+    table = outlook.to_dataframe()
     rows = table[table["roll"].isin(list(rolls))].reset_index(drop=True)
     said = list(dict.fromkeys([*notes, *outlook.notes]))
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
@@ -106,3 +107,6 @@ def log_document(
         },
         frame=rows,
     )
+
+
+hold_to_annotations(globals())

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, MissingExtraError, OutputFileError, UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Picture, Plot, Table
@@ -51,14 +52,14 @@ FORMATS: dict[str, tuple[str, ...]] = {
 }
 
 
-def format_for(path: str | Path | None, asked: str | None = None) -> str:
+def format_for(path: str | Path | None, format: str | None = None) -> str:
     """The format of a file or of the screen: what was asked for, else what the ending stands for, else text.
 
     Parameters
     ----------
     path
         The file, or None for the screen.
-    asked
+    format
         A key of ``FORMATS``.
 
     Raises
@@ -74,17 +75,17 @@ def format_for(path: str | Path | None, asked: str | None = None) -> str:
     >>> format_for("table.md"), format_for(None), format_for("/dev/stdout", "csv")
     ('markdown', 'text', 'csv')
     """
-    if asked is not None and asked not in FORMATS:
-        raise UnknownNameError("format", asked, FORMATS)
+    if format is not None and format not in FORMATS:
+        raise UnknownNameError("format", format, FORMATS)
     ending = "" if path is None else Path(path).suffix.lower()
     if not ending:
-        return asked or "text"
+        return format or "text"
     found = next((name for name, endings in FORMATS.items() if ending in endings), None)
     if found is None:
         known = ", ".join(end for endings in FORMATS.values() for end in endings)
         raise ArgumentError("output", str(path), f"a file name that ends in one of {known}")
-    if asked is not None and asked != found:
-        allowed = f"{' or '.join(FORMATS[asked])} for {asked}"
+    if format is not None and format != found:
+        allowed = f"{' or '.join(FORMATS[format])} for {format}"
         raise ArgumentError("output", str(path), f"a file name that ends in {allowed}", f"Or ask for {found}.")
     return found
 
@@ -339,3 +340,6 @@ def _tex_block(block: Block) -> str:
             r"\end{table}",
         ]
     )
+
+
+hold_to_annotations(globals())

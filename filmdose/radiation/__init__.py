@@ -9,7 +9,15 @@ from filmdose.radiation.badge import BADGE_QUANTITIES, BadgeKerma, badge_air_ker
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.broad_beam import archer_transmission, broad_beam_transmission
 from filmdose.radiation.coefficients import mass_energy_absorption
-from filmdose.radiation.materials import Layer, layers_transmission, list_materials, mass_attenuation
+from filmdose.radiation.materials import (
+    Layer,
+    Material,
+    get_material,
+    layers_transmission,
+    list_materials,
+    mass_attenuation,
+    register_material,
+)
 from filmdose.radiation.response import (
     ETA_LOW,
     effective_kerma_ugy,
@@ -20,7 +28,7 @@ from filmdose.radiation.response import (
 )
 from filmdose.radiation.sensitivity import FogSensitivity, calibrated_fog_kerma_ugy, first_principles_sensitivity
 from filmdose.radiation.shields import Shield, Transmission, mean_oblique_factor, transmission, transmission_curve
-from filmdose.radiation.sources import Source, get_source, list_sources, source_names
+from filmdose.radiation.sources import Source, get_source, list_sources, register_source, source_names
 from filmdose.radiation.spectra import (
     Spectrum,
     air_kerma_ugy,
@@ -42,6 +50,7 @@ __all__ = [
     "Beam",
     "FogSensitivity",
     "Layer",
+    "Material",
     "Shield",
     "Source",
     "Spectrum",
@@ -61,6 +70,7 @@ __all__ = [
     "first_principles_sensitivity",
     "flight_dose_rate_usv_h",
     "flight_kerma_ugy",
+    "get_material",
     "get_source",
     "half_value_layer_mm",
     "held_passes",
@@ -74,6 +84,8 @@ __all__ = [
     "mean_oblique_factor",
     "mono_spectrum",
     "pass_kerma_ugy",
+    "register_material",
+    "register_source",
     "relative_response",
     "source_names",
     "spectrum_of",

@@ -11,11 +11,12 @@ from __future__ import annotations
 import math
 import warnings
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.files import load_data_csv
 from filmdose.radiation.beams import Beam
@@ -72,6 +73,10 @@ def latitude_band(latitude: str | float) -> str:
     return next(band for band, (lowest, _) in reversed(_bands().items()) if degrees >= lowest)
 
 
+@overload
+def flight_dose_rate_usv_h(altitude_ft: Labelled, latitude: str | float = ...) -> Labelled: ...
+@overload
+def flight_dose_rate_usv_h(altitude_ft: Numbers, latitude: str | float = ...) -> FloatArray: ...
 def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle") -> Any:
     """Dose equivalent rate in flight [uSv/h], log-linear in altitude between published points.
 
@@ -198,3 +203,6 @@ def altitude_in_feet(altitude_ft: float | None, altitude_m: float | None) -> flo
         return check_number("altitude_ft", altitude_ft, low=low, high=high, unit="ft")
     metres = check_number("altitude_m", altitude_m, low=low, high=high / FEET_PER_METRE, unit="m")
     return metres * FEET_PER_METRE
+
+
+hold_to_annotations(globals())

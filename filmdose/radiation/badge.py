@@ -11,9 +11,11 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.result import Result
 from filmdose.units import AirKerma, parse_dose
 
 __all__ = ["BADGE_QUANTITIES", "BadgeKerma", "badge_air_kerma"]
@@ -25,7 +27,7 @@ _Z95 = 1.6448536269514722
 
 
 @dataclass(frozen=True, kw_only=True)
-class BadgeKerma:
+class BadgeKerma(Result):
     """Air kerma behind a badge reading: 5, 50 and 95 % points [uGy], and the quantity that was read.
 
     Parameters
@@ -113,3 +115,6 @@ def badge_air_kerma(reading: Any, quantity: str | None = None, *, relative_error
         air_kerma_high_ugy=AirKerma(middle * math.exp(up)),
         quantity=quantity,
     )
+
+
+hold_to_annotations(globals())

@@ -6,10 +6,12 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.everyday import SHIELDS_MEANT, meant, with_points
 from filmdose.radiation.materials import Layer, get_material
+from filmdose.result import Result
 
 __all__ = ["DEFAULT_FILTRATION", "REFERENCE_BEAM", "Beam", "parse_layers"]
 
@@ -59,7 +61,7 @@ def parse_layers(argument: str, text: str, separator: str = "+") -> tuple[Layer,
 
 
 @dataclass(frozen=True, kw_only=True)
-class Beam:
+class Beam(Result):
     """An X-ray tube's beam (voltage and filtration) or a single photon energy.
 
     Exactly one of ``tube_kvp`` and ``energy_kev`` is given.
@@ -120,3 +122,6 @@ class Beam:
 
 #: Effective kerma is counted in this beam: 140 kVp, 3 mm Al, tungsten anode.
 REFERENCE_BEAM = Beam(tube_kvp=140.0)
+
+
+hold_to_annotations(globals())

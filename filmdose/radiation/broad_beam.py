@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
+from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 
 __all__ = ["archer_transmission", "broad_beam_kvps", "broad_beam_transmission"]
 
 
+@overload
+def archer_transmission(thickness_mm: Labelled, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> Labelled: ...
+@overload
+def archer_transmission(thickness_mm: Numbers, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> FloatArray: ...
 def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm: float, gamma: float) -> Any:
     """Archer's formula for the transmission of air kerma through a broad beam.
 
@@ -38,7 +44,9 @@ def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm:
     ----------
     archer1983, ncrp147
     """
-    ratio = beta_per_mm / alpha_per_mm
+    alpha_per_mm = check_number("alpha_per_mm", alpha_per_mm, low=0.0, low_open=True, unit="1/mm")
+    gamma = check_number("gamma", gamma, low=0.0, low_open=True)
+    ratio = check_number("beta_per_mm", beta_per_mm, unit="1/mm") / alpha_per_mm
 
     def kernel(x: FloatArray) -> FloatArray:
         checked = check_array("thickness_mm", x, low=0.0, unit="mm")
@@ -59,6 +67,8 @@ def _fits(material: str) -> tuple[tuple[float, float, float, float], ...]:
 
 def broad_beam_kvps(material: str) -> tuple[float, ...]:
     """Tube voltages [kVp] for which a broad-beam fit of ``material`` is shipped; empty when there is none."""
+    if not isinstance(material, str):
+        raise ArgumentError("material", material, "the name of a material, such as 'lead'")
     return tuple(fit[0] for fit in _fits(material))
 
 
@@ -93,3 +103,6 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
         return None
     logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in fits]
     return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in fits], logs)))
+
+
+hold_to_annotations(globals())

@@ -13,22 +13,25 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache, lru_cache
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.names import FilmFormat, KermaPlace, TransportStep
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import Passage, passage
 from filmdose.radiation.shields import Shield
+from filmdose.result import Result
 
 __all__ = ["FORMATS", "PLACES", "STEPS", "Arrival", "Bag", "Chain", "as_bag", "check_steps", "film_chain"]
 
 #: Steps between source and emulsion, in order.
-STEPS = ("bag", "cartridge", "shields", "roll")
+STEPS: tuple[TransportStep, ...] = ("bag", "cartridge", "shields", "roll")
 
 #: Where the kerma of a source may stand.
-PLACES = ("bag", "inside", "film")
+PLACES: tuple[KermaPlace, ...] = ("bag", "inside", "film")
 
 #: Formats of film.
 FORMATS: tuple[str, ...] = tuple(load_data_toml("transport.toml")["formats"])
@@ -37,7 +40,7 @@ _BAG = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*(?:g/cm2)?\s*(?:,\s*(?:al|aluminium)\
 
 
 @dataclass(frozen=True, kw_only=True)
-class Bag:
+class Bag(Result):
     """What lies between the outside of a bag and the film in it.
 
     Parameters
@@ -99,7 +102,7 @@ def check_format(format: str) -> str:
     return format
 
 
-def check_steps(steps: Iterable[str]) -> tuple[str, ...]:
+def check_steps(steps: str | Iterable[str]) -> tuple[str, ...]:
     """The steps to count, in their order."""
     given = (steps,) if isinstance(steps, str) else tuple(steps)
     for step in given:
@@ -115,7 +118,7 @@ def _format_layers(format: str, step: str) -> tuple[Layer, ...]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Chain:
+class Chain(Result):
     """Layers before an emulsion, step by step, and those that the kerma stands behind already.
 
     Parameters
@@ -137,11 +140,11 @@ class Chain:
 
 def film_chain(
     *,
-    at: str = "bag",
-    format: str = "35mm",
+    at: KermaPlace = "bag",
+    format: FilmFormat = "35mm",
     bag: Bag | str | None = None,
     shields: tuple[Shield, ...] = (),
-    steps: Iterable[str] = STEPS,
+    steps: str | Iterable[str] = STEPS,
     thicker: float = 1.0,
 ) -> Chain:
     """What stands between a source and an emulsion.
@@ -165,6 +168,7 @@ def film_chain(
     if at not in PLACES:
         raise UnknownNameError("at", at, PLACES)
     counted = check_steps(steps)
+    thicker = check_number("thicker", thicker, low=0.0)
     walls = tuple(
         Layer(
             material=shield.layer.material,
@@ -191,7 +195,7 @@ def no_wall_counts(beam: Beam) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Arrival:
+class Arrival(Result):
     """What arrives at an emulsion, for each microgray of air kerma where it stands.
 
     Parameters
@@ -264,3 +268,6 @@ def arrival(beam: Beam, chain: Chain, eta_low: float) -> Arrival:
         air=end.broad_kerma * open_kerma,
         emulsion=end.broad_moments[0] * open_kerma,
     )
+
+
+hold_to_annotations(globals())

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import itertools
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
-from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, elementwise
 from filmdose.errors import UnknownNameError
 from filmdose.files import load_data_csv
 
@@ -38,6 +39,10 @@ def _segments(material: str) -> tuple[tuple[float, PchipInterpolator], ...]:
     )
 
 
+@overload
+def mass_energy_absorption(material: str, energy_kev: Labelled) -> Labelled: ...
+@overload
+def mass_energy_absorption(material: str, energy_kev: Numbers) -> FloatArray: ...
 def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
     """Mass energy-absorption coefficient mu_en/rho [cm2/g], interpolated in log-log between edges.
 
@@ -84,3 +89,6 @@ def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
         return np.asarray(np.exp(result))
 
     return elementwise(kernel, energy_kev)
+
+
+hold_to_annotations(globals())

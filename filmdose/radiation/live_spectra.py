@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.radiation.beams import DEFAULT_FILTRATION
@@ -80,3 +81,6 @@ def live_tube_spectrum(
     through = layers_transmission(tuple(filtration), energy)
     label = f"{voltage:g} kVp, live"
     return Spectrum(energy_kev=energy, fluence=fluence * through, label=label, per_mas=True)
+
+
+hold_to_annotations(globals())

@@ -6,16 +6,19 @@ keeps every absorption edge as a step; nothing is interpolated across an edge.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 import pandas as pd
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
+from filmdose.names import MaterialName
+from filmdose.result import Result
 
 __all__ = [
     "ENERGY_RANGE_KEV",
@@ -26,6 +29,7 @@ __all__ = [
     "list_materials",
     "mass_attenuation",
     "material_names",
+    "register_material",
 ]
 
 #: Photon energies for which cross sections are given [keV]; above, the tables are unreliable.
@@ -35,7 +39,7 @@ _INTERACTIONS = ("total", "photo", "coh", "incoh")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Material:
+class Material(Result):
     """A material: its name, density and elements by mass.
 
     Parameters
@@ -51,6 +55,62 @@ class Material:
     name: str
     density_g_cm3: float
     mass_fractions: tuple[tuple[str, float], ...]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+#: Materials of the user's own, by name; of this process alone.
+_REGISTERED: dict[str, Material] = {}
+
+
+@cache
+def _check(material: Material) -> None:
+    """Refuse a material of the user's own that cannot be."""
+    import xraydb  # type: ignore[import-untyped]
+
+    if not material.name.strip() or any(letter in material.name for letter in "=+,"):
+        raise ArgumentError("name", material.name, "a name without =, + and comma")
+    check_number("density_g_cm3", material.density_g_cm3, low=0.0, low_open=True, unit="g/cm3")
+    for symbol, share in material.mass_fractions:
+        check_number(f"mass fraction of {symbol}", share, low=0.0, high=1.0)
+        try:
+            xraydb.atomic_number(symbol)
+        except (ValueError, KeyError):
+            raise ArgumentError("mass_fractions", symbol, "symbols of elements, such as 'W'") from None
+    total = sum(share for _, share in material.mass_fractions)
+    if abs(total - 1.0) > 0.01:
+        raise ArgumentError("mass_fractions", total, "shares by mass that add up to 1")
+
+
+def register_material(material: Material) -> Material:
+    """Let a material of one's own be known by its name, to shields and layers as text; in this process only.
+
+    Parameters
+    ----------
+    material
+        The material. One of the same name that was registered before is replaced; a shipped one never is.
+
+    Returns
+    -------
+    The material.
+
+    Raises
+    ------
+    ArgumentError
+        A name that is taken or holds "=", "+" or a comma, a density that is not above 0, shares that do not add up.
+
+    Examples
+    --------
+    >>> foil = Material(name="foil", density_g_cm3=9.0, mass_fractions=(("W", 0.7), ("Cu", 0.3)))
+    >>> get_material(register_material(foil).name) is foil
+    True
+    """
+    _check(material)
+    if material.name.lower() in _aliases():
+        raise ArgumentError("material", material.name, "a name that no shipped material has", "Rename it.")
+    _REGISTERED[material.name] = material
+    return material
 
 
 @cache
@@ -70,7 +130,7 @@ def material_names(*, pouch_only: bool = False) -> tuple[str, ...]:
 
 def _element_fractions(formula: str) -> dict[str, float] | None:
     """Mass fractions of the elements of a chemical formula, None when it is not one."""
-    import xraydb  # type: ignore[import-untyped]
+    import xraydb
 
     try:
         counts = xraydb.chemparse(formula)
@@ -89,13 +149,14 @@ def _resolve(name: str) -> Material:
     return Material(name=name, density_g_cm3=row["density_g_cm3"], mass_fractions=tuple(row["composition"].items()))
 
 
-def get_material(name: str, density_g_cm3: float | None = None) -> Material:
+def get_material(name: str | Material, density_g_cm3: float | None = None) -> Material:
     """The material of that name: a shipped one, a chemical element, or a compound by its formula.
 
     Parameters
     ----------
     name
-        "lead", an alias ("pb"), an element symbol ("Gd"), or a formula ("Gd2O3").
+        "lead", an alias ("pb"), a registered name, an element symbol ("Gd"), or a formula ("Gd2O3"); a
+        :class:`Material` of one's own is itself.
     density_g_cm3
         Density [g/cm3] in place of the tabulated one; a formula needs it.
 
@@ -116,6 +177,11 @@ def get_material(name: str, density_g_cm3: float | None = None) -> Material:
     density = None
     if density_g_cm3 is not None:
         density = check_number("density_g_cm3", density_g_cm3, low=0.0, low_open=True, unit="g/cm3")
+    if isinstance(name, str) and name.strip() in _REGISTERED:
+        name = _REGISTERED[name.strip()]
+    if isinstance(name, Material):
+        _check(name)
+        return name if density is None else replace(name, density_g_cm3=density)
     action = "Or give an element symbol such as 'Gd', or a formula such as 'Gd2O3' with a density."
     if not isinstance(name, str) or not name.strip():
         raise UnknownNameError("material", name, material_names(), action)
@@ -163,6 +229,10 @@ def shipped_coefficients(material: Material, energy_kev: FloatArray, what: str) 
     return np.asarray(sum(fraction * columns[name] for name, (_, fraction) in parts))[places]
 
 
+@overload
+def mass_attenuation(material: Material | str, energy_kev: Labelled, *, interaction: str = ...) -> Labelled: ...
+@overload
+def mass_attenuation(material: Material | str, energy_kev: Numbers, *, interaction: str = ...) -> FloatArray: ...
 def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interaction: str = "total") -> Any:
     """Mass attenuation coefficient [cm2/g]: sum over elements of mass fraction times coefficient.
 
@@ -212,20 +282,20 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
 
 
 @dataclass(frozen=True, kw_only=True)
-class Layer:
+class Layer(Result):
     """One layer of one material.
 
     Parameters
     ----------
     material
-        Name, element symbol or formula; see :func:`get_material`.
+        Name, element symbol or formula, or a :class:`Material`; see :func:`get_material`.
     thickness_mm
         Thickness [mm; at least 0].
     density_g_cm3
         Density [g/cm3] in place of the tabulated one; a formula needs it.
     """
 
-    material: str
+    material: MaterialName | str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     resolved: Material = field(init=False, repr=False, compare=False)
@@ -233,7 +303,8 @@ class Layer:
     def __post_init__(self) -> None:
         resolved = get_material(self.material, self.density_g_cm3)
         object.__setattr__(self, "resolved", resolved)
-        object.__setattr__(self, "material", resolved.name)
+        own = isinstance(self.material, Material) or resolved.name in _REGISTERED
+        object.__setattr__(self, "material", resolved if own else resolved.name)
         object.__setattr__(self, "thickness_mm", check_number("thickness_mm", self.thickness_mm, low=0.0, unit="mm"))
 
     @property
@@ -245,6 +316,10 @@ class Layer:
         return f"{self.thickness_mm:g} mm {self.material}"
 
 
+@overload
+def layers_transmission(layers: tuple[Layer, ...], energy_kev: Labelled) -> Labelled: ...
+@overload
+def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numbers) -> FloatArray: ...
 def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
     """Narrow-beam transmission of photons through a stack of layers: exp(-sum mu/rho rho x).
 
@@ -299,3 +374,6 @@ def list_materials() -> pd.DataFrame:
         for name, row in data["materials"].items()
     ]
     return pd.DataFrame(rows).set_index("name")
+
+
+hold_to_annotations(globals())

@@ -7,6 +7,7 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import InputFileError, UnknownNameError
 from filmdose.files import data_text, load_data_csv, load_data_toml
@@ -172,7 +173,7 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
 
     Examples
     --------
-    >>> float(list_data("constant").set_index("name").loc["calibration_kerma", "value"])
+    >>> list_data("constant").set_index("name")["value"].to_dict()["calibration_kerma"]
     25.0
     """
     if kind is not None and kind not in DATA_KINDS:
@@ -181,3 +182,6 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
     for column in ("value", "low", "high"):
         frame[column] = pd.to_numeric(frame[column])
     return frame if kind is None else frame[frame["kind"] == kind].reset_index(drop=True)
+
+
+hold_to_annotations(globals())

@@ -7,11 +7,12 @@ fogs film as much.  Everything that reaches a film is turned into it here.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, elementwise
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.coefficients import mass_energy_absorption
 from filmdose.radiation.constants import constant
@@ -36,6 +37,10 @@ def rise_of_efficiency(energy: FloatArray) -> FloatArray:
     return np.asarray(np.clip(np.log(energy / low) / np.log(high / low), 0.0, 1.0))
 
 
+@overload
+def film_efficiency(energy_kev: Labelled, *, eta_low: float = ...) -> Labelled: ...
+@overload
+def film_efficiency(energy_kev: Numbers, *, eta_low: float = ...) -> FloatArray: ...
 def film_efficiency(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
     """Efficiency eta(E) of absorbed energy in making grains developable, 1 for hard gamma rays.
 
@@ -74,6 +79,10 @@ def check_eta(eta_low: Any) -> Any:
     return eta_low
 
 
+@overload
+def emulsion_to_air(energy_kev: Labelled) -> Labelled: ...
+@overload
+def emulsion_to_air(energy_kev: Numbers) -> FloatArray: ...
 def emulsion_to_air(energy_kev: Numeric) -> Any:
     """Absorbed dose in emulsion per air kerma: ratio of mass energy-absorption coefficients.
 
@@ -97,9 +106,14 @@ def emulsion_to_air(energy_kev: Numeric) -> Any:
     ----------
     nist_srd126
     """
-    return mass_energy_absorption("emulsion", energy_kev) / mass_energy_absorption("air", energy_kev)
+    energy: Any = energy_kev
+    return mass_energy_absorption("emulsion", energy) / mass_energy_absorption("air", energy)
 
 
+@overload
+def film_response(energy_kev: Labelled, *, eta_low: float = ...) -> Labelled: ...
+@overload
+def film_response(energy_kev: Numbers, *, eta_low: float = ...) -> FloatArray: ...
 def film_response(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
     """Fog per unit air kerma against photon energy: eta(E) times the emulsion-to-air ratio.
 
@@ -115,7 +129,8 @@ def film_response(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
     >>> (film_response([40.0, 60.0, 100.0]) / film_response(662.0)).round(1).tolist()
     [27.7, 23.6, 12.4]
     """
-    return film_efficiency(energy_kev, eta_low=eta_low) * emulsion_to_air(energy_kev)
+    energy: Any = energy_kev
+    return film_efficiency(energy, eta_low=eta_low) * emulsion_to_air(energy)
 
 
 def response_moments(spectrum: Spectrum) -> tuple[float, float]:
@@ -165,6 +180,10 @@ def relative_response(beam: Beam | Spectrum, *, eta_low: Any = ETA_LOW) -> Any:
     return mean_response(moments, eta) / mean_response(beam_moments(REFERENCE_BEAM), eta)
 
 
+@overload
+def effective_kerma_ugy(air_kerma_ugy: Labelled, beam: Beam | Spectrum, *, eta_low: float = ...) -> Labelled: ...
+@overload
+def effective_kerma_ugy(air_kerma_ugy: Numbers, beam: Beam | Spectrum, *, eta_low: float = ...) -> FloatArray: ...
 def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_low: float = ETA_LOW) -> Any:
     """Effective kerma [uGy]: air kerma at the film times the beam's relative response.
 
@@ -184,3 +203,6 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
     """
     response = relative_response(beam, eta_low=eta_low)
     return elementwise(lambda k: check_array("air_kerma_ugy", k, low=0.0, unit="uGy") * response, air_kerma_ugy)
+
+
+hold_to_annotations(globals())

@@ -32,6 +32,7 @@ import numpy as np
 from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError
 from filmdose.radiation.beams import DEFAULT_FILTRATION, Beam
@@ -47,6 +48,7 @@ from filmdose.radiation.materials import (
 )
 from filmdose.radiation.response import emulsion_to_air, mean_response, rise_of_efficiency
 from filmdose.radiation.spectra import KVP_RANGE, kerma_weights, spectrum_of
+from filmdose.result import Result
 
 __all__ = ["Passage", "passage", "scattered_coefficient"]
 
@@ -198,7 +200,7 @@ def _anchor(beam: Beam) -> tuple[float, Callable[[float], float]]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Passage:
+class Passage(Result):
     """What comes through a stack of layers: each figure over that of the open beam.
 
     Parameters
@@ -270,3 +272,6 @@ def fog_through(passed: Passage, beam: Beam, eta_low: float, *, narrow: bool = F
     """Fog behind a stack over that of the open beam [1], for one efficiency below 60 keV."""
     moments = passed.narrow_moments if narrow else passed.broad_moments
     return float(mean_response(moments, eta_low) / mean_response(passage(beam, ()).narrow_moments, eta_low))
+
+
+hold_to_annotations(globals())

@@ -19,15 +19,17 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import FilmdoseError, InputFileError
-from filmdose.files import load_data_toml
+from filmdose.files import load_data_toml, read_text
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.constants import constant
 from filmdose.radiation.materials import get_material, mass_attenuation
 from filmdose.radiation.response import relative_response
 from filmdose.radiation.spectra import air_kerma_ugy, spectrum_of
+from filmdose.result import Result
 from filmdose.units import UGY_PER_MILLIROENTGEN
 
 __all__ = [
@@ -59,7 +61,7 @@ def calibrated_fog_kerma_ugy() -> tuple[float, float, float]:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FogSensitivity:
+class FogSensitivity(Result):
     """First-principles estimate beside the calibrated value.
 
     Parameters
@@ -155,7 +157,7 @@ _ROW = {"dose": object, "quantity": str, "density": float}
 
 
 @dataclass(frozen=True, kw_only=True)
-class XraySensitivity:
+class XraySensitivity(Result):
     """Maximum x-ray sensitivity coefficient of a film: slope of diffuse visual density against exposure.
 
     Parameters
@@ -204,11 +206,7 @@ def read_sensitivity(path: str | Path) -> XraySensitivity:
     InputFileError
         The file cannot be read, is not TOML, or an entry is missing or impossible.
     """
-    try:
-        text = Path(path).read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputFileError(path, "", f"cannot be read ({error}).", "Check the path; save it as UTF-8.") from error
-    return parse_sensitivity(text, name=str(path))
+    return parse_sensitivity(read_text(path), name=str(path))
 
 
 def parse_sensitivity(text: str, *, name: str = "text") -> XraySensitivity:
@@ -310,3 +308,6 @@ def _check_fields(name: str, place: str, row: dict[str, Any], allowed: dict[str,
     for key in needed:
         if key not in row:
             raise InputFileError(name, place, f"field {key!r} is missing.")
+
+
+hold_to_annotations(globals())

@@ -7,19 +7,22 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.everyday import SHIELDS_MEANT, meant, with_points
+from filmdose.names import MaterialName
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.broad_beam import broad_beam_kvps
-from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, mass_attenuation
+from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, Material, mass_attenuation
 from filmdose.radiation.response import ETA_LOW, check_eta, emulsion_to_air, film_efficiency
 from filmdose.radiation.scatter import fog_through, passage
 from filmdose.radiation.spectra import kerma_weights, spectrum_of
+from filmdose.result import Result
 
 __all__ = [
     "Shield",
@@ -37,7 +40,7 @@ _BLOCK = 4096
 
 
 @dataclass(frozen=True, kw_only=True)
-class Shield:
+class Shield(Result):
     """One wall of one material around the film.
 
     The beam crosses the wall between tube and film once; the far wall does not
@@ -47,7 +50,7 @@ class Shield:
     ----------
     material
         "lead", "tungsten", "tin", "bismuth", "barium-sulphate-polymer" or any other shipped material, an element
-        symbol, or a formula.
+        symbol, or a formula; or a :class:`~filmdose.radiation.materials.Material` of one's own.
     thickness_mm
         Thickness of the one wall [mm; at least 0].
     density_g_cm3
@@ -59,7 +62,7 @@ class Shield:
         5 and 95 % ends of a thickness that is not known well [mm; above 0]; None for one that is as stated.
     """
 
-    material: str
+    material: MaterialName | str | Material
     thickness_mm: float
     density_g_cm3: float | None = None
     oblique: float = 1.0
@@ -167,7 +170,7 @@ def thickness_factors(shields: Iterable[Shield]) -> tuple[float, float] | None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Transmission:
+class Transmission(Result):
     """How much of a beam comes through a shield, weighted in several ways [1].
 
     Parameters
@@ -282,6 +285,26 @@ def _curve(beam: Beam, weight: str, eta_low: float, depth: FloatArray, multiples
     return result.reshape(multiples.shape)
 
 
+@overload
+def transmission_curve(
+    material: str,
+    thickness_mm: Labelled,
+    beam: Beam = ...,
+    *,
+    weight: str = ...,
+    density_g_cm3: float | None = ...,
+    eta_low: float = ...,
+) -> Labelled: ...
+@overload
+def transmission_curve(
+    material: str,
+    thickness_mm: Numbers,
+    beam: Beam = ...,
+    *,
+    weight: str = ...,
+    density_g_cm3: float | None = ...,
+    eta_low: float = ...,
+) -> FloatArray: ...
 def transmission_curve(
     material: str,
     thickness_mm: Numeric,
@@ -353,3 +376,6 @@ def mean_oblique_factor(half_angle_deg: float) -> float:
     if angle < 1e-6:
         return 1.0
     return math.log(1.0 / math.cos(angle) + math.tan(angle)) / angle
+
+
+hold_to_annotations(globals())

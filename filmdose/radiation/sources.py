@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.everyday import SOURCES_MEANT, meant
 from filmdose.files import load_data_toml
+from filmdose.names import EvidenceGrade, KermaPlace
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
+from filmdose.result import Result
 from filmdose.units import AirKerma, parse_kerma
 
 __all__ = [
@@ -22,7 +26,9 @@ __all__ = [
     "Source",
     "beam_on_share",
     "get_source",
+    "is_shipped",
     "list_sources",
+    "register_source",
     "source_names",
 ]
 
@@ -31,7 +37,7 @@ EVIDENCE_GRADES = ("measured", "reported", "informal", "memory", "inference")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Source:
+class Source(Result):
     """One class of radiation source and its air kerma per pass.
 
     Parameters
@@ -80,7 +86,7 @@ class Source:
     air_kerma_low_ugy: AirKerma | None = None
     air_kerma_high_ugy: AirKerma | None = None
     title: str = ""
-    at: str = "inside"
+    at: KermaPlace = "inside"
     per_view: bool = False
     beam: Beam = REFERENCE_BEAM
     beam_soft: Beam | None = None
@@ -90,7 +96,7 @@ class Source:
     belt_speed_m_s: tuple[float, float, float] | None = None
     beam_width_mm: tuple[float, float, float] | None = None
     mixture: tuple[tuple[str, float], ...] = ()
-    evidence: str = "measured"
+    evidence: EvidenceGrade = "measured"
     references: tuple[str, ...] = ()
     country: str = ""
     date: str = ""
@@ -98,6 +104,41 @@ class Source:
     caution: str = ""
     warning: str = ""
     note: str = ""
+
+    if TYPE_CHECKING:  # what it takes is more than what it keeps
+
+        def __init__(
+            self,
+            *,
+            name: str,
+            air_kerma_typical_ugy: float | str,
+            air_kerma_low_ugy: float | str | None = None,
+            air_kerma_high_ugy: float | str | None = None,
+            title: str = "",
+            at: KermaPlace = "inside",
+            per_view: bool = False,
+            beam: Beam | str = REFERENCE_BEAM,
+            beam_soft: Beam | str | None = None,
+            beam_hard: Beam | str | None = None,
+            class_share: float = 0.3,
+            peak_to_mean: float = 1.0,
+            belt_speed_m_s: tuple[float, float, float] | None = None,
+            beam_width_mm: tuple[float, float, float] | None = None,
+            mixture: Mapping[str, float] | Iterable[tuple[str, float]] = (),
+            evidence: EvidenceGrade = "measured",
+            references: Iterable[str] = (),
+            country: str = "",
+            date: str = "",
+            reviewed: bool = False,
+            caution: str = "",
+            note: str = "",
+        ) -> None: ...
+
+    _accepts = (
+        dict.fromkeys(("beam", "beam_soft", "beam_hard"), "Beam | str | None")
+        | dict.fromkeys(("air_kerma_typical_ugy", "air_kerma_low_ugy", "air_kerma_high_ugy"), "float | str | None")
+        | {"mixture": "Any"}
+    )
 
     def __post_init__(self) -> None:
         if not isinstance(self.name, str) or not self.name.strip():
@@ -133,6 +174,10 @@ class Source:
         low = self.air_kerma_typical_ugy if self.air_kerma_low_ugy is None else self.air_kerma_low_ugy
         high = self.air_kerma_typical_ugy if self.air_kerma_high_ugy is None else self.air_kerma_high_ugy
         return low, self.air_kerma_typical_ugy, high
+
+    @property
+    def _brief(self) -> str:
+        return repr(self.name)
 
     def sentences(self, *, own_dose: bool = False) -> tuple[str, ...]:
         """What must be said wherever the source appears; ``own_dose`` when the dose was measured."""
@@ -175,13 +220,54 @@ def beam_on_share() -> dict[str, tuple[float, float, float]]:
     return {name: _points_above_zero(name, data[name], "1") for name in ("running", "pulsed", "unknown")}
 
 
+#: Sources of the user's own, by name; of this process alone.
+_REGISTERED: dict[str, Source] = {}
+
+
+def register_source(source: Source) -> Source:
+    """Let a source of one's own be known by its name: to passes, legs, trip files, the card and dose priors.
+
+    It is known in this process only; a pass that was made from it carries it along to others.
+
+    Parameters
+    ----------
+    source
+        The source. One of the same name that was registered before is replaced; a shipped one never is.
+
+    Returns
+    -------
+    The source.
+
+    Raises
+    ------
+    ArgumentError
+        Its name is that of a shipped source, or a word for one.
+
+    Examples
+    --------
+    >>> studio = register_source(Source(name="parcel-x-ray", air_kerma_typical_ugy="0.5 mR", evidence="measured"))
+    >>> get_source("parcel-x-ray") is studio
+    True
+    """
+    if meant(source.name, SOURCES_MEANT) in _shipped():
+        taken = ", ".join(_shipped())
+        raise ArgumentError("source", source.name, f"a name that is not taken (taken are {taken})", "Rename it.")
+    _REGISTERED[source.name] = source
+    return source
+
+
+def is_shipped(source: Source) -> bool:
+    """Whether a source came with the package, so that its name is enough anywhere."""
+    return _shipped().get(source.name) is source
+
+
 def source_names() -> tuple[str, ...]:
-    """Names of the shipped sources, in the order of the data file."""
-    return tuple(_shipped())
+    """Names of the shipped sources, in the order of the data file, and of those that were registered."""
+    return (*_shipped(), *_REGISTERED)
 
 
 def get_source(name: str) -> Source:
-    """The shipped source of that name, or of an everyday word for it (:mod:`filmdose.everyday`).
+    """The source of that name, shipped or registered, or of an everyday word for it (:mod:`filmdose.everyday`).
 
     Raises
     ------
@@ -193,14 +279,17 @@ def get_source(name: str) -> Source:
     >>> get_source("cabin-xray").air_kerma_typical_ugy
     1.2
     """
+    if isinstance(name, str) and name in _REGISTERED:
+        return _REGISTERED[name]
     try:
         return _shipped()[meant(name, SOURCES_MEANT)]
     except (KeyError, TypeError, AttributeError):
-        raise UnknownNameError("source", name, source_names()) from None
+        action = "A source of your own: register_source(Source(...))."
+        raise UnknownNameError("source", name, source_names(), action) from None
 
 
 def list_sources() -> pd.DataFrame:
-    """All shipped sources as a table, one row each, index ``name``; unit, flag and references included.
+    """All sources as a table, one row each, index ``name``; unit, flag and references included.
 
     Examples
     --------
@@ -224,7 +313,7 @@ def list_sources() -> pd.DataFrame:
             "belt_speed_m_s": None if source.belt_speed_m_s is None else source.belt_speed_m_s[1],
             "beam_width_mm": None if source.beam_width_mm is None else source.beam_width_mm[1],
             "evidence": source.evidence,
-            "flag": data["sources"][source.name]["flag"],
+            "flag": data["sources"][source.name]["flag"] if source.name in data["sources"] else "user",
             "country": source.country,
             "date": source.date,
             "reviewed": source.reviewed,
@@ -234,6 +323,9 @@ def list_sources() -> pd.DataFrame:
             "note": source.note,
             "version": data["version"],
         }
-        for source in _shipped().values()
+        for source in map(get_source, source_names())
     ]
     return pd.DataFrame(rows).set_index("name")
+
+
+hold_to_annotations(globals())

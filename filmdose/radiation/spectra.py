@@ -4,16 +4,22 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cache, lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import brentq
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.files import data_text
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.coefficients import KERMA_UGY_PER_KEV_G, MU_EN_RANGE_KEV, mass_energy_absorption
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, layers_transmission
+from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "KVP_RANGE",
@@ -33,7 +39,7 @@ KVP_RANGE = (60.0, 320.0)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Spectrum:
+class Spectrum(Result):
     """Photons per energy bin.
 
     Parameters
@@ -69,6 +75,12 @@ class Spectrum:
         for name, array in (("energy_kev", energy.copy()), ("fluence", fluence.copy())):
             array.setflags(write=False)
             object.__setattr__(self, name, array)
+
+    def to_dataframe(self) -> pd.DataFrame:
+        """Energy [keV] and photons per cm2 of every bin."""
+        import pandas as pd
+
+        return pd.DataFrame({"energy_kev": self.energy_kev, "fluence": self.fluence})
 
 
 @cache
@@ -225,7 +237,7 @@ def kerma_per_mas_ugy(spectrum: Spectrum, distance_m: float = 1.0) -> float:
     """
     if not spectrum.per_mas:
         raise ArgumentError("spectrum", spectrum.label, "the spectrum of a tube, in photons per mAs")
-    distance = check_number("distance_m", distance_m, low=0.0, low_open=True, unit="m")
+    distance = check_number("distance_m", distance_m, low=0.0, low_open=True, high=1e6, unit="m")
     return air_kerma_ugy(spectrum) / distance**2
 
 
@@ -268,3 +280,6 @@ def _check_energies(spectrum: Spectrum) -> None:
     highest = float(spectrum.energy_kev[-1])
     if highest > ENERGY_RANGE_KEV[1]:
         raise ArgumentError("spectrum", highest, f"energies up to {ENERGY_RANGE_KEV[1]:g} keV")
+
+
+hold_to_annotations(globals())

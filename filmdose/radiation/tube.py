@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.names import BeamOn
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.sources import Source, beam_on_share
 from filmdose.radiation.spectra import kerma_per_mas_ugy, spectrum_of
@@ -89,7 +91,7 @@ def dwell_multiplier(dwell_s: float, normal_dwell_s: float) -> float:
     return check_number("dwell_s", dwell_s, low=normal, unit="s", action=action) / normal
 
 
-def held_passes(source: Source, held_s: float, beam_on: str = "unknown") -> tuple[float, float, float]:
+def held_passes(source: Source, held_s: float, beam_on: BeamOn = "unknown") -> tuple[float, float, float]:
     """Dose of a stop under the beam in doses of a normal pass: low, typical and high [1].
 
     n = share held / t,  t = beam width / belt speed
@@ -132,3 +134,6 @@ def held_passes(source: Source, held_s: float, beam_on: str = "unknown") -> tupl
     down = math.hypot(*(math.log(a / b) for a, b in ((share[1], share[0]), (speed[1], speed[0]), (width[2], width[1]))))
     up = math.hypot(*(math.log(a / b) for a, b in ((share[2], share[1]), (speed[2], speed[1]), (width[1], width[0]))))
     return typical * math.exp(-down), typical, typical * math.exp(up)
+
+
+hold_to_annotations(globals())

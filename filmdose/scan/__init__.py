@@ -4,7 +4,15 @@ Data flow: file -> linear scan -> areas -> densities -> reading, step file, grai
 Reading, geometry and statistics are done by libraries of the extra ``scan``; they are imported where they are used.
 """
 
-from filmdose.scan.bands import BandResult, FogProfile, explain_bands, join_profiles, profile_from_scan, read_profile
+from filmdose.scan.bands import (
+    CAUSES,
+    BandResult,
+    FogProfile,
+    explain_bands,
+    join_profiles,
+    profile_from_scan,
+    read_profile,
+)
 from filmdose.scan.density import UNMEASURED_FLARE, AreaDensity, Flare, measure_area, measure_flare
 from filmdose.scan.fog import FogMeasurement, measure_fog
 from filmdose.scan.grain import (
@@ -19,11 +27,13 @@ from filmdose.scan.grain import (
 )
 from filmdose.scan.image import Box, Scan, parse_box, read_scan
 from filmdose.scan.rebate import find_rebate
+from filmdose.scan.simulate import grainy, simulate_pixels, simulate_profile, write_tiff
 from filmdose.scan.spiral import Winding, get_winding, winding_names, wound_fog
 from filmdose.scan.tablet import TabletReading, find_steps, read_tablet
 from filmdose.scan.wedge import WedgeCalibration, calibrate_with_wedge
 
 __all__ = [
+    "CAUSES",
     "UNMEASURED_FLARE",
     "AreaDensity",
     "BandResult",
@@ -46,6 +56,7 @@ __all__ = [
     "get_winding",
     "grain_beside_film",
     "grain_frame",
+    "grainy",
     "join_profiles",
     "measure_area",
     "measure_flare",
@@ -57,6 +68,9 @@ __all__ = [
     "read_profile",
     "read_scan",
     "read_tablet",
+    "simulate_pixels",
+    "simulate_profile",
     "winding_names",
     "wound_fog",
+    "write_tiff",
 ]

@@ -22,9 +22,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
 from filmdose.film.csvtable import read_csv_table
+from filmdose.result import Result
 from filmdose.scan.causes import explain_density
 from filmdose.scan.density import LOG10_E, checked_statistics
 from filmdose.scan.image import Box, Scan
@@ -49,7 +51,7 @@ _WORDS = ((150.0, "very strong"), (20.0, "strong"), (3.0, "moderate"), (0.0, "ha
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class FogProfile:
+class FogProfile(Result):
     """Density along a film.
 
     Parameters
@@ -77,14 +79,15 @@ class FogProfile:
             check_number("control_density", self.control_density, low=0.0, high=6.0, unit="density")
         object.__setattr__(self, "position_mm", position)
         object.__setattr__(self, "density", density)
+        super().__post_init__()
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """Columns position_mm and density."""
         return pd.DataFrame({"position_mm": self.position_mm, "density": self.density})
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class BandResult:
+class BandResult(Result):
     """What made the bands of a film.
 
     Parameters
@@ -145,12 +148,12 @@ class BandResult:
             "bayes_factor": self.bayes_factor,
             "peak_to_mean": self.peak_to_mean,
             "control_density": self.profile.control_density,
-            "profile": self.to_frame().to_dict("list"),
+            "profile": self.to_dataframe().to_dict("list"),
         }
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """Position, density and fitted density."""
-        return self.profile.to_frame().assign(fitted=self.fitted)
+        return self.profile.to_dataframe().assign(fitted=self.fitted)
 
     def __str__(self) -> str:
         lines = [self.sentence]
@@ -313,3 +316,6 @@ def _thinned(profile: FogProfile) -> FogProfile:
     position = np.bincount(number, profile.position_mm, _MOST_BINS)[used] / counts[used]
     density = np.bincount(number, profile.density, _MOST_BINS)[used] / counts[used]
     return FogProfile(position_mm=position, density=density, control_density=profile.control_density)
+
+
+hold_to_annotations(globals())

@@ -18,7 +18,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
+from filmdose.result import Result
 from filmdose.scan.spiral import ENDS, Winding
 
 __all__ = ["NOISES", "Explanation", "explain_density"]
@@ -35,7 +37,7 @@ Designs = tuple[FloatArray, list[str]]
 
 
 @dataclass(frozen=True, eq=False)
-class Explanation:
+class Explanation(Result):
     """How well one cause explains a profile: log of its mean likelihood, and the fit and words of its best model."""
 
     log_likelihood: float
@@ -231,3 +233,6 @@ def _development(position: FloatArray, step: float) -> Designs:
         designs.append(cosines * weight)
         details.append(f" (over lengths of about {span / part:.0f} mm)")
     return np.array(designs), details
+
+
+hold_to_annotations(globals())

@@ -19,8 +19,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.errors import InputFileError
+from filmdose.result import Result
 from filmdose.scan.faults import CLIPPED_REFUSED, DUST_REFUSED, DUST_TOLD, Fault
 from filmdose.scan.image import Box, Scan
 
@@ -50,7 +52,7 @@ DUST_DEVIATIONS = 5.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Flare:
+class Flare(Result):
     """Share of the frame's mean light that is spread over the whole frame.
 
     Parameters
@@ -76,7 +78,7 @@ UNMEASURED_FLARE = Flare()
 
 
 @dataclass(frozen=True, kw_only=True)
-class AreaStatistics:
+class AreaStatistics(Result):
     """Mean light of one channel of an area, and how sure it is.
 
     Parameters
@@ -193,7 +195,7 @@ def correlation_sum(deviation: FloatArray, used: np.ndarray) -> float:
 
 
 @dataclass(frozen=True, kw_only=True)
-class AreaDensity:
+class AreaDensity(Result):
     """Density of one area, channel by channel.
 
     Parameters
@@ -262,7 +264,7 @@ class AreaDensity:
             sigma=times(self.sigma),
         )
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row a channel."""
         return pd.DataFrame(
             {
@@ -431,3 +433,6 @@ def measure_area(scan: Scan, box: Box, *, clear: Scan | Box, flare: Flare = UNME
         flare=flare,
         faults=tuple(dict.fromkeys(faults)),
     )
+
+
+hold_to_annotations(globals())

@@ -9,6 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
+from filmdose.result import Result
+
 __all__ = ["FAULTS", "Fault", "encoding_from_histogram", "file_faults", "profile_gamma"]
 
 #: What to do against each fault; those marked True make a scan useless unless they are accepted by name.
@@ -37,7 +40,7 @@ CLIPPED_REFUSED = 0.001
 
 
 @dataclass(frozen=True, kw_only=True)
-class Fault:
+class Fault(Result):
     """Something wrong with a scan.
 
     Parameters
@@ -164,3 +167,6 @@ def _tone_curve_gamma(profile: bytes, offset: int) -> float | None:
             value = c * 0.5 + (f if function == 4 else 0.0)
         return math.log(value) / math.log(0.5)
     return None
+
+
+hold_to_annotations(globals())

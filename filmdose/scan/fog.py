@@ -9,9 +9,11 @@ from typing import Any
 
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.result import Result
 from filmdose.scan.density import AreaDensity
 from filmdose.scan.faults import Fault
 from filmdose.trip import FogReading
@@ -30,7 +32,7 @@ LEAST_ERROR = 0.002
 
 
 @dataclass(frozen=True, kw_only=True)
-class FogMeasurement:
+class FogMeasurement(Result):
     """Fog of a roll in one channel.
 
     Parameters
@@ -103,15 +105,15 @@ class FogMeasurement:
             "flare": self.roll.flare.fraction,
             "flare_error": self.roll.flare.error,
             "flare_measured": self.roll.flare.measured,
-            "areas": self.to_frame().to_dict("records"),
+            "areas": self.to_dataframe().to_dict("records"),
             "notes": [str(fault) for fault in self.faults],
         }
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each area and channel."""
-        frames = [self.roll.to_frame().assign(area="roll")]
+        frames = [self.roll.to_dataframe().assign(area="roll")]
         if self.control:
-            frames.append(self.control.to_frame().assign(area="control"))
+            frames.append(self.control.to_dataframe().assign(area="control"))
         frame = pd.concat(frames, ignore_index=True)
         return frame[["area", *[name for name in frame.columns if name != "area"]]]
 
@@ -190,3 +192,6 @@ def _position(area: AreaDensity, channel: str) -> int:
     if channel not in area.channels:
         raise ArgumentError("channel", channel, f"one of {', '.join(area.channels)}")
     return area.channels.index(channel)
+
+
+hold_to_annotations(globals())

@@ -18,9 +18,11 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
+from filmdose.result import Result
 from filmdose.scan.density import AreaDensity, checked_statistics
 from filmdose.scan.image import Box, Scan
 
@@ -44,7 +46,7 @@ DARK = -12.0
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Transfer:
+class Transfer(Result):
     """Modulation transfer of scanner and pixel.
 
     Parameters
@@ -72,6 +74,9 @@ class Transfer:
         ):
             raise ArgumentError("frequency", frequency.shape, "rising frequencies with a transfer for each")
         check_number("relative_error", self.relative_error, low=0.0, high=0.5)
+        object.__setattr__(self, "frequency", frequency)
+        object.__setattr__(self, "value", value)
+        super().__post_init__()
 
     @classmethod
     def gaussian(cls, half_at: float, *, relative_error: float = 0.15) -> Transfer:
@@ -96,9 +101,13 @@ class Transfer:
         """The same transfer at ``factor`` times the frequencies."""
         return replace(self, frequency=self.frequency * factor)
 
+    def to_dataframe(self) -> pd.DataFrame:
+        """Frequency [cycles/mm] and transfer."""
+        return pd.DataFrame({"frequency": self.frequency, "value": self.value})
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class GrainMeasurement:
+class GrainMeasurement(Result):
     """Grain of one area in one channel.
 
     Parameters
@@ -146,7 +155,7 @@ class GrainMeasurement:
         """1000 sigma at 48 um, as on makers' sheets."""
         return 1000.0 * self.sigma_48
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """The spectrum, one row a ring."""
         return pd.DataFrame(
             {
@@ -167,7 +176,7 @@ class GrainMeasurement:
             "noise_error_um2": self.noise_error,
             "segments": self.segments,
             "box": str(self.box),
-            "spectrum": self.to_frame().to_dict("list"),
+            "spectrum": self.to_dataframe().to_dict("list"),
         }
 
     def __str__(self) -> str:
@@ -443,7 +452,7 @@ def grain_beside_film(measurements: list[GrainMeasurement], emulsion: Emulsion, 
 
 
 @dataclass(frozen=True, kw_only=True)
-class ClusterFactor:
+class ClusterFactor(Result):
     """Grains that one quantum of radiation develops together, from the grain of fogged against clean rebate.
 
     Parameters
@@ -505,3 +514,6 @@ def cluster_factor(
     predicted = abs(one - nothing) + abs(factor - 1.0) * each
     error = math.hypot(fogged.noise_error, clean.noise_error, scale * predicted) / each
     return ClusterFactor(cluster_grains=factor, error=error, kerma_ugy=kerma)
+
+
+hold_to_annotations(globals())

@@ -17,8 +17,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count, check_number
-from filmdose.errors import ArgumentError, InputFileError, MissingExtraError, UnknownNameError
+from filmdose.errors import ArgumentError, InputFileError, MissingExtraError, MissingFileError, UnknownNameError
+from filmdose.result import Result
 from filmdose.scan.faults import FAULTS, Fault, file_faults
 
 __all__ = ["Box", "Scan", "parse_box", "read_scan"]
@@ -33,7 +35,7 @@ _UM_PER_INCH = 25_400.0
 
 
 @dataclass(frozen=True, kw_only=True)
-class Box:
+class Box(Result):
     """A rectangle of pixels.
 
     Parameters
@@ -80,7 +82,7 @@ def parse_box(text: str, argument: str = "box") -> Box:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Scan:
+class Scan(Result):
     """One picture, linear in light.
 
     Parameters
@@ -196,9 +198,11 @@ def read_scan(
         if name not in FAULTS:
             raise UnknownNameError("accept", name, FAULTS)
     target = Path(path)
+    if not target.exists():
+        raise MissingFileError(path)
+    if not target.is_file():
+        raise InputFileError(path, "", "there is no such file: it is a folder or a device.", "Check the name.")
     try:
-        if not target.is_file():
-            raise InputFileError(path, "", "there is no such file.", "Check the name.")
         if target.stat().st_size == 0:
             raise InputFileError(path, "", "the file is empty.", "Copy it again from the scanner or the card.")
         with target.open("rb") as stream:
@@ -360,3 +364,6 @@ def _read_raw(path: Path) -> Scan:
 
 def _one_line(error: Exception) -> str:
     return " ".join(str(error).split())[:100] or type(error).__name__
+
+
+hold_to_annotations(globals())

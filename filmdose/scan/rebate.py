@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import InputFileError
 from filmdose.scan.image import Box, Scan
@@ -84,3 +85,6 @@ def _even_strips(density: FloatArray) -> list[tuple[int, int, float]]:
             found.append((start, row, float(np.median(level[start:row]))))
         start = row
     return found
+
+
+hold_to_annotations(globals())

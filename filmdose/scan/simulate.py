@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
@@ -231,3 +232,6 @@ def _one_pass(winding: Winding, position: FloatArray, end: str, rng: np.random.G
         edge_mm=float(rng.uniform(-0.7, 0.7)) * winding.core_radius_mm,
         slit_mm=float(rng.uniform(2.0, 6.0)),
     )
+
+
+hold_to_annotations(globals())

@@ -16,9 +16,11 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import UnknownNameError
 from filmdose.files import load_data_toml
+from filmdose.result import Result
 
 __all__ = ["BEAMS", "ENDS", "Winding", "get_winding", "winding_names", "wound_fog"]
 
@@ -30,7 +32,7 @@ BEAMS = ("fan", "rotating", "shield-edge", "stopped-belt")
 
 
 @dataclass(frozen=True, kw_only=True)
-class Winding:
+class Winding(Result):
     """How a film is wound.
 
     Parameters
@@ -179,3 +181,6 @@ def wound_fog(
     elif beam == "stopped-belt":
         fog = fog * np.where(np.abs(across - edge_mm) < 0.5 * width, gain, 1.0)
     return np.asarray(fog.mean(axis=-1))
+
+
+hold_to_annotations(globals())

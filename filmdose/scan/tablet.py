@@ -16,9 +16,11 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.readings import StepReadings
+from filmdose.result import Result
 from filmdose.scan.density import UNMEASURED_FLARE, AreaDensity, Flare, measure_area
 from filmdose.scan.image import Box, Scan
 
@@ -29,7 +31,7 @@ DISORDER = 0.03
 
 
 @dataclass(frozen=True, kw_only=True)
-class TabletReading:
+class TabletReading(Result):
     """Steps of a wedge, from the least to the most exposed.
 
     Parameters
@@ -80,9 +82,11 @@ class TabletReading:
             unread_steps=len(self.hidden),
         )
 
-    def to_frame(self) -> pd.DataFrame:
+    def to_dataframe(self) -> pd.DataFrame:
         """One row for each step and channel."""
-        frames = [area.to_frame().assign(step=number) for number, area in zip(self.numbers, self.areas, strict=True)]
+        frames = [
+            area.to_dataframe().assign(step=number) for number, area in zip(self.numbers, self.areas, strict=True)
+        ]
         frame = pd.concat(frames, ignore_index=True)
         return frame[["step", *[name for name in frame.columns if name != "step"]]]
 
@@ -92,7 +96,7 @@ class TabletReading:
             "angle_deg": self.angle_deg,
             "steps": list(self.numbers),
             "hidden": list(self.hidden),
-            "areas": self.to_frame().to_dict("records"),
+            "areas": self.to_dataframe().to_dict("records"),
             "notes": sorted({str(fault) for area in self.areas for fault in area.faults}),
         }
 
@@ -405,3 +409,6 @@ def _ordered(density: FloatArray) -> list[int]:
         before = [run for j, run in enumerate(best) if run and density[j] <= value + DISORDER]
         best.append([*max(before, key=len, default=[]), k])
     return max(best, key=len, default=[])
+
+
+hold_to_annotations(globals())

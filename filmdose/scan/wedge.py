@@ -14,8 +14,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array
 from filmdose.errors import ArgumentError, InputFileError
+from filmdose.result import Result
 from filmdose.scan.density import Flare, checked_statistics
 from filmdose.scan.image import Box, Scan
 
@@ -26,7 +28,7 @@ LEAST_SCALE, GREATEST_SCALE = 0.8, 1.6
 
 
 @dataclass(frozen=True, kw_only=True)
-class WedgeCalibration:
+class WedgeCalibration(Result):
     """What a wedge says about a scanner.
 
     Parameters
@@ -114,3 +116,6 @@ def calibrate_with_wedge(
         flare=Flare(fraction=flare, error=math.sqrt(float(covariance[1, 1])), measured=True),
         residual=residual,
     )
+
+
+hold_to_annotations(globals())

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from scipy.optimize import brentq
 
-from filmdose.arrays import FloatArray, Numeric, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_number, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.standards import ISO6_INTERVAL
 
 __all__ = ["StraightLine", "contrast_index", "mean_gradient", "rise", "sample_exposures", "straight_line"]
@@ -29,6 +31,10 @@ def sample_exposures(curve: Curve) -> FloatArray:
     return np.linspace(low, high, max(101, math.ceil((high - low) / SAMPLE_SPACING) + 1))
 
 
+@overload
+def rise(curve: Curve, log_exposure: Labelled, interval: float = ...) -> Labelled: ...
+@overload
+def rise(curve: Curve, log_exposure: Numbers, interval: float = ...) -> FloatArray: ...
 def rise(curve: Curve, log_exposure: Numeric, interval: float = ISO6_INTERVAL) -> Any:
     """Density difference over a log-exposure interval: D(x + interval) - D(x).
 
@@ -62,6 +68,10 @@ def rise(curve: Curve, log_exposure: Numeric, interval: float = ISO6_INTERVAL) -
     return elementwise(lambda x: np.asarray(curve.density(x + length)) - np.asarray(curve.density(x)), log_exposure)
 
 
+@overload
+def mean_gradient(curve: Curve, log_exposure: Labelled, interval: float = ...) -> Labelled: ...
+@overload
+def mean_gradient(curve: Curve, log_exposure: Numbers, interval: float = ...) -> FloatArray: ...
 def mean_gradient(curve: Curve, log_exposure: Numeric, interval: float = 1.5) -> Any:
     """Mean gradient over a log-exposure interval: [D(x + interval) - D(x)] / interval.
 
@@ -92,7 +102,8 @@ def mean_gradient(curve: Curve, log_exposure: Numeric, interval: float = 1.5) ->
     ----------
     asa_z38_2_1_1947
     """
-    return rise(curve, log_exposure, interval) / interval
+    start: Any = log_exposure
+    return rise(curve, start, interval) / interval
 
 
 def contrast_index(curve: Curve, *, small_radius: float = 0.2, large_radius: float = 2.2) -> float:
@@ -153,7 +164,7 @@ def contrast_index(curve: Curve, *, small_radius: float = 0.2, large_radius: flo
 
 
 @dataclass(frozen=True, kw_only=True)
-class StraightLine:
+class StraightLine(Result):
     """Regression line through the straight part of a curve.
 
     Attributes
@@ -256,3 +267,6 @@ def _require_rising(curve: Curve, what: str) -> None:
         raise ArgumentError(
             "curve", "a falling curve", "a curve of negative material", f"{what} is not defined for reversal material."
         )
+
+
+hold_to_annotations(globals())

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 
 __all__ = ["focal_plane_exposure", "lens_factor", "metered_exposure"]
 
@@ -15,6 +16,18 @@ __all__ = ["focal_plane_exposure", "lens_factor", "metered_exposure"]
 METER_LENS_FACTOR = 0.65
 
 
+@overload
+def lens_factor(
+    *, transmittance: Labelled = ..., vignetting: float = ..., field_angle_degrees: float = ...
+) -> Labelled: ...
+@overload
+def lens_factor(
+    *, transmittance: Numbers = ..., vignetting: float = ..., field_angle_degrees: float = ...
+) -> FloatArray: ...
+@overload
+def lens_factor(
+    *, transmittance: Numeric = 0.9, vignetting: Numeric = 0.98, field_angle_degrees: Numeric = 10.0
+) -> Any: ...
 def lens_factor(
     *, transmittance: Numeric = 0.9, vignetting: Numeric = 0.98, field_angle_degrees: Numeric = 10.0
 ) -> Any:
@@ -52,6 +65,18 @@ def lens_factor(
     return elementwise(kernel, transmittance, vignetting, field_angle_degrees)
 
 
+@overload
+def focal_plane_exposure(
+    luminance_cd_m2: Labelled, f_number: float, time_s: float, factor: Numeric | None = ...
+) -> Labelled: ...
+@overload
+def focal_plane_exposure(
+    luminance_cd_m2: Numbers, f_number: float, time_s: float, factor: Numeric | None = ...
+) -> FloatArray: ...
+@overload
+def focal_plane_exposure(
+    luminance_cd_m2: Numeric, f_number: Numeric, time_s: Numeric, factor: Numeric | None = None
+) -> Any: ...
 def focal_plane_exposure(
     luminance_cd_m2: Numeric, f_number: Numeric, time_s: Numeric, factor: Numeric | None = None
 ) -> Any:
@@ -96,14 +121,16 @@ def focal_plane_exposure(
     return elementwise(kernel, luminance_cd_m2, f_number, time_s, lens_factor() if factor is None else factor)
 
 
-def metered_exposure(
-    exposure_index: Numeric, *, meter_constant: float = 12.5, factor: float = METER_LENS_FACTOR
-) -> Any:
+@overload
+def metered_exposure(ei: Labelled, *, meter_constant: float = ..., factor: float = ...) -> Labelled: ...
+@overload
+def metered_exposure(ei: Numbers, *, meter_constant: float = ..., factor: float = ...) -> FloatArray: ...
+def metered_exposure(ei: Numeric, *, meter_constant: float = 12.5, factor: float = METER_LENS_FACTOR) -> Any:
     """Exposure that a reflected-light meter gives the middle of the scene: H = q K / EI.
 
     Parameters
     ----------
-    exposure_index
+    ei
         EI set on the meter [above 0].
     meter_constant
         K of the meter [cd s/m2; ISO 2720 allows 10.6 to 13.4].
@@ -125,6 +152,7 @@ def metered_exposure(
     """
     k = check_number("meter_constant", meter_constant, low=0.0, low_open=True, unit="cd s/m2")
     q = check_number("factor", factor, low=0.0, high=1.0, low_open=True)
-    return elementwise(
-        lambda s: q * k / check_array("exposure_index", s, low=0.0, low_open=True, unit="EI"), exposure_index
-    )
+    return elementwise(lambda s: q * k / check_array("ei", s, low=0.0, low_open=True, unit="EI"), ei)
+
+
+hold_to_annotations(globals())

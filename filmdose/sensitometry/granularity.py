@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
 
 __all__ = [
@@ -248,3 +249,6 @@ def _coverage(grains_per_cm2: FloatArray, grain_area_um2: FloatArray) -> FloatAr
     """Mean number of grains over a point: n a, with n turned into 1/um2."""
     n = check_array("grains_per_cm2", grains_per_cm2, low=0.0, unit="1/cm2")
     return np.asarray(n / _UM2_PER_CM2 * check_array("grain_area_um2", grain_area_um2, low=0.0, unit="um2"))
+
+
+hold_to_annotations(globals())

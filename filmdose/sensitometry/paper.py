@@ -4,21 +4,23 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 
-from filmdose.arrays import FloatArray, Numeric, check_array, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, elementwise
 from filmdose.errors import ArgumentError
 from filmdose.files import load_data_csv
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.standards import ISO6846_HIGHLIGHT, ISO6846_SHADOW_FRACTION
 
 __all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
 
 
 @dataclass(frozen=True, kw_only=True)
-class PaperRange:
+class PaperRange(Result):
     """Range of a printing paper by ISO 6846.
 
     Attributes
@@ -83,7 +85,11 @@ def paper_range(curve: Curve) -> PaperRange:
     )
 
 
-def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range: float = 2.2) -> Any:
+@overload
+def negative_density_range(curve: Curve, log_exposure: Labelled, scene_range: float = ...) -> Labelled: ...
+@overload
+def negative_density_range(curve: Curve, log_exposure: Numbers, scene_range: float = ...) -> FloatArray: ...
+def negative_density_range(curve: Curve, log_exposure: Numeric, scene_range: float = 2.2) -> Any:
     """Density range that a scene makes on a negative: ``|D(x + range) - D(x)|``.
 
     Parameters
@@ -92,7 +98,7 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range:
         Curve of the film.
     log_exposure
         log10 exposure of the deepest shadow [log10 lx s].
-    scene_log_range
+    scene_range
         Scene range at the film [log10 units]; 2.2 is the mean of outdoor scenes.
 
     Returns
@@ -105,9 +111,13 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_log_range:
     """
     from filmdose.sensitometry.contrast import rise
 
-    return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_log_range))), log_exposure)
+    return elementwise(lambda x: np.abs(np.asarray(rise(curve, x, scene_range))), log_exposure)
 
 
+@overload
+def grade_for_density_range(density_range: Labelled) -> Labelled: ...
+@overload
+def grade_for_density_range(density_range: Numbers) -> FloatArray: ...
 def grade_for_density_range(density_range: Numeric) -> Any:
     """Paper grade (0 soft to 5 hard) whose range takes a negative's density range.
 
@@ -143,3 +153,6 @@ def grade_for_density_range(density_range: Numeric) -> Any:
         return np.where((at < 0) | (ranges > highest) | np.isnan(ranges), np.nan, found)
 
     return elementwise(kernel, density_range)
+
+
+hold_to_annotations(globals())

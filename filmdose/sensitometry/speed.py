@@ -10,14 +10,16 @@ from __future__ import annotations
 import math
 import warnings
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, overload
 
 import numpy as np
 from scipy.optimize import brentq
 
-from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.curves import Curve
+from filmdose.result import Result
 from filmdose.sensitometry.contrast import _require_rising, mean_gradient, rise, sample_exposures
 from filmdose.standards import (
     FRACTION_OF_MEAN_GRADIENT,
@@ -56,7 +58,7 @@ __all__ = [
 DELTA_X_LARGEST_RISE = 1.5
 
 
-class _Speed:
+class _Speed(Result):
     """What every speed can be turned into."""
 
     speed: float
@@ -155,7 +157,7 @@ class DeltaXSpeed(_Speed):
 
 
 @dataclass(frozen=True, kw_only=True)
-class FractionalGradientPoint:
+class FractionalGradientPoint(Result):
     """Where the gradient is a stated fraction of the mean gradient over the interval above it.
 
     Attributes
@@ -173,6 +175,10 @@ class FractionalGradientPoint:
     mean_gradient: float
 
 
+@overload
+def iso6_speed(log_speed_point: Labelled) -> Labelled: ...
+@overload
+def iso6_speed(log_speed_point: Numbers) -> FloatArray: ...
 def iso6_speed(log_speed_point: Numeric) -> Any:
     """Speed of black-and-white negative film from its speed point: 0.8 / Hm.
 
@@ -249,6 +255,12 @@ def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
     )
 
 
+@overload
+def iso5800_speed(log_red: Labelled, log_green: float, log_blue: float) -> Labelled: ...
+@overload
+def iso5800_speed(log_red: Numbers, log_green: float, log_blue: float) -> FloatArray: ...
+@overload
+def iso5800_speed(log_red: Numeric, log_green: Numeric, log_blue: Numeric) -> Any: ...
 def iso5800_speed(log_red: Numeric, log_green: Numeric, log_blue: Numeric) -> Any:
     """Speed of colour negative film from its three speed points: sqrt(2) / sqrt(H_green H_slowest).
 
@@ -316,6 +328,12 @@ def iso5800(*, red: Curve, green: Curve, blue: Curve) -> Iso5800Speed:
     return Iso5800Speed(speed=float(iso5800_speed(**points)), **points)
 
 
+@overload
+def iso2240_speed(log_highlight_point: Labelled, log_shadow_point: float) -> Labelled: ...
+@overload
+def iso2240_speed(log_highlight_point: Numbers, log_shadow_point: float) -> FloatArray: ...
+@overload
+def iso2240_speed(log_highlight_point: Numeric, log_shadow_point: Numeric) -> Any: ...
 def iso2240_speed(log_highlight_point: Numeric, log_shadow_point: Numeric) -> Any:
     """Speed of reversal film from its two points: 10 / sqrt(H_T H_S).
 
@@ -424,6 +442,10 @@ def _point_of_tangency(curve: Curve, highlight: float) -> float:
     return float(brentq(bend, low, high, xtol=1e-12))
 
 
+@overload
+def delta_x(rise_1_30: Labelled) -> Labelled: ...
+@overload
+def delta_x(rise_1_30: Numbers) -> FloatArray: ...
 def delta_x(rise_1_30: Numeric) -> Any:
     """Distance from the ISO 6 point down to the 0.3-gradient point: 0.83 - 0.86 dD + 0.24 dD**2.
 
@@ -578,3 +600,6 @@ def fractional_gradient_point(
     return FractionalGradientPoint(
         log_exposure=at, gradient=float(curve.gradient(at)), mean_gradient=float(mean_gradient(curve, at, length))
     )
+
+
+hold_to_annotations(globals())

@@ -25,7 +25,7 @@ def typed_names(package):
     return {alias.name: line.module for line in block.body for alias in line.names}
 
 
-@pytest.mark.parametrize("package", [filmdose, filmdose.plotting])
+@pytest.mark.parametrize("package", [filmdose, filmdose.film, filmdose.plotting, filmdose.present])
 def test_people_and_type_checkers_see_the_same_names(package):
     typed = typed_names(package)
     assert set(typed) | ({"__version__"} if package is filmdose else set()) == set(package.__all__)

@@ -345,9 +345,9 @@ def test_granularity_that_was_read_gives_the_noise_back(kind, axis):
     rng = np.random.default_rng(0)
     read = {}
     for name, record in film:
-        sigma = record.noise(x, aperture_um2=aperture) * np.exp(0.05 * rng.standard_normal(x.size))
+        sigma = record.noise(x, aperture_area_um2=aperture) * np.exp(0.05 * rng.standard_normal(x.size))
         places = {"density": record.density(x)} if axis == "density" else {"log_exposure": x}
-        read[name] = GranularityReadings(sigma=sigma, aperture_um2=aperture, **places)
+        read[name] = GranularityReadings(sigma=sigma, aperture_area_um2=aperture, **places)
     found = fit_film(readings_of(film), kind=kind, granularity=read)
     for fitted, (_, record) in zip(found.film.records, film, strict=True):
         assert fitted.rms_granularity == pytest.approx(record.rms_granularity, rel=0.08)
@@ -387,7 +387,7 @@ def test_granularity_that_cannot_be_used_is_refused():
         {"sigma": sigma[:2], "density": sigma[:2]},
         {"sigma": sigma, "density": sigma[:2]},
         {"sigma": -sigma, "density": sigma},
-        {"sigma": sigma, "density": sigma, "aperture_um2": 0.0},
+        {"sigma": sigma, "density": sigma, "aperture_area_um2": 0.0},
     ):
         with pytest.raises(ArgumentError):
             GranularityReadings(**wrong)

@@ -115,7 +115,7 @@ def test_a_small_fog_is_the_conjugate_log_normal_of_kappa_times_dose():
     spread = moments(learned, product)[1][0, 0]
     assert spread == pytest.approx((S_KAPPA**2 + S_DOSE**2) * r**2 / total, rel=0.06)
     # Width of the product: known to r, while kappa alone has hardly narrowed.
-    summary = learned.summary()
+    summary = learned.to_dataframe()
     assert summary.loc[f"kappa * {model.scanners[0]}", "narrowed"] > 0.9
     assert summary.loc["kappa", "narrowed"] < 0.15
 
@@ -166,7 +166,7 @@ def test_the_other_rolls_need_the_product_only():
     before, after = propagate(model, samples=2**14)["b"], propagate(model, learned=learned, samples=2**14)["b"]
     assert after.stops[2] - after.stops[0] < 0.25 * (before.stops[2] - before.stops[0])
     assert learned.correlation() < -0.75
-    assert learned.summary().loc["kappa", "narrowed"] < 0.15
+    assert learned.to_dataframe().loc["kappa", "narrowed"] < 0.15
 
 
 def test_rolls_of_different_speed_inform_b():
@@ -177,11 +177,11 @@ def test_rolls_of_different_speed_inform_b():
     one = learn(model, fog_reading("slow", truth[0]))
     both = learn(model, [fog_reading("slow", truth[0]), fog_reading("fast", truth[1])])
     sharp = learn(model, [fog_reading("slow", truth[0], 0.003), fog_reading("fast", truth[1], 0.003)])
-    narrowed = [item.summary().loc["hit_exponent", "narrowed"] for item in (one, both, sharp)]
+    narrowed = [item.to_dataframe().loc["hit_exponent", "narrowed"] for item in (one, both, sharp)]
     assert narrowed[0] < 0.05
     assert narrowed[1] > 0.3
     assert narrowed[2] > 0.6
-    b = sharp.summary().loc["hit_exponent"]
+    b = sharp.to_dataframe().loc["hit_exponent"]
     assert b["low"] < 0.95 < b["high"]
 
 
@@ -191,7 +191,7 @@ def test_rolls_with_different_passes_separate_the_scanners():
     together = learn(model, fog_reading("two", 0.15))
     apart = learn(model, [fog_reading("two", 0.15), fog_reading("one", 0.05)])
     names = [f"kappa * dose[cabin-ct @ {scanner}]" for scanner in ("x", "y")]
-    before, after = (item.summary().loc[names] for item in (together, apart))
+    before, after = (item.to_dataframe().loc[names] for item in (together, apart))
     assert before["typical"].iloc[0] == pytest.approx(before["typical"].iloc[1], rel=0.05)
     assert after["typical"].iloc[0] < 0.6 * after["typical"].iloc[1]
     assert (after["narrowed"] > before["narrowed"] + 0.15).all()
@@ -211,8 +211,8 @@ def test_only_a_dose_reading_tells_kappa_and_later_trips_gain_from_it():
     fog = fog_reading("a", 0.20)
     without = learn(here, fog)
     having = learn(here, [fog, DoseReading(roll="a", value=250.0, relative_error=0.1)])
-    assert without.summary().loc["kappa", "narrowed"] < 0.15
-    assert having.summary().loc["kappa", "narrowed"] > 0.4
+    assert without.to_dataframe().loc["kappa", "narrowed"] < 0.15
+    assert having.to_dataframe().loc["kappa", "narrowed"] > 0.4
     assert having.correlation() > without.correlation() + 0.3
     widths = []
     for taught in (None, without, having):
@@ -278,7 +278,7 @@ def test_readings_of_the_trip_itself_are_used():
     # A known value in place of a control is less sure, so it teaches less.
     control = learn([roll], FogReading(roll="a", base_plus_fog=0.40, control=0.30, error=0.01))
     name = "kappa * dose[cabin-ct @ x]"
-    assert control.summary().loc[name, "narrowed"] > learned.summary().loc[name, "narrowed"]
+    assert control.to_dataframe().loc[name, "narrowed"] > learned.to_dataframe().loc[name, "narrowed"]
 
 
 def test_later_readings_on_top_of_earlier_ones():
@@ -289,7 +289,9 @@ def test_later_readings_on_top_of_earlier_ones():
     step = learn(trip, readings[1], learned=learn(trip, readings[0], samples=2**17), samples=2**17)
     name = "kappa * dose[cabin-ct @ x]"
     for column in ("low", "typical", "high"):
-        assert step.summary().loc[name, column] == pytest.approx(at_once.summary().loc[name, column], rel=0.04)
+        assert step.to_dataframe().loc[name, column] == pytest.approx(
+            at_once.to_dataframe().loc[name, column], rel=0.04
+        )
 
 
 def test_sharp_readings_warn_that_few_draws_count():

@@ -276,3 +276,16 @@ def test_pictures_are_in_the_page_in_the_pdf_and_beside_markdown(report, tmp_pat
     assert not (tmp_path / "m_1.jpg").exists()
     write_document(document, tmp_path / "l.md")  # the same again is no harm
     assert all(isinstance(block, Picture) is False or block.words for block in document.blocks)
+
+
+def test_a_tiff_of_impossible_size_is_one_line(tmp_path):
+    """Found by reference/fuzz.py: Pillow ends in a bare ValueError."""
+    file = tmp_path / "x.tif"
+    stream = io.BytesIO()
+    Image.new("L", (10, 10)).save(stream, format="TIFF")
+    content = bytearray(stream.getvalue())
+    place = content.index(b"\x00\x01\x04\x00") if b"\x00\x01\x04\x00" in content else content.index(b"\x00\x01\x03\x00")
+    content[place + 8 : place + 12] = b"\x00\x00\x00\x00"  # its width is nothing
+    file.write_bytes(content)
+    with pytest.raises(InputFileError, match="not a picture"):
+        read_picture(file, "x")

@@ -49,7 +49,7 @@ def simulated(record, log_exposure, kerma, *, patches=3000, seed=0, grain_area_u
 
 def expected_granularity(record, log_exposure, kerma, grain_area_um2=GRAIN_UM2):
     """sigma_D**2 A [um2] of the package, for grains of the simulated area."""
-    shown = record.noise(log_exposure, kerma, aperture_um2=1.0) ** 2
+    shown = record.noise(log_exposure, kerma, aperture_area_um2=1.0) ** 2
     return float(shown) * grain_area_um2 / record.reference_grain_area_um2
 
 

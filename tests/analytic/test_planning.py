@@ -145,7 +145,7 @@ def test_more_of_anything_never_helps():
     assert plan.speeds["loss"].is_monotonic_increasing
     assert plan.speeds["carry"].sum() <= 1
     again = make_plan(plan.trip, samples=1024)
-    assert again.roll_table().equals(plan.roll_table())
+    assert again.to_dataframe().equals(plan.to_dataframe())
 
 
 def plan_with(certain, count, **options):

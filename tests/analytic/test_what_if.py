@@ -30,7 +30,7 @@ def history_of(shield):
 def test_the_answers_are_those_of_the_library(kind):
     asked = Question(criterion="shadow-gradient", scene_range=2.0)
     found = what_if(
-        speed=200, kind=kind, counts=COUNTS, shield="lead=0.25", peak_to_mean=1.5, question=asked, samples=256, seed=3
+        speed=200, kind=kind, counts=COUNTS, shield="lead=0.25", peak_to_mean=1.5, question=asked, samples=256, rng=3
     )
     history = history_of("lead=0.25")
     dose = history_dose(history)

@@ -42,6 +42,6 @@ def test_a_large_csv_is_exact_and_about_as_fast_as_pandas(large):
 
 def test_a_large_cgats_file_too(large, tmp_path):
     path, table = large
-    text = write_steps(read_steps(path), tmp_path / "large.txt", file_format="cgats")
+    text = write_steps(read_steps(path), tmp_path / "large.txt", format="cgats")
     assert np.array_equal(read_steps(text).densities["visual"], table.density)
     assert best_of(3, lambda: read_steps(text)) < 0.5

@@ -56,7 +56,7 @@ def test_decimal_comma_and_cgats_give_the_same_film(run, tmp_path):
 
     plain = steps(tmp_path)
     comma = steps(tmp_path, "comma.csv", sep=";", decimal=",")
-    cgats = write_steps(read_steps(plain), tmp_path / "steps.txt", file_format="cgats")
+    cgats = write_steps(read_steps(plain), tmp_path / "steps.txt", format="cgats")
     films = []
     for path in (plain, comma, cgats):
         code, _, _ = run("fit", path, "--output", tmp_path / "f.toml")

@@ -92,9 +92,11 @@ def folder(tmp_path_factory):
     pixels = (6e4 * np.exp(-rng.random((60, 80)))).astype(np.uint16)
     for name in ("scan.tif", "clear.tif"):
         write_tiff(pixels, place / name, pixel_um=10.0)
-    write_csv_table(simulate_profile("radiation", get_winding("135-36"), rng=rng).to_frame(), place / "profile.csv")
+    write_csv_table(simulate_profile("radiation", get_winding("135-36"), rng=rng).to_dataframe(), place / "profile.csv")
     rolls = read_trip(place / "trip.toml").rolls
-    save_learned(learn(rolls, read_readings(place / "readings.toml"), samples=2000), place / "learned.json", draws=100)
+    save_learned(
+        learn(rolls, read_readings(place / "readings.toml"), samples=2000), place / "learned.json", samples=100
+    )
     return place
 
 

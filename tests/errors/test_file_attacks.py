@@ -13,6 +13,7 @@ from filmdose.errors import (
     FilmdoseError,
     InputFileError,
     MissingExtraError,
+    MissingFileError,
     OutputFileError,
     UnknownNameError,
     shown,
@@ -242,6 +243,7 @@ ERRORS = [
     UnknownNameError("source", "cabin-cat", ("cabin-ct", "cabin-xray"), "Look."),
     UnknownNameError("roll", object(), ("a",)),
     InputFileError("trip.toml", "roll 'A'", "is faulty.", "Mend it."),
+    MissingFileError("trip.toml"),
     OutputFileError("out.csv", "No space left on device"),
     MissingExtraError("spekpy", "spectra", "Live spectra"),
 ]

@@ -180,7 +180,7 @@ def test_written_cgats_declares_what_is_private(tmp_path):
     readings = StepReadings(
         log_exposure=[-3, -2.5], densities={"visual": [0.2, 0.3]}, sigma=[0.01, 0.02], status="visual"
     )
-    text = write_steps(readings, tmp_path / "s.txt", file_format="cgats").read_text()
+    text = write_steps(readings, tmp_path / "s.txt", format="cgats").read_text()
     for line in ('KEYWORD "LOG_H"', 'KEYWORD "D_SIGMA"', 'KEYWORD "DENSITY_STATUS"', "NUMBER_OF_SETS 2"):
         assert line in text.splitlines()
     assert text.index('KEYWORD "DENSITY_STATUS"') < text.index('DENSITY_STATUS "visual"')
@@ -201,7 +201,7 @@ def test_a_place_that_cannot_be_written(tmp_path):
     with pytest.raises(OutputFileError):
         write_steps(readings, tmp_path / "no" / "such" / "folder.csv")
     with pytest.raises(UnknownNameError):
-        write_steps(readings, tmp_path / "x", file_format="xml")
+        write_steps(readings, tmp_path / "x", format="xml")
     with pytest.raises(ArgumentError, match="delimiter"):
         write_csv_table(pd.DataFrame({"a": [1.5]}), tmp_path / "x.csv", decimal=",")
     with pytest.raises(ArgumentError, match="blanks"):

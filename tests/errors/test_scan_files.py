@@ -70,7 +70,7 @@ def test_white_stored_as_zero_is_turned_round(tmp_path, good):
 
 def test_files_that_are_no_scans(tmp_path, good):
     path = tmp_path / "a.tif"
-    assert "no such file" in refused(path)
+    assert "No such file" in refused(path)
     path.write_bytes(b"")
     assert "empty" in refused(path)
     path.write_text("dear diary")

@@ -335,7 +335,7 @@ def test_a_good_reading_file(tmp_path):
 )
 def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
     learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3))
-    file = save_learned(learned, tmp_path / "learned.json", draws=100)
+    file = save_learned(learned, tmp_path / "learned.json", samples=100)
     data = json.loads(file.read_text())
     change(data)
     file.write_text(json.dumps(data))

@@ -92,10 +92,10 @@ def step_readings(draw):
     )
 
 
-@given(readings=step_readings(), file_format=st.sampled_from(["csv", "cgats"]))
-def test_readings_survive_the_file_without_losing_a_bit(readings, file_format, tmp_path_factory):
+@given(readings=step_readings(), format=st.sampled_from(["csv", "cgats"]))
+def test_readings_survive_the_file_without_losing_a_bit(readings, format, tmp_path_factory):
     path = tmp_path_factory.getbasetemp() / "readings.txt"
-    write_steps(readings, path, file_format=file_format)
+    write_steps(readings, path, format=format)
     back = read_steps(path)
     assert np.array_equal(back.log_exposure, readings.log_exposure)
     assert back.records == readings.records
@@ -104,7 +104,7 @@ def test_readings_survive_the_file_without_losing_a_bit(readings, file_format, t
     assert (back.sigma is None) == (readings.sigma is None)
     if readings.sigma is not None:
         assert np.array_equal(back.sigma, readings.sigma)
-    if file_format == "cgats":
+    if format == "cgats":
         assert back.status == readings.status
         assert {k: v for k, v in back.keywords.items() if k != "DENSITY_STATUS"} == readings.keywords
 

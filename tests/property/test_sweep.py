@@ -184,11 +184,11 @@ def test_a_sweep_pickles(eager):
     assert pickle.loads(pickle.dumps(eager)).identical(eager)
 
 
-def test_progress_goes_to_standard_error(capsys):
-    sweep(kerma_ugy=[1.0], hit_exponent=[0.7, 0.8], progress=True)
-    captured = capsys.readouterr()
-    assert captured.out == ""
-    assert "sweep" in captured.err
+def test_progress_is_told_to_the_end(capsys):
+    told = []
+    sweep(kerma_ugy=[1.0], hit_exponent=[0.7, 0.8], progress=told.append)
+    assert told == [0.5, 1.0]
+    assert capsys.readouterr().out == ""
 
 
 @pytest.mark.parametrize(

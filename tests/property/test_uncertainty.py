@@ -407,7 +407,7 @@ def test_where_nothing_helps_it_says_so():
     assert math.isinf(told.stops[1])
     assert (told.ei_median, told.ei_recommended, told.given_stops, told.bracket) == (None, None, None, None)
     assert "nothing helps" in told.message
-    row = odds.table().iloc[0]
+    row = odds.to_dataframe().iloc[0]
     assert np.isnan(row["stops"])
     assert np.isfinite(row["fog_density"])
     assert told.to_dict()["stops"]["typical"] is None
@@ -566,4 +566,4 @@ def test_results_print_and_escape_themselves():
     assert "<b>x</b>" not in odds._repr_html_()
     assert "draws" in str(odds)
     assert odds.rolls[0].to_dict()["stops"]["low"] == odds.rolls[0].stops[0]
-    assert list(odds.table()["roll"]) == ["<b>x</b>"]
+    assert list(odds.to_dataframe()["roll"]) == ["<b>x</b>"]

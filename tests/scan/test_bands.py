@@ -153,7 +153,7 @@ def test_a_profile_from_a_scan(rng):
 
 def test_the_command_on_a_profile(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
-    path = write_csv_table(profile.to_frame(), tmp_path / "profile.csv")
+    path = write_csv_table(profile.to_dataframe(), tmp_path / "profile.csv")
     words = ("bands", path, "--control", 0.3)
     code, out, err = run(*words, "--plot", tmp_path / "p.png")
     assert (code, err) == (0, "")
@@ -172,7 +172,7 @@ def test_the_command_on_a_profile(run, rng, tmp_path):
 
 def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
-    path = write_csv_table(profile.to_frame(), tmp_path / "profile.csv")
+    path = write_csv_table(profile.to_dataframe(), tmp_path / "profile.csv")
     files = ("--output", tmp_path / "r.html", "--output", tmp_path / "r.pdf")
     code, _, err = run("report", TRIP, "--roll", "ridge-400", "--bands", path, "--samples", 1024, *files)
     assert (code, err) == (0, "")
