@@ -38,7 +38,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
-from scipy.special import gammainc, gammaln
+from scipy.special import gammainc, gammaincc, gammaln
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
@@ -387,7 +387,35 @@ class PopulationCurve:
 
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure at which the curve has ``density``; NaN where it does not reach it."""
+        if isinstance(density, float):
+            return self._log_exposure_at(density)
         return elementwise(lambda d: invert_curve(self, d), density)
+
+    def _log_exposure_at(self, density: float) -> float:
+        """The same for one density: Newton's steps inside a bracket that shrinks, halved where they leave it."""
+        emulsion = self.emulsion
+        weights = emulsion.surviving_weights(np.asarray(self.kerma_ugy))
+        counted = weights > 0.0
+        weights, z, quanta = weights[counted], emulsion.log_sensitivity[counted], emulsion.quanta
+        wanted = density - emulsion.base_density
+        if self.rising:
+            wanted = float(emulsion.weights.sum()) - wanted  # what stays undeveloped: it falls with exposure
+        if not counted.any() or not 0.0 < wanted < float(weights.sum()):
+            return math.nan
+        low, high = self.log_exposure_range
+        low, high, norm = low - 3.0, high + 3.0, LN10 / math.exp(math.lgamma(quanta))
+        x = 0.5 * (low + high)
+        for _ in range(200):
+            mean = 10.0 ** (x + z)
+            excess = float(weights @ gammaincc(quanta, mean)) - wanted
+            low, high = (x, high) if excess > 0.0 else (low, x)
+            slope = norm * float(weights @ np.exp(quanta * np.log(mean) - mean))
+            step = excess / slope if slope > 0.0 else math.inf
+            after = x + step if low < x + step < high else 0.5 * (low + high)
+            if abs(after - x) < 1e-13 or excess == 0.0:
+                return after if excess else x
+            x = after
+        return x
 
 
 def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
