@@ -464,7 +464,8 @@ def given_stops(film: Film | float, kerma_ugy: Numeric, question: Question | Non
     def kernel(kerma: FloatArray) -> FloatArray:
         return solve_film(resolved, check_array("kerma_ugy", kerma, low=0.0, unit="uGy"), asked).given
 
-    return elementwise(kernel, kerma_ugy)
+    said = GRID_ATTRIBUTES["given_stops"]
+    return elementwise(kernel, kerma_ugy, units=[("kerma_ugy", "uGy")], name="given_stops", attrs=said)
 
 
 def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Question | None = None) -> xr.Dataset:

@@ -175,8 +175,9 @@ class Pass:
         if self.held_s is not None:
             if self.multiplier > 1.0:
                 raise ArgumentError("multiplier", self.multiplier, "1 beside the time held", "Give one of them.")
-            held_passes(self.resolved_source, self.held_s, self.beam_on)
-            object.__setattr__(self, "held_s", float(self.held_s))
+            held = check_number("held_s", self.held_s, low=0.0, unit="s")
+            held_passes(self.resolved_source, held, self.beam_on)
+            object.__setattr__(self, "held_s", held)
         if self.air_kerma_ugy is not None:
             object.__setattr__(self, "air_kerma_ugy", parse_kerma("air_kerma_ugy", self.air_kerma_ugy))
         if self.at is not None and self.at not in PLACES:

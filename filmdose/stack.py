@@ -1,15 +1,15 @@
 """Many records, each with light matrices of its own, solved together: one row a record.
 
 A film that was measured shares its matrices with no other.  One small product for each of hundreds of films costs more
-in calls than in arithmetic, so records whose nodes lie alike are stacked: the matrices get a first axis of rows, and all
-that :mod:`filmdose.solver` does with rows stays as it is.
+in calls than in arithmetic, so records whose nodes lie alike are stacked: the matrices get a first axis of rows, and
+all that :mod:`filmdose.solver` does with rows stays as it is.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, cast
+from typing import cast
 
 import numpy as np
 

@@ -16,6 +16,7 @@ from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elem
 from filmdose.errors import ArgumentError
 from filmdose.everyday import with_points
 from filmdose.files import load_data_toml
+from filmdose.quantity import DOSE_UNITS, QUANTITY, UGY_PER_MILLIROENTGEN, unit_name, unit_of
 from filmdose.standards import LOG10_2
 
 __all__ = [
@@ -58,24 +59,9 @@ SCALE_TOLERANCE_STOPS = 0.10
 #: A click of a meter [stops].
 THIRD = 1.0 / 3.0
 
-#: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
-UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6
+_EI = {"units": "1", "long_name": "exposure index"}
 
 _EXACT = {speed: 10.0 ** (round(10.0 * math.log10(speed)) / 10.0) for speed in STANDARD_SPEEDS}
-
-#: Units of a dose: what they measure, and how many microgray or microsievert one of them is.
-_DOSE_UNITS: dict[str, tuple[str, float]] = {
-    **dict.fromkeys(("ugy", "µgy", "μgy", "microgray"), ("gray", 1.0)),
-    **{"ngy": ("gray", 1e-3), "mgy": ("gray", 1e3), "cgy": ("gray", 1e4), "gy": ("gray", 1e6)},
-    **{"urad": ("gray", 0.01), "mrad": ("gray", 10.0), "rad": ("gray", 1e4)},
-    "ur": ("roentgen", UGY_PER_MILLIROENTGEN / 1e3),
-    "mr": ("roentgen", UGY_PER_MILLIROENTGEN),
-    "r": ("roentgen", UGY_PER_MILLIROENTGEN * 1e3),
-    **dict.fromkeys(("usv", "µsv", "μsv", "microsievert"), ("sievert", 1.0)),
-    **{"nsv": ("sievert", 1e-3), "msv": ("sievert", 1e3), "sv": ("sievert", 1e6)},
-    **{"urem": ("sievert", 0.01), "mrem": ("sievert", 10.0), "rem": ("sievert", 1e4)},
-}
-_QUANTITY = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z\u00b5\u03bc]*)\s*")
 
 
 def parse_dose(argument: str, text: Any) -> tuple[float, str]:
@@ -100,16 +86,20 @@ def parse_dose(argument: str, text: Any) -> tuple[float, str]:
     (630.0, 'sievert')
     """
     allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
-    if not isinstance(text, str):
-        return check_number(argument, text, low=0.0, unit="uGy"), "gray"
-    match = _QUANTITY.fullmatch(with_points(text))
-    if match is None:
-        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
-    unit = match[2].lower() or "ugy"
-    if unit not in _DOSE_UNITS:
-        raise ArgumentError(argument, text, allowed, f"The unit {match[2]!r} is not known.")
-    measure, factor = _DOSE_UNITS[unit]
-    value = float(match[1]) * factor
+    if isinstance(text, str):
+        match = QUANTITY.fullmatch(with_points(text))
+        if match is None:
+            raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
+        number, given = match[1], match[2] or "uGy"
+    else:
+        unit = unit_of(text)
+        if unit is None:
+            return check_number(argument, text, low=0.0, unit="uGy"), "gray"
+        number, given = getattr(text, "magnitude", text), str(unit)
+    if unit_name(given) not in DOSE_UNITS:
+        raise ArgumentError(argument, text, allowed, f"The unit {given!r} is not known.")
+    measure, factor = DOSE_UNITS[unit_name(given)]
+    value = float(number) * factor
     if not math.isfinite(value) or value < 0:
         raise ArgumentError(argument, text, allowed)
     return value, measure
@@ -139,20 +129,6 @@ def parse_kerma(argument: str, text: Any) -> AirKerma:
     return AirKerma(value)
 
 
-_SECONDS = {
-    "s": 1.0,
-    "sec": 1.0,
-    "second": 1.0,
-    "seconds": 1.0,
-    "min": 60.0,
-    "minute": 60.0,
-    "minutes": 60.0,
-    "h": 3600.0,
-    "hour": 3600.0,
-    "hours": 3600.0,
-}
-
-
 def parse_duration(argument: str, text: Any) -> float:
     """Seconds in a number [s] or a text such as "5 min", "30 s", "1 h".
 
@@ -166,14 +142,7 @@ def parse_duration(argument: str, text: Any) -> float:
     >>> parse_duration("held", "5 min")
     300.0
     """
-    allowed = "a time of at least 0, in seconds or with one of the units s, min, h (such as '5 min')"
-    if not isinstance(text, str):
-        return check_number(argument, text, low=0.0, unit="s")
-    match = _QUANTITY.fullmatch(with_points(text))
-    factor = None if match is None else _SECONDS.get(match[2].lower() or "s")
-    if match is None or factor is None:
-        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
-    return check_number(argument, float(match[1]) * factor, low=0.0, unit="s")
+    return check_number(argument, text, low=0.0, unit="s")
 
 
 _STOPS = re.compile(
@@ -245,7 +214,7 @@ def round_to_standard(speed: float) -> int:
 
 def exposure_index(speed: Numeric, stops: Numeric) -> Any:
     """Exact exposure index: speed / 2**stops; NaN where stops is NaN."""
-    return elementwise(lambda s, n: s * np.exp2(-n), speed, stops)
+    return elementwise(lambda s, n: s * np.exp2(-n), speed, stops, name="ei_exact", attrs=_EI)
 
 
 def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
@@ -275,7 +244,7 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
         result = marks[np.clip(index, 0, None)]
         return np.where(np.isnan(n) | np.isnan(s), np.nan, result)
 
-    return elementwise(kernel, speed, stops)
+    return elementwise(kernel, speed, stops, name="ei", attrs=_EI)
 
 
 def format_speed(speed: float) -> str:

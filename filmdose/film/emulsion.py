@@ -54,6 +54,8 @@ __all__ = [
 
 LN10 = math.log(10.0)
 
+_AT_KERMA = (None, ("kerma_ugy", "uGy"))
+
 #: Log10 sensitivity at which kappa is stated: that of the speed point of an ISO 400 film, log10(400 / 0.8).
 REFERENCE_LOG_SENSITIVITY = math.log10(400.0 / ISO6_CONSTANT)
 
@@ -227,7 +229,7 @@ class Emulsion:
             undeveloped = _weighted_sum(1.0 - self.light_probability(x), self.surviving_weights(_kerma(k)))
             return np.asarray(self.base_density + (undeveloped if self.positive else self.weights.sum() - undeveloped))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     def gradient(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Analytic gradient dD/dlog10 H [density per log unit]; negative for reversal film."""
@@ -238,7 +240,7 @@ class Emulsion:
                 sign * _weighted_sum(self.light_probability_gradient(x), self.surviving_weights(_kerma(k)))
             )
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     def minimum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Least density: base plus fog D(0, K) of negative film, the base of reversal film."""
@@ -248,7 +250,7 @@ class Emulsion:
                 return np.full(np.shape(k), self.base_density) + 0.0 * _kerma(k)
             return np.asarray(self.base_density + self.weights.sum() - self.surviving_weights(_kerma(k)).sum(axis=-1))
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     def maximum_density(self, kerma_ugy: Numeric = 0.0) -> Any:
         """Greatest density: base plus all classes of negative film, D(0, K) of reversal film."""
@@ -258,7 +260,7 @@ class Emulsion:
                 return np.asarray(self.base_density + self.surviving_weights(_kerma(k)).sum(axis=-1))
             return np.full(np.shape(k), self.base_density + self.weights.sum()) + 0.0 * _kerma(k)
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     def fog_density(self, kerma_ugy: Numeric) -> Any:
         """Density that radiation changes where no light fell: D(0, K) - D(0, 0).
@@ -271,7 +273,7 @@ class Emulsion:
             developed = -np.expm1(-self.hits(_kerma(k)))
             return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     # -- grain ---------------------------------------------------------------------------------------------
 
@@ -314,7 +316,7 @@ class Emulsion:
         def kernel(x: FloatArray, k: FloatArray) -> FloatArray:
             return np.sqrt(scale * self._relative_variance(x, _kerma(k)))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     def signal_to_noise(self, log_exposure: Numeric, kerma_ugy: Numeric = 0.0) -> Any:
         """Local signal-to-noise r(H) = |dD/dlog10 H| / sqrt(sigma_D**2 A) [1/um]."""
@@ -324,7 +326,7 @@ class Emulsion:
             variance = LOG10_E * self.reference_grain_area_um2 * self._relative_variance(x, k)
             return np.asarray(gradient / np.sqrt(variance))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     def curve(self, kerma_ugy: float = 0.0) -> PopulationCurve:
         """The characteristic curve at one kerma, as a :class:`filmdose.film.curves.Curve`."""

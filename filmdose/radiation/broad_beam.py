@@ -46,7 +46,7 @@ def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm:
         growth = alpha_per_mm * gamma * checked
         return np.asarray(np.exp(-alpha_per_mm * checked) * ((1.0 + ratio) - ratio * np.exp(-growth)) ** (-1.0 / gamma))
 
-    return elementwise(kernel, thickness_mm)
+    return elementwise(kernel, thickness_mm, units=[("thickness_mm", "mm")])
 
 
 @cache

@@ -208,7 +208,7 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
         )
         return np.where(known, np.reshape(total, checked.shape), np.nan)
 
-    return elementwise(kernel, energy_kev)
+    return elementwise(kernel, energy_kev, units=[("energy_kev", "keV")])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -277,7 +277,7 @@ def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
             depth = depth + layer.mass_thickness_g_cm2 * np.asarray(mass_attenuation(layer.resolved, energy))
         return np.asarray(np.exp(-depth))
 
-    return elementwise(kernel, energy_kev)
+    return elementwise(kernel, energy_kev, units=[("energy_kev", "keV")])
 
 
 def list_materials() -> pd.DataFrame:

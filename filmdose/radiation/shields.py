@@ -276,7 +276,7 @@ def transmission_curve(
     def kernel(thickness: FloatArray) -> FloatArray:
         return _curve(beam, weight, eta_low, depth, check_array("thickness_mm", thickness, low=0.0, unit="mm"))
 
-    return elementwise(kernel, thickness_mm)
+    return elementwise(kernel, thickness_mm, units=[("thickness_mm", "mm")])
 
 
 def mean_oblique_factor(half_angle_deg: float) -> float:

@@ -15,7 +15,20 @@ ROOT = Path(filmdose.__file__).parent
 #: From what knows nothing of the rest to what knows all of it.  A name stands for a module or for a whole package;
 #: the most particular one counts.  Within a package any order will do that has no circle.
 ORDER = (
-    *("version", "errors", "everyday", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
+    *(
+        "version",
+        "errors",
+        "everyday",
+        "standards",
+        "lazy",
+        "threads",
+        "files",
+        "quantity",
+        "arrays",
+        "units",
+        "tomlfile",
+        "words",
+    ),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
     *("solver", "stack", "question", "decision", "solution", "exposed", "answering"),
     *(
