@@ -33,6 +33,7 @@ __all__ = [
     "Answer",
     "answer",
     "answer_grid",
+    "answers_of_solution",
     "as_film",
     "film_to_dict",
     "given_stops",
@@ -508,7 +509,7 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
     )
 
 
-_GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
+_GRID: dict[str, Callable[[float | FloatArray, FilmSolution], Any]] = {
     "fog_density": lambda _, found: found.fog_density,
     "stops": lambda _, found: np.stack([found.stops[key] for key in CRITERIA], axis=-1),
     "needed_stops": lambda _, found: found.needed,
@@ -527,8 +528,12 @@ _GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
 
 def grid_row(film: Film, kerma_ugy: FloatArray, question: Question, names: Iterable[str]) -> dict[str, Any]:
     """Answers of one film at an array of doses [uGy], by the names of ``GRID_ATTRIBUTES``."""
-    found = solve_film(film, kerma_ugy, question)
-    return {name: _GRID[name](film.speed, found) for name in names}
+    return answers_of_solution(film.speed, solve_film(film, kerma_ugy, question), names)
+
+
+def answers_of_solution(speed: float | FloatArray, found: FilmSolution, names: Iterable[str]) -> dict[str, Any]:
+    """Answers of a solution by the names of ``GRID_ATTRIBUTES``; ``speed`` [ISO] of the film, or of every row."""
+    return {name: _GRID[name](speed, found) for name in names}
 
 
 def grid_rows(

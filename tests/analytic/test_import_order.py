@@ -30,7 +30,7 @@ ORDER = (
         "words",
     ),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
-    *("solver", "stack", "question", "decision", "solution", "exposed", "answering"),
+    *("solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
     *(
         "inverse",
         "sweep",
@@ -38,6 +38,7 @@ ORDER = (
         "tripfile",
         "odds",
         "outlook",
+        "rolls",
         "planning",
         "whatif",
         "scan",
