@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
+from filmdose.cf import add_flags, dataset_attributes
 from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
@@ -496,17 +497,20 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
         key: ((*dims, "criterion") if key == "stops" else dims, np.stack([row[key] for row in rows]), attributes)
         for key, attributes in GRID_ATTRIBUTES.items()
     }
-    return xr.Dataset(
+    made = xr.Dataset(
         data,
         coords={
-            "film": unique_labels([film.label for film in resolved]),
-            "kind": ("film", [film.kind for film in resolved]),
+            "film": ("film", unique_labels([film.label for film in resolved]), {"long_name": "film"}),
+            "kind": ("film", [film.kind for film in resolved], {"long_name": "kind of film"}),
             "speed": ("film", [film.speed for film in resolved], {"units": "1", "long_name": "marked speed, ISO"}),
             "kerma_ugy": ("kerma_ugy", kerma, {"units": "uGy", "long_name": "effective air kerma at the film"}),
-            "criterion": list(CRITERIA),
+            "criterion": ("criterion", list(CRITERIA), {"long_name": "criterion"}),
         },
         attrs={name: getattr(asked, name) for name in asked.__dataclass_fields__},
     )
+    origins = sorted({f"{film.label} ({film.origin or 'origin not given'})" for film in resolved})
+    said = {"film": ", ".join(origins), "beam": "a kerma is effective, of 140 kVp behind 3 mm of aluminium"}
+    return add_flags(made).assign_attrs(dataset_attributes("filmdose.answer_grid", said))
 
 
 _GRID: dict[str, Callable[[float | FloatArray, FilmSolution], Any]] = {
