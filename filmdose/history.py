@@ -265,6 +265,9 @@ class Flight:
     def __post_init__(self) -> None:
         object.__setattr__(self, "hours", check_number("hours", self.hours, low=0.0, unit="h"))
         altitude_in_feet(self.altitude_ft, self.altitude_m)
+        for name, unit in (("altitude_ft", "ft"), ("altitude_m", "m")):
+            if getattr(self, name) is not None:
+                object.__setattr__(self, name, check_number(name, getattr(self, name), unit=unit))
         latitude_band(self.latitude)
 
     @property

@@ -18,6 +18,7 @@ from filmdose.arrays import FloatArray
 from filmdose.decision import highlight_lost, least_loss, shadow_to_win
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.quantity import in_unit
 from filmdose.question import Question
 from filmdose.solver import (
     CRITERIA,
@@ -215,7 +216,7 @@ def solve_film(film: Film, kerma_ugy: FloatArray, question: Question) -> FilmSol
 
     ``question.peak_to_mean`` multiplies the kerma: the answer is for the worst band.
     """
-    kerma = np.asarray(kerma_ugy, dtype=np.float64)
+    kerma = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
     flat = np.ascontiguousarray(kerma.ravel() * question.peak_to_mean)
     solve = _reversal_block if film.reversal else _negative_block
     with one_thread():
@@ -284,6 +285,7 @@ def solve_films(films: Sequence[Film], kerma_ugy: FloatArray, question: Question
     question
         What is asked of all of them.
     """
+    kerma_ugy = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
     places: dict[Film, list[int]] = {}
     for row, film in enumerate(films):
         places.setdefault(film, []).append(row)
@@ -474,7 +476,7 @@ def contrast_kept(film: Film, kerma_ugy: float, stops: float, question: Question
     """
     kept, solvers = [], record_solvers(film)
     for solver in solvers:
-        hits = np.array([kerma_ugy * solver.hits_per_ugy])
+        hits = np.array([in_unit("kerma_ugy", kerma_ugy, "uGy") * solver.hits_per_ugy])
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
@@ -489,7 +491,7 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     Compensation [stops] at its nodes, shadow lost there, shape (doses, nodes), and highlight lost, shape (1, nodes)
     [stops; negative where there is room], as :func:`filmdose.decision.least_loss` takes them.
     """
-    kerma = np.atleast_1d(np.asarray(kerma_ugy, dtype=np.float64)) * question.peak_to_mean
+    kerma = np.atleast_1d(np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)) * question.peak_to_mean
     solvers = record_solvers(film)
     views = [solver.rows().view(kerma * solver.hits_per_ugy, question.scene_range) for solver in solvers]
     log2_snr, log2_highlight = (

@@ -42,6 +42,7 @@ from scipy.special import gammainc, gammaincc, gammaln
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.quantity import in_unit
 from filmdose.standards import ISO6_CONSTANT
 
 __all__ = [
@@ -193,7 +194,8 @@ class Emulsion:
     def hits(self, kerma_ugy: FloatArray) -> FloatArray:
         """m_j: mean hits per grain of every class: shape of ``kerma_ugy`` plus a last axis of classes."""
         relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
-        return np.asarray(np.asarray(kerma_ugy, dtype=np.float64)[..., None] * (self.hits_per_ugy * relative))
+        kerma = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
+        return np.asarray(kerma[..., None] * (self.hits_per_ugy * relative))
 
     def surviving_weights(self, kerma_ugy: FloatArray) -> FloatArray:
         """c_j (1 - p0) exp(-m_j): the density that light can still decide about."""

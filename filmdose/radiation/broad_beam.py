@@ -88,6 +88,7 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     ncrp147
     """
     thickness = check_number("thickness_mm", thickness_mm, low=0.0, unit="mm")
+    tube_kvp = check_number("tube_kvp", tube_kvp, unit="kVp")
     fits = _fits(material)
     if not fits or not fits[0][0] <= tube_kvp <= fits[-1][0]:
         return None

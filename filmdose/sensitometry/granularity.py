@@ -200,7 +200,7 @@ def covered_fraction(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
     ----------
     newson2017
     """
-    return elementwise(lambda n, a: -np.expm1(-_coverage(n, a)), grains_per_cm2, grain_area_um2)
+    return elementwise(lambda n, a: -np.expm1(-_coverage(n, a)), grains_per_cm2, grain_area_um2, units=_GRAINS)
 
 
 def noise_equivalent_quanta(
