@@ -525,7 +525,7 @@ def _fill(out: dict[str, Any], rows: Any, speed: Any, reversal: bool, found: Any
     for name, values in answers_of_solution(
         speed, found, [name for name in ROLL_ANSWERS if name in GRID_ATTRIBUTES]
     ).items():
-        out[name][rows] = values
+        out[name][rows] = np.where(np.isnan(found.given), np.nan, values) if name == "snr_given" else values
     out["outcome"][rows] = "as_marked" if reversal else "compensated"
 
 
