@@ -142,7 +142,7 @@ def answers(
     --------
     >>> table = pd.DataFrame({"speed": [400, 800], "cabin-ct": [1, 2]}, index=["a", "b"])
     >>> answers(table, shield="lead=0.25")["ei"].tolist()
-    [200.0, 250.0]
+    [160.0, 250.0]
     """
     asked = Question() if question is None else question
     solve = _Solving(question=asked, films=films, safe=safe, priors=priors, samples=samples, rng=rng)
@@ -352,10 +352,14 @@ def _lazy(block: Callable[..., tuple[Any, ...]], arrays: Sequence[Any], names: I
 def _said(solve: _Solving, fields: Mapping[str, Any]) -> dict[str, str]:
     """What the inputs of a Dataset are, in words."""
     film = fields.get("film", fields.get("speed"))
+    if isinstance(film, Film):
+        of_film = f"{film.label} ({film.origin or 'origin not given'})"
+    elif film is None:
+        of_film = "as the rows say; a speed is that of the generic film (typical values, an inference)"
+    else:
+        of_film = f"{film} (a number is the speed of the generic film: typical values, an inference)"
     told = {
-        "film": f"{film.label} ({film.origin})"
-        if isinstance(film, Film)
-        else "as the rows say; a speed is that of the generic film (typical values, an inference)",
+        "film": of_film,
         "beam": "of every source as shipped; a kerma is effective, of 140 kVp behind 3 mm of aluminium",
         "shield": str(fields.get("shield", "as the rows say; none where they do not")),
         "question": ", ".join(f"{name} {getattr(solve.question, name)}" for name in _QUESTION),
