@@ -84,7 +84,8 @@ _TIMES = {  # in seconds
     **dict.fromkeys(("h", "hr", "hour", "hours"), 3600.0),
     **dict.fromkeys(("d", "day", "days"), 86400.0),
     **dict.fromkeys(("week", "weeks"), 7 * 86400.0),
-    **dict.fromkeys(("a", "yr", "year", "years"), 365.25 * 86400.0),
+    **dict.fromkeys(("month", "months"), 365.25 / 12.0 * 86400.0),
+    **dict.fromkeys(("a", "y", "yr", "year", "years"), 365.25 * 86400.0),
 }
 _ENERGIES = {"ev": 1e-3, "kev": 1.0, "mev": 1e3, "electron_volt": 1e-3, "kiloelectron_volt": 1.0}
 _VOLTAGES = {"v": 1e-3, "kv": 1.0, "kvp": 1.0, "volt": 1e-3, "kilovolt": 1.0}

@@ -24,12 +24,12 @@ from filmdose.errors import ArgumentError, FilmdoseError, MissingExtraError, Unk
 from filmdose.everyday import KINDS_MEANT, SOURCES_MEANT, meant
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
-from filmdose.history import Flight, History, Pass, Storage, history_sums
+from filmdose.history import Flight, History, Pass, Storage, given_dose, history_sums
 from filmdose.odds import Priors, propagate
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.quantity import in_unit, unit_of
 from filmdose.question import Question
-from filmdose.radiation.sources import Source, source_names
+from filmdose.radiation.sources import source_names
 from filmdose.solution import solve_film, solve_films
 from filmdose.trip import Roll, Shot, Trip, roll_question
 
@@ -506,8 +506,9 @@ def _with_dose(roll: Roll, kerma: float | None) -> Roll:
     """The roll with a dose that is known, at the film, in place of a history."""
     if kerma is None:
         return roll
-    given = Source(name="given dose", title="dose as given", air_kerma_typical_ugy=kerma, at="film")  # type: ignore[arg-type]
-    return replace(roll, history=History(passes=(Pass(source=given),), format=roll.history.format))
+    return replace(
+        roll, history=History(passes=(given_dose(kerma, f"dose of {kerma!r} uGy"),), format=roll.history.format)
+    )
 
 
 def _solve_rows(out: dict[str, Any], films: Mapping[Film, Any], dose: FloatArray, question: Question) -> None:

@@ -30,8 +30,10 @@ __all__ = [
     "degrees_from_speed",
     "exposure_index",
     "format_speed",
+    "parse_days",
     "parse_dose",
     "parse_duration",
+    "parse_hours",
     "parse_kerma",
     "parse_stops_darker",
     "round_to_standard",
@@ -143,6 +145,28 @@ def parse_duration(argument: str, text: Any) -> float:
     300.0
     """
     return check_number(argument, text, low=0.0, unit="s")
+
+
+def parse_hours(argument: str, text: Any) -> float:
+    """Hours in a number [h] or a text such as "11h", "11,5 hours", "90 min".
+
+    Examples
+    --------
+    >>> parse_hours("flight", "11,5h"), parse_hours("flight", "90 min")
+    (11.5, 1.5)
+    """
+    return check_number(argument, text, low=0.0, unit="h")
+
+
+def parse_days(argument: str, text: Any) -> float:
+    """Days in a number [days] or a text such as "30 d", "6 weeks", "2 years".
+
+    Examples
+    --------
+    >>> parse_days("storage", "30d"), parse_days("storage", "2 years")
+    (30.0, 730.5)
+    """
+    return check_number(argument, text, low=0.0, unit="days")
 
 
 _STOPS = re.compile(

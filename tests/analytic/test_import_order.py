@@ -37,6 +37,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "rolls",
         "outlook",
         "planning",
@@ -45,6 +46,7 @@ ORDER = (
         "plotting",
         "present",
         "cli",
+        "__main__",
     ),
 )
 

@@ -13,7 +13,7 @@ import filmdose
 from filmdose.answering import GRID_ATTRIBUTES, answer, answer_grid
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film
-from filmdose.history import Flight, History, Pass
+from filmdose.history import Flight, History, Pass, given_dose
 from filmdose.odds import propagate
 from filmdose.question import Question
 from filmdose.rolls import ROLL_ANSWERS, SAFE_ANSWERS, answers
@@ -139,6 +139,17 @@ def test_what_is_safe_is_what_odds_say():
     alone = propagate([roll], samples=2048)["a"]
     assert got["ei_safe_exact"].tolist() == [alone.ei_recommended_exact] * 2
     assert set(SAFE_ANSWERS) <= set(got.columns)
+
+
+def test_what_is_safe_of_given_doses_is_what_odds_say():
+    table = {"speed": 400.0, "kerma_ugy": [0.0, 20.0, 60.0, 60.0, np.nan]}
+    found = answers(table, safe=True, samples=256)
+    passes = [given_dose(kerma, f"{kerma}") for kerma in (0.0, 20.0, 60.0)]
+    rolls = [Roll(id=str(i), film=generic_film(400), history=History(passes=one)) for i, one in enumerate(passes)]
+    odds = propagate(rolls, samples=256)
+    expected = [row.ei_recommended_exact for row in odds.rolls]
+    np.testing.assert_array_equal(found["ei_safe_exact"], [*expected, expected[-1], np.nan])
+    assert found["verdict_safe"].tolist() == [*(row.verdict for row in odds.rolls), odds.rolls[-1].verdict, "unknown"]
 
 
 def test_with_everything_known_safe_and_typical_come_from_one_rule():
