@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from filmdose.present.writers import write_document
     from filmdose.question import Question
     from filmdose.radiation.shields import Shield
+    from filmdose.rolls import answers
     from filmdose.trip import Roll, Trip, answer_trip, trip_table
     from filmdose.tripfile import read_trip
 
@@ -46,6 +47,7 @@ _HOME: dict[str, tuple[str, ...]] = {
     "present.writers": ("write_document",),
     "question": ("Question",),
     "radiation.shields": ("Shield",),
+    "rolls": ("answers",),
     "trip": ("Roll", "Trip", "answer_trip", "trip_table"),
     "tripfile": ("read_trip",),
 }
@@ -53,8 +55,8 @@ _HOME: dict[str, tuple[str, ...]] = {
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
     *("answering", "criteria", "development", "errors", "examples", "film", "history", "inverse", "odds"),
-    *("outlook", "planning", "plotting", "present", "question", "radiation", "scan", "sensitometry", "sweep"),
-    *("trip", "tripfile", "units", "whatif"),
+    *("outlook", "planning", "plotting", "present", "question", "radiation", "rolls", "scan", "sensitometry"),
+    *("sweep", "trip", "tripfile", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 
@@ -76,6 +78,7 @@ __all__ = [
     "answer",
     "answer_grid",
     "answer_trip",
+    "answers",
     "compensation_table",
     "fit_film",
     "generic_film",

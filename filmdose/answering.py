@@ -17,6 +17,7 @@ import numpy as np
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
+from filmdose.cf import add_flags, dataset_attributes
 from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
@@ -36,6 +37,7 @@ __all__ = [
     "Answer",
     "answer",
     "answer_grid",
+    "answers_of_solution",
     "as_film",
     "film_to_dict",
     "given_stops",
@@ -473,7 +475,8 @@ def given_stops(film: Film | float, kerma_ugy: Numeric, question: Question | Non
     def kernel(kerma: FloatArray) -> FloatArray:
         return solve_film(resolved, check_array("kerma_ugy", kerma, low=0.0, unit="uGy"), asked).given
 
-    return elementwise(kernel, kerma_ugy)
+    said = GRID_ATTRIBUTES["given_stops"]
+    return elementwise(kernel, kerma_ugy, units=[("kerma_ugy", "uGy")], name="given_stops", attrs=said)
 
 
 def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Question | None = None) -> xr.Dataset:
@@ -503,17 +506,20 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
         key: ((*dims, "criterion") if key == "stops" else dims, np.stack([row[key] for row in rows]), attributes)
         for key, attributes in GRID_ATTRIBUTES.items()
     }
-    return xr.Dataset(
+    made = xr.Dataset(
         data,
         coords={
-            "film": unique_labels([film.label for film in resolved]),
-            "kind": ("film", [film.kind for film in resolved]),
+            "film": ("film", unique_labels([film.label for film in resolved]), {"long_name": "film"}),
+            "kind": ("film", [film.kind for film in resolved], {"long_name": "kind of film"}),
             "speed": ("film", [film.speed for film in resolved], {"units": "1", "long_name": "marked speed, ISO"}),
             "kerma_ugy": ("kerma_ugy", kerma, {"units": "uGy", "long_name": "effective air kerma at the film"}),
-            "criterion": [str(name) for name in asked.criteria],
+            "criterion": ("criterion", [str(name) for name in asked.criteria], {"long_name": "criterion"}),
         },
         attrs={name: _attribute(getattr(asked, name)) for name in asked.__dataclass_fields__},
     )
+    origins = sorted({f"{film.label} ({film.origin or 'origin not given'})" for film in resolved})
+    said = {"film": ", ".join(origins), "beam": "a kerma is effective, of 140 kVp behind 3 mm of aluminium"}
+    return add_flags(made).assign_attrs(dataset_attributes("filmdose.answer_grid", said))
 
 
 def _attribute(value: Any) -> Any:
@@ -521,7 +527,7 @@ def _attribute(value: Any) -> Any:
     return str(value) if isinstance(value, str) else value
 
 
-_GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
+_GRID: dict[str, Callable[[float | FloatArray, FilmSolution], Any]] = {
     "fog_density": lambda _, found: found.fog_density,
     "stops": lambda _, found: np.stack(list(found.stops.values()), axis=-1),
     "needed_stops": lambda _, found: found.needed,
@@ -540,8 +546,12 @@ _GRID: dict[str, Callable[[float, FilmSolution], Any]] = {
 
 def grid_row(film: Film, kerma_ugy: FloatArray, question: Question, names: Iterable[str]) -> dict[str, Any]:
     """Answers of one film at an array of doses [uGy], by the names of ``GRID_ATTRIBUTES``."""
-    found = solve_film(film, kerma_ugy, question)
-    return {name: _GRID[name](film.speed, found) for name in names}
+    return answers_of_solution(film.speed, solve_film(film, kerma_ugy, question), names)
+
+
+def answers_of_solution(speed: float | FloatArray, found: FilmSolution, names: Iterable[str]) -> dict[str, Any]:
+    """Answers of a solution by the names of ``GRID_ATTRIBUTES``; ``speed`` [ISO] of the film, or of every row."""
+    return {name: _GRID[name](speed, found) for name in names}
 
 
 def grid_rows(

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 import math
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from filmdose.errors import ArgumentError
+from filmdose.quantity import has_units, in_unit, unit_of
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -46,6 +47,13 @@ def range_allowed(low: float, high: float, low_open: bool, unit: str) -> str:
     return f"a number {'above' if low_open else 'from'} {low:g} {'up ' if low_open else ''}to {high:g}{suffix}"
 
 
+def _plain(argument: str, value: Any, unit: str) -> Any:
+    """A value without its unit, converted; texts only where the argument has a unit that has others."""
+    if type(value) in (float, int) or (type(value) is np.ndarray and value.dtype.kind in "fiu"):
+        return value
+    return in_unit(argument, value, unit) if has_units(unit) or unit_of(value) is not None else value
+
+
 def check_number(
     argument: str,
     value: Any,
@@ -63,7 +71,8 @@ def check_number(
     argument
         Name that the error message uses.
     value
-        What the caller passed: any real number; text and booleans are refused.
+        What the caller passed: any real number; booleans are refused, and text too unless ``unit`` is one that has
+        others, such as "uGy": then "0.4 mGy" and quantities with a unit are converted (:mod:`filmdose.quantity`).
     low, high
         Allowed range, both ends included unless ``low_open``.
     unit
@@ -77,6 +86,7 @@ def check_number(
         Not a number, not finite, or outside the range.
     """
     allowed = range_allowed(low, high, low_open, unit)
+    value = _plain(argument, value, unit)
     if isinstance(value, (bool, np.bool_, str, bytes)) or value is None:
         raise ArgumentError(argument, value, allowed, action)
     try:
@@ -121,6 +131,7 @@ def check_array(
         With the first offending element as the value.
     """
     allowed = range_allowed(low, high, low_open, unit)
+    value = _plain(argument, value, unit)
     try:
         array = np.asarray(value)
         if array.dtype == bool or (array.dtype.kind in "USO" and any(isinstance(v, (str, bool)) for v in array.flat)):
@@ -137,20 +148,32 @@ def check_array(
     return array
 
 
-def elementwise(function: Callable[..., FloatArray], *arguments: Any) -> Any:
+def elementwise(
+    function: Callable[..., FloatArray],
+    *arguments: Any,
+    units: Sequence[tuple[str, str] | None] = (),
+    name: str | None = None,
+    attrs: Mapping[str, Any] | None = None,
+) -> Any:
     """Apply a NumPy function element by element; give back the caller's container.
+
+    ``units`` are name and unit of the first arguments, which are converted to them (None leaves one as it is).
+    ``name`` and ``attrs`` are those of a labelled result, which else keeps the name of what came in.
 
     Arguments broadcast against each other.  With any DataArray among them the
     result is a DataArray (broadcast by dimension name, attributes dropped, since
     the unit changes); else with a DataFrame or Series the result has its index
     (and columns or name); else an array; and a float when all are scalars.
     """
+    given = zip(arguments, (*units, *[None] * (len(arguments) - len(units))), strict=True)
+    arguments = tuple(value if unit is None else _plain(unit[0], value, unit[1]) for value, unit in given)
     # An argument of a package that was never imported cannot be: so neither is imported here.
     xarray, pandas = sys.modules.get("xarray"), sys.modules.get("pandas")
     if xarray is not None and any(isinstance(a, xarray.DataArray) for a in arguments):
-        return xarray.apply_ufunc(
+        found = xarray.apply_ufunc(
             function, *arguments, keep_attrs=False, dask="parallelized", output_dtypes=[np.float64]
         )
+        return found.assign_attrs(attrs or {}).rename(name or found.name)
     pandas_like = [a for a in arguments if pandas is not None and isinstance(a, (pandas.Series, pandas.DataFrame))]
     if pandas is not None and pandas_like:
         template = pandas_like[0]
@@ -161,7 +184,9 @@ def elementwise(function: Callable[..., FloatArray], *arguments: Any) -> Any:
                 )
         values = function(*(np.asarray(a, dtype=np.float64) for a in arguments))
         if isinstance(template, pandas.Series):
-            return pandas.Series(values, index=template.index, name=template.name)
+            series = pandas.Series(values, index=template.index, name=name or template.name)
+            series.attrs = dict(attrs or {})
+            return series
         return pandas.DataFrame(values, index=template.index, columns=template.columns)
     result = function(*(np.asarray(a, dtype=np.float64) for a in arguments))
     return float(result) if np.ndim(result) == 0 else result

@@ -24,7 +24,6 @@ from filmdose.arrays import (
     Labelled,
     Numbers,
     Numeric,
-    as_float_tuple,
     check_array,
     check_number,
     elementwise,
@@ -33,6 +32,9 @@ from filmdose.errors import ArgumentError
 from filmdose.result import Result
 
 __all__ = ["DevelopmentCurve", "development_curve", "temperature_coefficient", "time_at_temperature"]
+
+
+_TIME = (("time_min", "min"),)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -69,7 +71,7 @@ class DevelopmentCurve(Result):
             checked = check_array("time_min", t, low=0.0, unit="min")
             return np.asarray(-self.gamma_infinity * np.expm1(-self.rate_per_min * checked))
 
-        return elementwise(kernel, time_min)
+        return elementwise(kernel, time_min, units=_TIME)
 
     @overload
     def time_min(self, gamma: Labelled) -> Labelled: ...
@@ -165,7 +167,7 @@ def temperature_coefficient(temperatures_c: Sequence[float], times_min: Sequence
     ----------
     kodak_f32
     """
-    x = np.array(as_float_tuple("temperatures_c", temperatures_c))
+    x = check_array("temperatures_c", temperatures_c, unit="degrees C", nan_allowed=False)
     t = check_array("times_min", times_min, low=0.0, low_open=True, unit="min", nan_allowed=False)
     if x.shape != t.shape or np.unique(x).size < 2:
         raise ArgumentError("times_min", times_min, "one time for each of at least two different temperatures")
@@ -192,7 +194,11 @@ def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: floa
     start = check_number("from_c", from_c, low=0.0, high=60.0, unit="degrees C")
     end = check_number("to_c", to_c, low=0.0, high=60.0, unit="degrees C")
     factor = check_number("q10", q10, low=0.0, low_open=True) ** ((start - end) / 10.0)
-    return elementwise(lambda t: check_array("time_min", t, low=0.0, low_open=True, unit="min") * factor, time_min)
+
+    def kernel(t: FloatArray) -> FloatArray:
+        return np.asarray(check_array("time_min", t, low=0.0, low_open=True, unit="min") * factor)
+
+    return elementwise(kernel, time_min, units=_TIME)
 
 
 hold_to_annotations(globals())

@@ -5,7 +5,7 @@ Tests hold each to the names that the package really knows.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal, Protocol, TypeAlias, runtime_checkable
 
 __all__ = [
     "BadgeQuantity",
@@ -21,12 +21,31 @@ __all__ = [
     "MaterialName",
     "Outcome",
     "PriorKind",
+    "Quantity",
     "SourceName",
     "State",
     "Status",
     "TransportStep",
     "Verdict",
+    "WithUnit",
 ]
+
+
+@runtime_checkable
+class Quantity(Protocol):
+    """A number or numbers with a unit, as unit packages have them."""
+
+    @property
+    def magnitude(self) -> Any:
+        """The number or numbers."""
+
+    @property
+    def units(self) -> Any:
+        """The unit; its text is read."""
+
+
+#: A number in the argument's own unit, a text such as "0.4 mGy", or a quantity; the last two are converted.
+WithUnit: TypeAlias = float | str | Quantity
 
 #: Kinds of film.
 Kind = Literal["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"]

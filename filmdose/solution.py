@@ -18,10 +18,12 @@ from filmdose.arrays import FloatArray
 from filmdose.decision import highlight_lost, least_loss, shadow_to_win
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.quantity import in_unit
 from filmdose.question import Question
 from filmdose.solver import (
     Light,
     RecordCriteria,
+    RecordRows,
     RecordSolver,
     ReversalLoss,
     cubic_at,
@@ -30,6 +32,7 @@ from filmdose.solver import (
     record_solver,
     reversal_loss,
 )
+from filmdose.stack import nodes_of, stack_records
 from filmdose.standards import ISO2240_SHADOW, LOG10_2, SPEED_POINT
 from filmdose.threads import one_thread
 
@@ -50,6 +53,7 @@ __all__ = [
     "shadow_points",
     "snr_at",
     "solve_film",
+    "solve_films",
     "status_codes",
     "verdict_of",
 ]
@@ -174,7 +178,7 @@ def verdict_of(shadow_kept: FloatArray, contrast_kept: FloatArray) -> NDArray[np
     return result
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=2048)
 def shadow_points(film: Film) -> tuple[float, ...]:
     """Clean shadow point log10 H_m of every record [log10 lx s].
 
@@ -201,6 +205,8 @@ def record_solvers(film: Film) -> tuple[RecordSolver, ...]:
     records = list(zip(film.records, shadow_points(film), strict=True))
     solvers = [record_solver(record, point, density) for record, point in records]
     finest = min(solver.light.step for solver in solvers)
+    if all(solver.light.step == finest for solver in solvers):
+        return tuple(solvers)
     return tuple(record_solver(record, point, density, step=finest) for record, point in records)
 
 
@@ -209,7 +215,7 @@ def solve_film(film: Film, kerma_ugy: FloatArray, question: Question) -> FilmSol
 
     ``question.peak_to_mean`` multiplies the kerma: the answer is for the worst band.
     """
-    kerma = np.asarray(kerma_ugy, dtype=np.float64)
+    kerma = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
     flat = np.ascontiguousarray(kerma.ravel() * question.peak_to_mean)
     solve = _reversal_block if film.reversal else _negative_block
     with one_thread():
@@ -263,40 +269,107 @@ def _forget(solution: FilmSolution, unknown: NDArray[np.bool_]) -> None:
     solution.status[unknown] = _CODE["unknown"]
 
 
+def solve_films(films: Sequence[Film], kerma_ugy: FloatArray, question: Question) -> FilmSolution:
+    """The solution of many films, each at one effective kerma [uGy]: :func:`solve_film` row by row, solved together.
+
+    Rows of one film, and negative films whose nodes lie alike, share their calls; numbers agree with those of single
+    films to the rounding of matrix products.  All films are of one kind, so that their records can be merged.
+
+    Parameters
+    ----------
+    films
+        One film a row; at least one.
+    kerma_ugy
+        Effective kerma of every row [uGy; >= 0 or NaN], shape (rows,).
+    question
+        What is asked of all of them.
+    """
+    kerma_ugy = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
+    places: dict[Film, list[int]] = {}
+    for row, film in enumerate(films):
+        places.setdefault(film, []).append(row)
+    parts: list[tuple[list[int], FilmSolution]] = []
+    alike: dict[object, list[tuple[Film, tuple[RecordSolver, ...]]]] = {}
+    for film, rows in places.items():
+        if film.reversal or len(rows) >= _ALONE:
+            parts.append((rows, solve_film(film, kerma_ugy[rows], question)))
+        else:
+            solvers = record_solvers(film)
+            alike.setdefault(tuple(map(nodes_of, solvers)), []).append((film, solvers))
+    for members in alike.values():
+        for start in range(0, len(members), _STACK):
+            stacked = members[start : start + _STACK]
+            rows = [row for film, _ in stacked for row in places[film]]
+            each = [pair for pair in stacked for _ in places[pair[0]]]
+            parts.append((rows, _stack_solution(each, kerma_ugy[rows], question)))
+    order = np.argsort(np.concatenate([rows for rows, _ in parts]))
+    joined = _mapped([part for _, part in parts], lambda arrays: np.concatenate(arrays)[order])
+    assert isinstance(joined, FilmSolution)
+    return joined
+
+
+_ALONE = 8  # rows of one film from which on they are solved by themselves
+_STACK = 32  # films whose matrices are stacked at once
+
+
+def _stack_solution(
+    films: Sequence[tuple[Film, tuple[RecordSolver, ...]]], kerma_ugy: FloatArray, question: Question
+) -> FilmSolution:
+    """Negative films with the solvers of their records, each at one kerma."""
+    kerma = kerma_ugy * question.peak_to_mean
+    known = np.where(np.isnan(kerma), 0.0, kerma)
+    solvers = list(zip(*(solvers for _, solvers in films), strict=True))
+    hits = [known * np.array([solver.hits_per_ugy for solver in record]) for record in solvers]
+    ends = _Ends(*np.array([readings_end(film, question) for film, _ in films]).T)
+    with one_thread():
+        solution = _negative_rows([stack_records(record) for record in solvers], hits, kerma, ends, question)
+    unknown = np.isnan(kerma)
+    if unknown.any():
+        _forget(solution, unknown)
+    return solution
+
+
 # -- negatives -----------------------------------------------------------------------------------------------------
 
 
 def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSolution:
+    solvers = record_solvers(film)
+    known = np.where(np.isnan(kerma), 0.0, kerma)
+    hits = [known * solver.hits_per_ugy for solver in solvers]
+    ends = _Ends(*(np.array([end]) for end in readings_end(film, question)))
+    return _negative_rows([solver.rows() for solver in solvers], hits, kerma, ends, question)
+
+
+def _negative_rows(
+    records: Sequence[RecordRows], hits: Sequence[FloatArray], kerma: FloatArray, ends: _Ends, question: Question
+) -> FilmSolution:
+    """Solution of rows, each a film at a dose: of one film at many, or of many films of one kind at one dose each."""
     criteria: list[RecordCriteria] = []
     dark: list[FloatArray] = []
     bright: list[FloatArray] = []
     kept: list[FloatArray] = []
-    for solver in record_solvers(film):
-        hits = np.where(np.isnan(kerma), 0.0, kerma * solver.hits_per_ugy)
-        found, view = record_criteria(
-            solver.rows(), hits, question.snr_target, question.scene_range, question.criterion
-        )
+    for rows, dose in zip(records, hits, strict=True):
+        found, view = record_criteria(rows, dose, question.snr_target, question.scene_range, question.criterion)
         criteria.append(found)
         dark.append(view.log2_snr)
         bright.append(view.log2_highlight)
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
-    light = record_solvers(film)[0].light
+    light = records[0].solver.light
     step = light.step
     stops = {name: _most([one.stops[name] for one in criteria]) for name in question.criteria}
     log2_snr, log2_highlight = least_of_records(dark), least_of_records(bright)
     needed = stops[question.criterion]
-    highlight = film_highlight_lost(film, log2_highlight, question)
+    highlight = _highlight_lost(log2_highlight, light, ends)
     choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlight, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
     snr_given = np.where(kerma == 0.0, 1.0, snr_at(log2_snr, best, light))
     verdict = verdict_of(snr_given / question.snr_target, _at_nodes(least_of_records(kept), place))
     lost = verdict == "lost"
-    shadow_end, highlight_end = readings_end(film, question)
     restored = is_restored(needed, best, snr_given, question)
     room = np.broadcast_to(_room(highlight, step), kerma.shape).copy()
-    room[room > highlight_end] = np.nan  # not measured
+    room[room > ends.highlight] = np.nan  # not measured
     kept_at_marked = [one.snr_kept for one in criteria]
     decides = deciding_record([one.stops[question.criterion] for one in criteria], kept_at_marked, question)
     return FilmSolution(
@@ -311,7 +384,7 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
         contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
         verdict=verdict,
-        status=status_codes(lost, restored, best >= shadow_end - UNSPOKEN, choice.highlight),
+        status=status_codes(lost, restored, best >= ends.shadow - UNSPOKEN, choice.highlight),
         decides=decides,
         records=tuple(criteria),
     )
@@ -344,20 +417,31 @@ def film_highlight_lost(film: Film, log2_highlight: FloatArray, question: Questi
     not at all when the readings do not reach the highlight of the marked exposure; no guess limits the index.  The
     shadow point itself stays inside the readings.
     """
-    light = record_solvers(film)[0].light
+    ends = _Ends(*(np.array([end]) for end in readings_end(film, question)))
+    return _highlight_lost(log2_highlight, record_solvers(film)[0].light, ends)
+
+
+@dataclass(frozen=True, eq=False)
+class _Ends:
+    """What :func:`readings_end` says, of every row or of all [stops]."""
+
+    shadow: FloatArray
+    highlight: FloatArray
+
+
+def _highlight_lost(log2_highlight: FloatArray, light: Light, ends: _Ends) -> FloatArray:
+    """See :func:`film_highlight_lost`; the rows of one film, or a row for each film."""
     lost = -log2_highlight
-    shadow_end, highlight_end = readings_end(film, question)
-    if math.isinf(shadow_end):
+    if np.isinf(ends.shadow).all():
         return highlight_lost(lost, light.margin)
     stops = (np.arange(lost.shape[1]) - light.margin) * (light.step / LOG10_2)
-    known = int(np.searchsorted(stops, highlight_end, side="right")) - 1
-    if known < light.margin:
-        lost = np.full_like(lost, -ROOM_UNKNOWN)
-    else:
-        lost = lost.copy()
-        lost[:, known:] = np.minimum(lost[:, known : known + 1], lost[:, known:])
+    known = np.searchsorted(stops, ends.highlight, side="right")[:, None] - 1
+    last = np.broadcast_to(np.clip(known, 0, lost.shape[1] - 1), (lost.shape[0], 1))
+    at_end = np.take_along_axis(lost, last, axis=1)
+    lost = np.where(np.arange(lost.shape[1]) >= last, np.minimum(at_end, lost), lost)
+    lost = np.where(known < light.margin, -ROOM_UNKNOWN, lost)
     result = highlight_lost(lost, light.margin)
-    beyond = np.maximum(stops[light.margin :] - max(shadow_end, 0.0), 0.0)
+    beyond = np.maximum(stops[light.margin :] - np.maximum(ends.shadow, 0.0)[:, None], 0.0)
     return np.asarray(np.where(beyond > 0.0, np.maximum(result, 0.0), result) + _WALL * beyond)
 
 
@@ -391,7 +475,7 @@ def contrast_kept(film: Film, kerma_ugy: float, stops: float, question: Question
     """
     kept, solvers = [], record_solvers(film)
     for solver in solvers:
-        hits = np.array([kerma_ugy * solver.hits_per_ugy])
+        hits = np.array([in_unit("kerma_ugy", kerma_ugy, "uGy") * solver.hits_per_ugy])
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
@@ -406,7 +490,7 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     Compensation [stops] at its nodes, shadow lost there, shape (doses, nodes), and highlight lost, shape (1, nodes)
     [stops; negative where there is room], as :func:`filmdose.decision.least_loss` takes them.
     """
-    kerma = np.atleast_1d(np.asarray(kerma_ugy, dtype=np.float64)) * question.peak_to_mean
+    kerma = np.atleast_1d(np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)) * question.peak_to_mean
     solvers = record_solvers(film)
     views = [solver.rows().view(kerma * solver.hits_per_ugy, question.scene_range) for solver in solvers]
     log2_snr, log2_highlight = (
@@ -475,10 +559,13 @@ _CONTRASTS = ("contrast_clean", "contrast_fogged")
 
 
 def _reversal_block(film: Film, kerma: FloatArray, question: Question) -> FilmSolution:
-    losses = []
-    for solver in record_solvers(film):
-        hits = np.where(np.isnan(kerma), 0.0, kerma * solver.hits_per_ugy)
-        losses.append(reversal_loss(solver.rows(), hits))
+    solvers = record_solvers(film)
+    known = np.where(np.isnan(kerma), 0.0, kerma)
+    losses = [reversal_loss(solver.rows(), known * solver.hits_per_ugy) for solver in solvers]
+    return _reversal_rows(losses, kerma, question)
+
+
+def _reversal_rows(losses: Sequence[ReversalLoss], kerma: FloatArray, question: Question) -> FilmSolution:
     decides = np.argmax([one.maximum_density for one in losses], axis=0)
     nothing = np.full(kerma.shape, np.nan)
     kept = np.min([one.snr_kept for one in losses], axis=0)

@@ -73,6 +73,8 @@ TONES = LOG10_2
 #: Nodes on either side of what is asked for, which rows with a shadow point of their own need.
 MARGIN = 48
 
+_MOST_TERMS = 16  # quanta up to which a finite sum takes the place of the incomplete gamma function
+
 _TINY = 1e-300
 _LEAST_EXPONENT = -230.0  # nobody sees a grain that is left in 1e100; see _flushed
 
@@ -130,12 +132,41 @@ class Light:
 
 
 def _missed(s: FloatArray, z: FloatArray, quanta: float) -> FloatArray:
-    return np.asarray(gammaincc(quanta, np.exp(LN10 * (s + z[:, None]))), dtype=np.float64)
+    """1 - P_L of every class at some exposures."""
+    x = np.exp(LN10 * (s + z[:, None]))
+    return _few_quanta(x, quanta)[0] if _is_short(quanta) else np.asarray(gammaincc(quanta, x), dtype=np.float64)
 
 
-def _slope(s: FloatArray, z: FloatArray, quanta: float) -> FloatArray:
+def _missed_and_slope(s: FloatArray, z: FloatArray, quanta: float) -> tuple[FloatArray, FloatArray]:
+    """1 - P_L and dP_L/dlog10 H of every class at some exposures."""
     log_x = LN10 * (s + z[:, None])
-    return np.asarray(LN10 * np.exp(quanta * log_x - np.exp(log_x) - gammaln(quanta)))
+    x = np.exp(log_x)
+    if _is_short(quanta):
+        missed, power = _few_quanta(x, quanta)
+        power *= LN10 / math.exp(math.lgamma(quanta))
+        return missed, power
+    slope = LN10 * np.exp(quanta * log_x - x - gammaln(quanta))
+    return np.asarray(gammaincc(quanta, x), dtype=np.float64), np.asarray(slope)
+
+
+def _is_short(quanta: float) -> bool:
+    return quanta == round(quanta) and quanta <= _MOST_TERMS
+
+
+def _few_quanta(x: FloatArray, quanta: float) -> tuple[FloatArray, FloatArray]:
+    """Chance of fewer than Q quanta where x are expected, a finite sum for whole Q; and x**Q exp(-x)."""
+    np.minimum(x, 700.0, out=x)  # exp(-700) is nothing, and its neighbours cost time
+    terms = round(quanta)
+    total = np.ones_like(x)
+    for k in range(terms - 1, 0, -1):
+        total *= x
+        total *= 1.0 / k
+        total += 1.0
+    left = np.exp(-x)
+    total *= left
+    for _ in range(terms):
+        left *= x
+    return total, left
 
 
 def _flushed(rows: FloatArray) -> FloatArray:
@@ -148,13 +179,26 @@ def _light(relative: bytes, quanta: float, step: float, top: float) -> Light:
     z = np.frombuffer(relative)
     count = round((top + MEAN_GRADIENT_INTERVAL - _LOW) / step) + 1
     nodes = np.asarray(_LOW + step * np.arange(count), dtype=np.float64)
+    missed, slope = _missed_and_slope(nodes, z, quanta)
     return Light(
         step=step,
         top=top,
         z=z,
         quanta=quanta,
-        missed=_flushed(_missed(nodes, z, quanta)),
-        slope=_flushed(_slope(nodes, z, quanta)),
+        missed=_flushed(missed),
+        slope=_flushed(slope),
+    )
+
+
+def _every_second_node(light: Light) -> Light:
+    """The same on nodes twice as far apart."""
+    return Light(
+        step=2.0 * light.step,
+        top=light.top,
+        z=light.z,
+        quanta=light.quanta,
+        missed=np.ascontiguousarray(light.missed[:, ::2]),
+        slope=np.ascontiguousarray(light.slope[:, ::2]),
     )
 
 
@@ -228,7 +272,7 @@ class RecordRows:
         def column(value: FloatArray | None, own: float) -> FloatArray | float:
             return own if value is None else np.asarray(value)[:, None]
 
-        c = solver.weights[None, :] if shape.weights is None else shape.weights
+        c = np.atleast_2d(solver.weights) if shape.weights is None else shape.weights
         self.origin: FloatArray | None = None
         if shape.log_contrast is not None:
             factor = np.exp(shape.log_contrast)
@@ -328,7 +372,7 @@ class RecordRows:
     def tones(self, w: FloatArray, hits: FloatArray | None) -> Tones:
         """What a criterion of the user's own sees, at surviving weights and hits (None for the clean film)."""
         light = self.solver.light
-        nodes = slice(light.zero, light.missed.shape[1])
+        nodes = slice(light.zero, light.missed.shape[-1])
         return Tones(
             stops=np.arange(nodes.stop - nodes.start) * (light.step / LOG10_2),
             density=self.total[:, None] - self._on(w, light.missed, nodes),
@@ -499,9 +543,10 @@ def _light_for(
     top = math.ceil(top / _STEPS[0]) * _STEPS[0]
     if wanted_step is not None:
         return _light(relative, quanta, wanted_step, top)
-    lights = [_light(relative, quanta, _STEPS[0], top)]
+    lights: list[Light] = []
     for step in _STEPS[1:]:
         finer = _light(relative, quanta, step, top)
+        lights = lights or [_every_second_node(finer)]
         trial = RecordSolver(
             light=finer,
             light_missed_squared=_squared(finer),
@@ -547,8 +592,15 @@ def _error_of_every_second_node(solver: RecordSolver) -> float:
 def _saturation(z: FloatArray, survivors: FloatArray, quanta: float) -> float:
     """Exposure [log units from the shadow point] at which the clean record has 99.5 % of its net maximum."""
     s = np.linspace(0.0, 12.0, 241)
-    share = gammainc(quanta, 10.0 ** (s[:, None] + z)) @ survivors / survivors.sum()
-    return float(s[min(int(np.searchsorted(share, 0.995)), s.size - 1)])
+    total = survivors.sum()
+    low, high = 0, s.size - 1  # the share rises with exposure: halving finds the first node that has it
+    while low < high:
+        middle = (low + high) // 2
+        if gammainc(quanta, 10.0 ** (s[middle] + z)) @ survivors / total >= 0.995:
+            high = middle
+        else:
+            low = middle + 1
+    return float(s[low])
 
 
 # -- criteria ------------------------------------------------------------------------------------------------------
@@ -586,7 +638,7 @@ def record_criteria(
     """
     light, step = rows.solver.light, rows.solver.light.step
     zero, end = light.zero, light.end
-    far = light.missed.shape[1]
+    far = light.missed.shape[-1]
     w = rows.surviving(hits)
     undeveloped = rows._on(w, light.missed, slice(0, far))
     total = w.sum(axis=1)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import inspect
 import itertools
 from collections.abc import Callable, Hashable, Iterator, Mapping
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -18,12 +19,14 @@ from numpy.typing import NDArray
 
 from filmdose.answering import GRID_ATTRIBUTES, grid_row, unique_labels
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, check_array
+from filmdose.arrays import FloatArray, check_array, check_count
+from filmdose.cf import add_flags, dataset_attributes
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
+from filmdose.history import History, Pass, history_sums
 from filmdose.question import Question, criterion_name
-from filmdose.radiation import Beam, Shield, get_material, transmission
+from filmdose.radiation import Beam, Shield, Source, get_material, get_source, transmission
 
 __all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 
@@ -31,17 +34,21 @@ __all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 SWEEP_INPUTS: dict[str, tuple[str, str]] = {
     "film": ("", "film"),
     "kind": ("", "kind of film"),
-    "speed": ("ISO", "marked speed"),
-    "toe": ("log10 units", "width of the population's fast edge"),
+    "speed": ("1", "marked speed, ISO"),
+    "toe": ("1", "width of the population's fast edge, log10 units"),
     "contrast": ("1", "factor on the typical gradient"),
     "hit_exponent": ("1", "exponent b of hits against sensitivity"),
     "quanta": ("1", "light quanta per developable grain"),
     "calibration_kerma_ugy": ("uGy", "kerma of the calibration fog"),
     "kerma_ugy": ("uGy", "effective air kerma of the unshielded film"),
+    "source": ("", "source of dose, in place of a kerma"),
+    "passes": ("1", "number of passes through the source"),
+    "format": ("", "format of the film"),
+    "shield_material": ("", "material of the shield"),
     "shield_thickness_mm": ("mm", "thickness of the shield"),
     "criterion": ("", "criterion asked for"),
     "snr_target": ("1", "fraction of the clean shadow signal-to-noise to restore"),
-    "scene_range": ("log10 units", "scene from shadow point to highlight"),
+    "scene_range": ("1", "scene from shadow point to highlight, log10 units"),
     "peak_to_mean": ("1", "fog of the worst band over the mean"),
     "cost_under": ("1", "cost of a stop of lost shadow"),
     "cost_over": ("1", "cost of a stop of light given"),
@@ -52,15 +59,15 @@ SWEEP_ANSWERS: tuple[str, ...] = tuple(name for name in GRID_ATTRIBUTES if name 
 _TEXTS: dict[str, str] = {"verdict": "<U6", "status": "<U17"}
 _NUMBERS: tuple[str, ...] = tuple(name for name in SWEEP_ANSWERS if name not in _TEXTS)
 
-_DOSE_INPUTS = ("kerma_ugy", "shield_thickness_mm")
+_SOURCE_INPUTS = ("source", "passes", "format")
+_DOSE_INPUTS = ("kerma_ugy", "shield_thickness_mm", "shield_material", *_SOURCE_INPUTS)
 _QUESTION_INPUTS = tuple(Question.__dataclass_fields__)
 _GENERIC_INPUTS = tuple(name for name in inspect.signature(generic_film).parameters if name in SWEEP_INPUTS)
-_NAMES = ("film", "kind", "criterion")
+_NAMES = ("film", "kind", "criterion", "source", "format", "shield_material")
 
 
 def sweep(
     *,
-    shield_material: str = "lead",
     beam: str = "140kVp, al=3",
     answers: tuple[str, ...] = _NUMBERS,
     chunks: Mapping[str, int] | int | None = None,
@@ -73,11 +80,14 @@ def sweep(
     ----------
     **inputs
         Any of :data:`SWEEP_INPUTS`, each a single value or a one-dimensional sequence; a sequence becomes a dimension
-        of that name, in the order given.  ``kerma_ugy`` is required.  ``film`` (a Film or several) stands in place of
+        of that name, in the order given.  A dose is required: ``kerma_ugy``, or ``source`` (names or
+        :class:`~filmdose.radiation.Source` objects) with ``passes`` and ``format``, whose dose is that of
+        :func:`filmdose.history.history_dose`; shields act on either.  ``film`` (a Film or several) stands in place of
         the inputs of :func:`filmdose.film.generic.generic_film`; what is left out has the default there, the
         question's those of :class:`filmdose.question.Question`.
-    shield_material, beam
-        For ``shield_thickness_mm``: effective transmission as in :func:`filmdose.radiation.transmission`.
+    beam
+        Of a ``kerma_ugy`` behind ``shield_thickness_mm`` of ``shield_material``: effective transmission as in
+        :func:`filmdose.radiation.transmission`.  A source has its own.
     answers
         Which to compute, of ``SWEEP_ANSWERS``; all numbers when left out.
     chunks
@@ -108,17 +118,25 @@ def sweep(
     for name in answers:
         if name not in SWEEP_ANSWERS:
             raise UnknownNameError("answers", name, SWEEP_ANSWERS)
-    get_material(shield_material)
     axes = _checked(inputs)
     dims = [name for name, values in axes.items() if np.ndim(values) == 1]
-    # the shield's transmission is the axis that is cut and computed with, its thickness the one that is shown
-    solved = {**axes, "shield_thickness_mm": _transmissions(shield_material, beam, axes["shield_thickness_mm"])}
-    arrays = _solve(solved, answers, progress=progress) if chunks is None else _lazy(solved, dims, answers, chunks)
+    quality = str(Beam.parse(beam))
+    if chunks is None:
+        arrays = _solve(axes, answers, beam, progress=progress)
+    else:
+        _doses({name: np.atleast_1d(_values(name, axis)) for name, axis in axes.items()}, beam)  # complain at once
+        arrays = _lazy(axes, dims, answers, beam, chunks)
     data = {name: (dims, arrays[name], GRID_ATTRIBUTES[name]) for name in answers}
     coords: dict[Hashable, Any] = {
         name: ((name,) if name in dims else (), _labels(values), _attributes(name)) for name, values in axes.items()
     }
-    return xr.Dataset(data, coords=coords)
+    said = {
+        "film": "films as given" if "film" in axes else "generic film: typical values, an inference",
+        "beam": "as shipped with each source" if "source" in axes else quality,
+        "shield": ", ".join(str(value) for value in np.atleast_1d(axes["shield_material"])),
+    }
+    found = add_flags(xr.Dataset(data, coords=coords), [name for name in answers if name in _TEXTS])
+    return found.assign_attrs(dataset_attributes("filmdose.sweep", said))
 
 
 # -- arguments -----------------------------------------------------------------------------------------------------
@@ -129,10 +147,24 @@ def _checked(inputs: Mapping[str, Any]) -> dict[str, Any]:
     for name in inputs:
         if name not in SWEEP_INPUTS:
             raise UnknownNameError("input", name, SWEEP_INPUTS)
-    if "kerma_ugy" not in inputs:
-        raise ArgumentError("kerma_ugy", None, "a kerma or several [uGy]", "It has no default.")
+    if "kerma_ugy" not in inputs and "source" not in inputs:
+        raise ArgumentError("kerma_ugy", None, "a kerma or several [uGy], or a source", "It has no default.")
     asked = Question()
-    defaults = {"shield_thickness_mm": 0.0, **{name: getattr(asked, name) for name in _QUESTION_INPUTS}}
+    defaults = {
+        "shield_thickness_mm": 0.0,
+        "shield_material": "lead",
+        **{name: getattr(asked, name) for name in _QUESTION_INPUTS},
+    }
+    if "source" in inputs:
+        defaults |= {"passes": 1.0, "format": "35mm"}
+        if "kerma_ugy" in inputs:
+            raise ArgumentError(
+                "kerma_ugy", inputs["kerma_ugy"], "nothing when source is given", "A source has its own."
+            )
+    else:
+        for name in _SOURCE_INPUTS:
+            if name in inputs:
+                raise ArgumentError(name, inputs[name], "nothing without a source", "A kerma stands at the film.")
     if "film" in inputs:
         for name in _GENERIC_INPUTS:
             if name in inputs:
@@ -159,12 +191,17 @@ def _axis(name: str, value: Any) -> Any:
         if array.ndim > 1 or array.size == 0:
             raise ArgumentError(name, array.shape, "a single value or a one-dimensional sequence of at least one")
         return array
-    wanted = Film if name == "film" else str
+    wanted: Any = {"film": Film, "source": (str, Source)}.get(name, str)
     several: list[Any] = [value] if isinstance(value, wanted) or not np.iterable(value) else list(value)
     if not several or not all(isinstance(item, wanted) for item in several):
         raise ArgumentError(name, value, f"a {'Film' if name == 'film' else 'name'} or a sequence of at least one")
     if name == "criterion":
         several = [criterion_name(item) for item in several]
+    if name == "shield_material":
+        for item in several:
+            get_material(item)
+    if name == "source":
+        several = [item if isinstance(item, Source) else get_source(item) for item in several]
     return several[0] if isinstance(value, wanted) else _objects(several)
 
 
@@ -176,11 +213,15 @@ def _objects(values: list[Any]) -> NDArray[Any]:
 
 def _labels(values: Any) -> Any:
     """Coordinate values: films by their label, all else as it is."""
-    if isinstance(values, Film):
-        return values.label
+    if isinstance(values, (Film, Source)):
+        return _label(values)
     if np.ndim(values) == 1 and values.dtype.kind == "O":
-        return unique_labels([value.label if isinstance(value, Film) else value for value in values])
+        return unique_labels([_label(value) for value in values])
     return values
+
+
+def _label(value: Any) -> Any:
+    return value.label if isinstance(value, Film) else value.name if isinstance(value, Source) else value
 
 
 def _attributes(name: str) -> dict[str, str]:
@@ -188,27 +229,52 @@ def _attributes(name: str) -> dict[str, str]:
     return {"units": unit, "long_name": long_name} if unit else {"long_name": long_name}
 
 
-def _transmissions(material: str, beam: str, thickness_mm: FloatArray) -> FloatArray:
-    through = Beam.parse(beam)
+@lru_cache(maxsize=4096)
+def _through(material: str, thickness: float, beam: str) -> float:
+    """Share of a kerma that a shield lets through to the film."""
+    if not thickness:
+        return 1.0
+    return float(transmission(Shield(material=material, thickness_mm=thickness), Beam.parse(beam)).effective)
 
-    def one(thickness: float) -> float:
-        return transmission(Shield(material=material, thickness_mm=thickness), through).effective if thickness else 1.0
 
-    return np.asarray(np.vectorize(one, otypes=[np.float64])(thickness_mm))
+def _doses(values: Mapping[str, NDArray[Any]], beam: str) -> tuple[FloatArray, FloatArray]:
+    """Effective kerma [uGy] and unevenness over the product of the dose inputs, in their order."""
+    names = [name for name in values if name in _DOSE_INPUTS]
+    shape = tuple(values[name].size for name in names)
+    if "kerma_ugy" in names:
+        share = np.empty(tuple(1 if name == "kerma_ugy" else n for name, n in zip(names, shape, strict=True)))
+        for place in np.ndindex(share.shape):
+            at = {name: values[name][i] for name, i in zip(names, place, strict=True)}
+            share[place] = _through(str(at["shield_material"]), float(at["shield_thickness_mm"]), beam)
+        along = [-1 if name == "kerma_ugy" else 1 for name in names]
+        kerma: FloatArray = share * values["kerma_ugy"].reshape(along)
+        return kerma, np.ones(shape)
+    dose, peak = np.empty(shape), np.empty(shape)
+    for place in np.ndindex(shape):
+        at = {name: values[name][i] for name, i in zip(names, place, strict=True)}
+        wall = (str(at["shield_material"]), float(at["shield_thickness_mm"]))
+        shield = Shield(material=wall[0], thickness_mm=wall[1]) if wall[1] else None
+        one = Pass(source=at["source"], count=check_count("passes", at["passes"]), shield=shield)
+        sums = history_sums(History(passes=(one,), format=at["format"]))
+        dose[place], peak[place] = sums["kerma_ugy"], sums["peak_to_mean"]
+    return dose, peak
 
 
 # -- computing -----------------------------------------------------------------------------------------------------
 
 
 def _solve(
-    axes: Mapping[str, Any], answers: tuple[str, ...], *, progress: Callable[[float], None] | None = None
+    axes: Mapping[str, Any],
+    answers: tuple[str, ...],
+    beam: str,
+    *,
+    progress: Callable[[float], None] | None = None,
 ) -> dict[str, Any]:
     """Answers over the product of all axes, in their order; those of single values give no dimension."""
-    values = {name: np.atleast_1d(np.asarray(axis, dtype=_dtype(name))) for name, axis in axes.items()}
+    values = {name: np.atleast_1d(_values(name, axis)) for name, axis in axes.items()}
     shape = tuple(axis.size for axis in values.values())
     out = {name: np.empty(shape, dtype=_TEXTS.get(name, np.float64)) for name in answers}
-    doses = [name for name in values if name in _DOSE_INPUTS]
-    dose = np.multiply.outer(*(values[name] for name in doses))
+    dose, peak = _doses(values, beam)
     looped = {name: axis.tolist() for name, axis in values.items() if name not in _DOSE_INPUTS}
     films: dict[tuple[int, ...], Film] = {}
     makes = [name for name in looped if name not in _QUESTION_INPUTS]
@@ -219,14 +285,16 @@ def _solve(
             films[key] = _film({name: looped[name][at[name]] for name in makes})
         question = Question(**{name: looped[name][at[name]] for name in _QUESTION_INPUTS})
         where = tuple(at.get(name, slice(None)) for name in values)
-        for name, array in grid_row(films[key], dose, question, answers).items():
+        # a source that is more uneven than what is asked for makes the worst band worse
+        worst = dose * np.maximum(peak / question.peak_to_mean, 1.0)
+        for name, array in grid_row(films[key], worst, question, answers).items():
             out[name][where] = array
     kept = [length for length, axis in zip(shape, axes.values(), strict=True) if np.ndim(axis) == 1]
     return {name: array.reshape(kept) for name, array in out.items()}
 
 
-def _dtype(name: str) -> Any:
-    return object if name in _NAMES else np.float64
+def _values(name: str, axis: Any) -> NDArray[Any]:
+    return np.asarray(axis, dtype=object if name in _NAMES else np.float64)
 
 
 def _film(inputs: Mapping[str, Any]) -> Film:
@@ -241,7 +309,7 @@ def _watched(items: list[Any], progress: Callable[[float], None] | None) -> Iter
 
 
 def _lazy(
-    axes: Mapping[str, Any], dims: list[str], answers: tuple[str, ...], chunks: Mapping[str, int] | int
+    axes: Mapping[str, Any], dims: list[str], answers: tuple[str, ...], beam: str, chunks: Mapping[str, int] | int
 ) -> dict[str, Any]:
     """One task for each block of the product, named by all that goes into the block."""
     try:
@@ -261,7 +329,7 @@ def _lazy(
     blocks: dict[str, NDArray[Any]] = {name: np.empty([len(parts) for parts in cuts], dtype=object) for name in answers}
     for place in itertools.product(*(range(len(parts)) for parts in cuts)):
         here = {name: parts[i] for name, parts, i in zip(dims, cuts, place, strict=True)}
-        block = solve({name: axis[here[name]] if name in here else axis for name, axis in axes.items()}, answers)
+        block = solve({name: axis[here[name]] if name in here else axis for name, axis in axes.items()}, answers, beam)
         shape = tuple(part.stop - part.start for part in here.values())
         for name in answers:
             dtype = np.dtype(_TEXTS.get(name, np.float64))

@@ -17,6 +17,7 @@ from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array,
 from filmdose.errors import ArgumentError
 from filmdose.everyday import with_points
 from filmdose.files import load_data_toml
+from filmdose.quantity import DOSE_UNITS, QUANTITY, UGY_PER_MILLIROENTGEN, unit_name, unit_of
 from filmdose.standards import LOG10_2
 
 __all__ = [
@@ -61,24 +62,9 @@ SCALE_TOLERANCE_STOPS = 0.10
 #: A click of a meter [stops].
 THIRD = 1.0 / 3.0
 
-#: Air kerma of one milliroentgen [uGy]: 2.58e-7 C/kg times W/e = 33.97 J/C.
-UGY_PER_MILLIROENTGEN = 2.58e-7 * 33.97 * 1e6
+_EI = {"units": "1", "long_name": "exposure index"}
 
 _EXACT = {speed: 10.0 ** (round(10.0 * math.log10(speed)) / 10.0) for speed in STANDARD_SPEEDS}
-
-#: Units of a dose: what they measure, and how many microgray or microsievert one of them is.
-_DOSE_UNITS: dict[str, tuple[str, float]] = {
-    **dict.fromkeys(("ugy", "µgy", "μgy", "microgray"), ("gray", 1.0)),
-    **{"ngy": ("gray", 1e-3), "mgy": ("gray", 1e3), "cgy": ("gray", 1e4), "gy": ("gray", 1e6)},
-    **{"urad": ("gray", 0.01), "mrad": ("gray", 10.0), "rad": ("gray", 1e4)},
-    "ur": ("roentgen", UGY_PER_MILLIROENTGEN / 1e3),
-    "mr": ("roentgen", UGY_PER_MILLIROENTGEN),
-    "r": ("roentgen", UGY_PER_MILLIROENTGEN * 1e3),
-    **dict.fromkeys(("usv", "µsv", "μsv", "microsievert"), ("sievert", 1.0)),
-    **{"nsv": ("sievert", 1e-3), "msv": ("sievert", 1e3), "sv": ("sievert", 1e6)},
-    **{"urem": ("sievert", 0.01), "mrem": ("sievert", 10.0), "rem": ("sievert", 1e4)},
-}
-_QUANTITY = re.compile(r"\s*([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?)\s*([A-Za-z\u00b5\u03bc]*)\s*")
 
 
 def parse_dose(argument: str, text: Any) -> tuple[float, str]:
@@ -103,16 +89,20 @@ def parse_dose(argument: str, text: Any) -> tuple[float, str]:
     (630.0, 'sievert')
     """
     allowed = "a dose of at least 0, in microgray or with one of the units uGy, mGy, mrad, mR, uSv (such as '0.3 mR')"
-    if not isinstance(text, str):
-        return check_number(argument, text, low=0.0, unit="uGy"), "gray"
-    match = _QUANTITY.fullmatch(with_points(text))
-    if match is None:
-        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
-    unit = match[2].lower() or "ugy"
-    if unit not in _DOSE_UNITS:
-        raise ArgumentError(argument, text, allowed, f"The unit {match[2]!r} is not known.")
-    measure, factor = _DOSE_UNITS[unit]
-    value = float(match[1]) * factor
+    if isinstance(text, str):
+        match = QUANTITY.fullmatch(with_points(text))
+        if match is None:
+            raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
+        number, given = match[1], match[2] or "uGy"
+    else:
+        unit = unit_of(text)
+        if unit is None:
+            return check_number(argument, text, low=0.0, unit="uGy"), "gray"
+        number, given = getattr(text, "magnitude", text), str(unit)
+    if unit_name(given) not in DOSE_UNITS:
+        raise ArgumentError(argument, text, allowed, f"The unit {given!r} is not known.")
+    measure, factor = DOSE_UNITS[unit_name(given)]
+    value = float(number) * factor
     if not math.isfinite(value) or value < 0:
         raise ArgumentError(argument, text, allowed)
     return value, measure
@@ -142,20 +132,6 @@ def parse_kerma(argument: str, text: Any) -> AirKerma:
     return AirKerma(value)
 
 
-_SECONDS = {
-    "s": 1.0,
-    "sec": 1.0,
-    "second": 1.0,
-    "seconds": 1.0,
-    "min": 60.0,
-    "minute": 60.0,
-    "minutes": 60.0,
-    "h": 3600.0,
-    "hour": 3600.0,
-    "hours": 3600.0,
-}
-
-
 def parse_duration(argument: str, text: Any) -> float:
     """Seconds in a number [s] or a text such as "5 min", "30 s", "1 h".
 
@@ -169,24 +145,7 @@ def parse_duration(argument: str, text: Any) -> float:
     >>> parse_duration("held", "5 min")
     300.0
     """
-    allowed = "a time of at least 0, in seconds or with one of the units s, min, h (such as '5 min')"
-    if not isinstance(text, str):
-        return check_number(argument, text, low=0.0, unit="s")
-    match = _QUANTITY.fullmatch(with_points(text))
-    factor = None if match is None else _SECONDS.get(match[2].lower() or "s")
-    if match is None or factor is None:
-        raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
-    return check_number(argument, float(match[1]) * factor, low=0.0, unit="s")
-
-
-_HOURS = {"": 1.0, **dict.fromkeys(("h", "hour", "hours"), 1.0), "min": 1.0 / 60.0, "d": 24.0}
-_DAYS = {
-    "": 1.0,
-    **dict.fromkeys(("d", "day", "days"), 1.0),
-    **dict.fromkeys(("week", "weeks"), 7.0),
-    **dict.fromkeys(("month", "months"), 365.25 / 12.0),
-    **dict.fromkeys(("y", "year", "years"), 365.25),
-}
+    return check_number(argument, text, low=0.0, unit="s")
 
 
 def parse_hours(argument: str, text: Any) -> float:
@@ -197,7 +156,7 @@ def parse_hours(argument: str, text: Any) -> float:
     >>> parse_hours("flight", "11,5h"), parse_hours("flight", "90 min")
     (11.5, 1.5)
     """
-    return _time(argument, text, _HOURS, "h", "hours, such as 11 or '11h'")
+    return check_number(argument, text, low=0.0, unit="h")
 
 
 def parse_days(argument: str, text: Any) -> float:
@@ -208,17 +167,7 @@ def parse_days(argument: str, text: Any) -> float:
     >>> parse_days("storage", "30d"), parse_days("storage", "2 years")
     (30.0, 730.5)
     """
-    return _time(argument, text, _DAYS, "days", "days, such as 30, '6 weeks' or '2 years'")
-
-
-def _time(argument: str, text: Any, factors: dict[str, float], unit: str, allowed: str) -> float:
-    if not isinstance(text, str):
-        return check_number(argument, text, low=0.0, unit=unit)
-    match = _QUANTITY.fullmatch(with_points(text))
-    factor = None if match is None else factors.get(match[2].lower())
-    if match is None or factor is None:
-        raise ArgumentError(argument, text, allowed)
-    return check_number(argument, float(match[1]) * factor, low=0.0, unit=unit)
+    return check_number(argument, text, low=0.0, unit="days")
 
 
 _STOPS = re.compile(
@@ -308,7 +257,7 @@ def exposure_index(speed: Numbers, stops: float) -> FloatArray: ...
 def exposure_index(speed: Numeric, stops: Numeric) -> Any: ...
 def exposure_index(speed: Numeric, stops: Numeric) -> Any:
     """Exact exposure index: speed / 2**stops; NaN where stops is NaN."""
-    return elementwise(lambda s, n: s * np.exp2(-n), speed, stops)
+    return elementwise(lambda s, n: s * np.exp2(-n), speed, stops, name="ei_exact", attrs=_EI)
 
 
 @overload
@@ -344,7 +293,7 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
         result = marks[np.clip(index, 0, None)]
         return np.where(np.isnan(n) | np.isnan(s), np.nan, result)
 
-    return elementwise(kernel, speed, stops)
+    return elementwise(kernel, speed, stops, name="ei", attrs=_EI)
 
 
 def format_speed(speed: float) -> str:

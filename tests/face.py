@@ -28,13 +28,15 @@ INSIDE = {
         "cli",
         "standards",
         "arguments",
+        "quantity",
+        "stack",
     ),
     *("film.csvtable", "film.nnls", "film.recordfit", "film.population", "odds.groups", "odds.tally", "odds.scores"),
     *("present.page", "present.pages", "present.html", "present.screen"),
 }
 
 #: Classes that are no results: protocols, a widget's view, what a decision keeps for itself.
-NO_RESULTS = {"Curve", "Criterion", "WhatIfView", "Cases", "Result"}
+NO_RESULTS = {"Curve", "Criterion", "WhatIfView", "Cases", "Result", "Quantity"}
 
 
 def modules():

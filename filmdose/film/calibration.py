@@ -70,6 +70,8 @@ class FoggedSteps(Result):
     kerma_ugy: float | str | None = None
     relative_error: float = 0.0
 
+    _accepts = (("kerma_ugy", "WithUnit | None"),)
+
     def __post_init__(self) -> None:
         if self.kerma_ugy is not None:
             kerma = parse_kerma("kerma_ugy", self.kerma_ugy)

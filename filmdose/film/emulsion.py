@@ -39,11 +39,12 @@ from typing import Any, overload
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import gammainc, gammaln
+from scipy.special import gammainc, gammaincc, gammaln
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError
+from filmdose.quantity import in_unit
 from filmdose.result import Result
 from filmdose.standards import ISO6_CONSTANT
 
@@ -56,6 +57,8 @@ __all__ = [
 ]
 
 LN10 = math.log(10.0)
+
+_AT_KERMA = (None, ("kerma_ugy", "uGy"))
 
 #: Log10 sensitivity at which kappa is stated: that of the speed point of an ISO 400 film, log10(400 / 0.8).
 REFERENCE_LOG_SENSITIVITY = math.log10(400.0 / ISO6_CONSTANT)
@@ -194,7 +197,8 @@ class Emulsion(Result):
     def hits(self, kerma_ugy: ArrayLike) -> FloatArray:
         """m_j: mean hits per grain of every class: shape of ``kerma_ugy`` plus a last axis of classes."""
         relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
-        return np.asarray(np.asarray(kerma_ugy, dtype=np.float64)[..., None] * (self.hits_per_ugy * relative))
+        kerma = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
+        return np.asarray(kerma[..., None] * (self.hits_per_ugy * relative))
 
     def surviving_weights(self, kerma_ugy: ArrayLike) -> FloatArray:
         """c_j (1 - p0) exp(-m_j): the density that light can still decide about."""
@@ -236,7 +240,7 @@ class Emulsion(Result):
             undeveloped = _weighted_sum(1.0 - self.light_probability(x), self.surviving_weights(_kerma(k)))
             return np.asarray(self.base_density + (undeveloped if self.positive else self.weights.sum() - undeveloped))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     @overload
     def gradient(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
@@ -253,7 +257,7 @@ class Emulsion(Result):
                 sign * _weighted_sum(self.light_probability_gradient(x), self.surviving_weights(_kerma(k)))
             )
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     @overload
     def minimum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
@@ -267,7 +271,7 @@ class Emulsion(Result):
                 return np.full(np.shape(k), self.base_density) + 0.0 * _kerma(k)
             return np.asarray(self.base_density + self.weights.sum() - self.surviving_weights(_kerma(k)).sum(axis=-1))
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     @overload
     def maximum_density(self, kerma_ugy: Labelled = ...) -> Labelled: ...
@@ -281,7 +285,7 @@ class Emulsion(Result):
                 return np.asarray(self.base_density + self.surviving_weights(_kerma(k)).sum(axis=-1))
             return np.full(np.shape(k), self.base_density + self.weights.sum()) + 0.0 * _kerma(k)
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     @overload
     def fog_density(self, kerma_ugy: Labelled) -> Labelled: ...
@@ -298,7 +302,7 @@ class Emulsion(Result):
             developed = -np.expm1(-self.hits(_kerma(k)))
             return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
 
-        return elementwise(kernel, kerma_ugy)
+        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
 
     # -- grain ---------------------------------------------------------------------------------------------
 
@@ -351,7 +355,7 @@ class Emulsion(Result):
         def kernel(x: FloatArray, k: FloatArray) -> FloatArray:
             return np.sqrt(scale * self._relative_variance(x, _kerma(k)))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     @overload
     def signal_to_noise(self, log_exposure: Labelled, kerma_ugy: float = ...) -> Labelled: ...
@@ -367,7 +371,7 @@ class Emulsion(Result):
             variance = LOG10_E * self.reference_grain_area_um2 * self._relative_variance(x, k)
             return np.asarray(gradient / np.sqrt(variance))
 
-        return elementwise(kernel, log_exposure, kerma_ugy)
+        return elementwise(kernel, log_exposure, kerma_ugy, units=_AT_KERMA)
 
     def curve(self, kerma_ugy: float = 0.0) -> PopulationCurve:
         """The characteristic curve at one kerma, as a :class:`filmdose.film.curves.Curve`."""
@@ -393,6 +397,8 @@ class PopulationCurve(Result):
 
     emulsion: Emulsion
     kerma_ugy: float = 0.0
+
+    _accepts = (("kerma_ugy", "WithUnit"),)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "kerma_ugy", check_number("kerma_ugy", self.kerma_ugy, low=0.0, unit="uGy"))
@@ -442,7 +448,35 @@ class PopulationCurve(Result):
     def inverse(self, density: Numbers) -> FloatArray: ...
     def inverse(self, density: Numeric) -> Any:
         """Log10 exposure at which the curve has ``density``; NaN where it does not reach it."""
+        if isinstance(density, float):
+            return self._log_exposure_at(density)
         return elementwise(lambda d: invert_curve(self, d), density)
+
+    def _log_exposure_at(self, density: float) -> float:
+        """The same for one density: Newton's steps inside a bracket that shrinks, halved where they leave it."""
+        emulsion = self.emulsion
+        weights = emulsion.surviving_weights(np.asarray(self.kerma_ugy))
+        counted = weights > 0.0
+        weights, z, quanta = weights[counted], emulsion.log_sensitivity[counted], emulsion.quanta
+        wanted = density - emulsion.base_density
+        if self.rising:
+            wanted = float(emulsion.weights.sum()) - wanted  # what stays undeveloped: it falls with exposure
+        if not counted.any() or not 0.0 < wanted < float(weights.sum()):
+            return math.nan
+        low, high = self.log_exposure_range
+        low, high, norm = low - 3.0, high + 3.0, LN10 / math.exp(math.lgamma(quanta))
+        x = 0.5 * (low + high)
+        for _ in range(200):
+            mean = 10.0 ** (x + z)
+            excess = float(weights @ gammaincc(quanta, mean)) - wanted
+            low, high = (x, high) if excess > 0.0 else (low, x)
+            slope = norm * float(weights @ np.exp(quanta * np.log(mean) - mean))
+            step = excess / slope if slope > 0.0 else math.inf
+            after = x + step if low < x + step < high else 0.5 * (low + high)
+            if abs(after - x) < 1e-13 or excess == 0.0:
+                return after if excess else x
+            x = after
+        return x
 
 
 def invert_curve(curve: Any, density: FloatArray) -> FloatArray:

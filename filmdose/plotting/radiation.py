@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import check_number
+from filmdose.arrays import check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.history import HistoryDose
 from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
@@ -113,6 +113,8 @@ def plot_film_response(energy_range_kev: tuple[float, float] = (10.0, 3000.0), *
         Axes to draw on; a new figure when None.
     """
     assert ax is not None
+    ends = check_array("energy_range_kev", energy_range_kev, low=0.0, low_open=True, unit="keV", nan_allowed=False)
+    energy_range_kev = float(ends[0]), float(ends[1])
     energy = np.geomspace(*energy_range_kev, 600)
     low, typical, high = constant_range("eta_low")
     hard = 662.0

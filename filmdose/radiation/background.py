@@ -121,7 +121,7 @@ def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle
         beyond = slope * np.clip(checked - altitudes[-1], 0.0, None)
         return np.asarray(factor * np.exp(np.interp(checked, altitudes, logs) + beyond))
 
-    return elementwise(kernel, altitude_ft)
+    return elementwise(kernel, altitude_ft, units=[("altitude_ft", "ft")])
 
 
 def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "middle") -> tuple[float, float, float]:

@@ -80,6 +80,8 @@ class Beam(Result):
     filtration: tuple[Layer, ...] = DEFAULT_FILTRATION
     energy_kev: float | None = None
 
+    _accepts = (("tube_kvp", "WithUnit | None"), ("energy_kev", "WithUnit | None"))
+
     def __post_init__(self) -> None:
         if (self.tube_kvp is None) == (self.energy_kev is None):
             raise ArgumentError("beam", (self.tube_kvp, self.energy_kev), "either tube_kvp or energy_kev, not both")

@@ -54,7 +54,7 @@ def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm:
         growth = alpha_per_mm * gamma * checked
         return np.asarray(np.exp(-alpha_per_mm * checked) * ((1.0 + ratio) - ratio * np.exp(-growth)) ** (-1.0 / gamma))
 
-    return elementwise(kernel, thickness_mm)
+    return elementwise(kernel, thickness_mm, units=[("thickness_mm", "mm")])
 
 
 @cache
@@ -98,6 +98,7 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     ncrp147
     """
     thickness = check_number("thickness_mm", thickness_mm, low=0.0, unit="mm")
+    tube_kvp = check_number("tube_kvp", tube_kvp, unit="kVp")
     fits = _fits(material)
     if not fits or not fits[0][0] <= tube_kvp <= fits[-1][0]:
         return None

@@ -54,6 +54,8 @@ class Bag(Result):
     water_g_cm2: float = load_data_toml("transport.toml")["bags"]["typical"]["water_g_cm2"]
     aluminium_mm: float = load_data_toml("transport.toml")["bags"]["typical"]["aluminium_mm"]
 
+    _accepts = (("aluminium_mm", "WithUnit"),)
+
     def __post_init__(self) -> None:
         for name, unit in (("water_g_cm2", "g/cm2"), ("aluminium_mm", "mm")):
             object.__setattr__(self, name, check_number(name, getattr(self, name), low=0.0, high=50.0, unit=unit))

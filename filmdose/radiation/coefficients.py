@@ -88,7 +88,7 @@ def mass_energy_absorption(material: str, energy_kev: Numeric) -> Any:
             result = np.where(log_energy >= np.log(start), interpolant(log_energy), result)
         return np.asarray(np.exp(result))
 
-    return elementwise(kernel, energy_kev)
+    return elementwise(kernel, energy_kev, units=[("energy_kev", "keV")])
 
 
 hold_to_annotations(globals())

@@ -278,7 +278,7 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
         )
         return np.where(known, np.reshape(total, checked.shape), np.nan)
 
-    return elementwise(kernel, energy_kev)
+    return elementwise(kernel, energy_kev, units=[("energy_kev", "keV")])
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -299,6 +299,8 @@ class Layer(Result):
     thickness_mm: float
     density_g_cm3: float | None = None
     resolved: Material = field(init=False, repr=False, compare=False)
+
+    _accepts = (("thickness_mm", "WithUnit"),)
 
     def __post_init__(self) -> None:
         resolved = get_material(self.material, self.density_g_cm3)
@@ -352,7 +354,7 @@ def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
             depth = depth + layer.mass_thickness_g_cm2 * np.asarray(mass_attenuation(layer.resolved, energy))
         return np.asarray(np.exp(-depth))
 
-    return elementwise(kernel, energy_kev)
+    return elementwise(kernel, energy_kev, units=[("energy_kev", "keV")])
 
 
 def list_materials() -> pd.DataFrame:

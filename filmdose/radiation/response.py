@@ -70,7 +70,7 @@ def film_efficiency(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
         checked = check_array("energy_kev", energy, low=0.0, low_open=True, unit="keV")
         return low + (1.0 - low) * rise_of_efficiency(checked)
 
-    return elementwise(kernel, energy_kev, check_eta(eta_low))
+    return elementwise(kernel, energy_kev, check_eta(eta_low), units=[("energy_kev", "keV")])
 
 
 def check_eta(eta_low: Any) -> Any:
@@ -202,7 +202,12 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
     5.0
     """
     response = relative_response(beam, eta_low=eta_low)
-    return elementwise(lambda k: check_array("air_kerma_ugy", k, low=0.0, unit="uGy") * response, air_kerma_ugy)
+    said = {"units": "uGy", "long_name": "effective air kerma"}
+
+    def kernel(kerma: FloatArray) -> FloatArray:
+        return np.asarray(check_array("air_kerma_ugy", kerma, low=0.0, unit="uGy") * response)
+
+    return elementwise(kernel, air_kerma_ugy, units=[("air_kerma_ugy", "uGy")], name="kerma_ugy", attrs=said)
 
 
 hold_to_annotations(globals())

@@ -68,6 +68,8 @@ class Shield(Result):
     oblique: float = 1.0
     range_mm: tuple[float, float] | None = None
 
+    _accepts = (("thickness_mm", "WithUnit"), ("range_mm", "tuple[WithUnit, WithUnit] | None"))
+
     def __post_init__(self) -> None:
         object.__setattr__(self, "oblique", check_number("oblique", self.oblique, low=1.0, high=10.0))
         checked = Layer(material=self.material, thickness_mm=self.thickness_mm, density_g_cm3=self.density_g_cm3)
@@ -348,7 +350,7 @@ def transmission_curve(
     def kernel(thickness: FloatArray) -> FloatArray:
         return _curve(beam, weight, eta_low, depth, check_array("thickness_mm", thickness, low=0.0, unit="mm"))
 
-    return elementwise(kernel, thickness_mm)
+    return elementwise(kernel, thickness_mm, units=[("thickness_mm", "mm")])
 
 
 def mean_oblique_factor(half_angle_deg: float) -> float:

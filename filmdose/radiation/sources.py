@@ -136,7 +136,7 @@ class Source(Result):
 
     _accepts = (
         dict.fromkeys(("beam", "beam_soft", "beam_hard"), "Beam | str | None")
-        | dict.fromkeys(("air_kerma_typical_ugy", "air_kerma_low_ugy", "air_kerma_high_ugy"), "float | str | None")
+        | dict.fromkeys(("air_kerma_typical_ugy", "air_kerma_low_ugy", "air_kerma_high_ugy"), "WithUnit | None")
         | {"mixture": "Any"}
     )
 

@@ -118,7 +118,8 @@ def focal_plane_exposure(
         t = check_array("time_s", t, low=0.0, low_open=True, unit="s")
         return np.asarray(check_array("factor", q, low=0.0, low_open=True) * luminance * t / n**2)
 
-    return elementwise(kernel, luminance_cd_m2, f_number, time_s, lens_factor() if factor is None else factor)
+    q = lens_factor() if factor is None else factor
+    return elementwise(kernel, luminance_cd_m2, f_number, time_s, q, units=(None, None, ("time_s", "s")))
 
 
 @overload

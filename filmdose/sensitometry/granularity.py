@@ -26,6 +26,9 @@ RMS_APERTURE_AREA_UM2 = math.pi * 24.0**2
 _LOG10_E = math.log10(math.e)
 _UM2_PER_CM2 = 1e8
 
+_APERTURE = (None, ("aperture_area_um2", "um2"))
+_GRAINS = (None, ("grain_area_um2", "um2"))
+
 
 def rms_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_APERTURE_AREA_UM2) -> Any:
     """Rms granularity: 1000 times the standard deviation of density through a 48 um aperture.
@@ -56,7 +59,7 @@ def rms_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_APE
     def kernel(sigma: FloatArray, area: FloatArray) -> FloatArray:
         return np.asarray(1000.0 * _sigma(sigma) * np.sqrt(_area(area) / RMS_APERTURE_AREA_UM2))
 
-    return elementwise(kernel, sigma_density, aperture_area_um2)
+    return elementwise(kernel, sigma_density, aperture_area_um2, units=_APERTURE)
 
 
 def selwyn_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_APERTURE_AREA_UM2) -> Any:
@@ -82,7 +85,9 @@ def selwyn_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_
     ----------
     selwyn1935
     """
-    return elementwise(lambda s, a: np.sqrt(2.0 * _area(a)) * _sigma(s), sigma_density, aperture_area_um2)
+    return elementwise(
+        lambda s, a: np.sqrt(2.0 * _area(a)) * _sigma(s), sigma_density, aperture_area_um2, units=_APERTURE
+    )
 
 
 def sigma_from_selwyn(selwyn_granularity_um: Numeric, aperture_area_um2: Numeric) -> Any:
@@ -108,6 +113,7 @@ def sigma_from_selwyn(selwyn_granularity_um: Numeric, aperture_area_um2: Numeric
         lambda g, a: check_array("selwyn_granularity_um", g, low=0.0, unit="um") / np.sqrt(2.0 * _area(a)),
         selwyn_granularity_um,
         aperture_area_um2,
+        units=(("selwyn_granularity_um", "um"), *_APERTURE[1:]),
     )
 
 
@@ -145,7 +151,7 @@ def equivalent_grain_area_um2(
         d = check_array("density", d, low=0.0, low_open=True)
         return np.asarray(_sigma(sigma) ** 2 * _area(area) / (_LOG10_E * d))
 
-    return elementwise(kernel, sigma_density, density, aperture_area_um2)
+    return elementwise(kernel, sigma_density, density, aperture_area_um2, units=(None, *_APERTURE))
 
 
 def nutting_density(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
@@ -171,7 +177,7 @@ def nutting_density(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
     ----------
     nutting1913
     """
-    return elementwise(lambda n, a: _LOG10_E * _coverage(n, a), grains_per_cm2, grain_area_um2)
+    return elementwise(lambda n, a: _LOG10_E * _coverage(n, a), grains_per_cm2, grain_area_um2, units=_GRAINS)
 
 
 def covered_fraction(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
@@ -195,7 +201,7 @@ def covered_fraction(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
     ----------
     newson2017
     """
-    return elementwise(lambda n, a: -np.expm1(-_coverage(n, a)), grains_per_cm2, grain_area_um2)
+    return elementwise(lambda n, a: -np.expm1(-_coverage(n, a)), grains_per_cm2, grain_area_um2, units=_GRAINS)
 
 
 def noise_equivalent_quanta(
@@ -234,7 +240,7 @@ def noise_equivalent_quanta(
         sigma = check_array("sigma_density", sigma, low=0.0, low_open=True, unit="density")
         return np.asarray((_LOG10_E * check_array("gradient", g) / sigma) ** 2 / _area(area))
 
-    return elementwise(kernel, gradient, sigma_density, aperture_area_um2)
+    return elementwise(kernel, gradient, sigma_density, aperture_area_um2, units=(None, *_APERTURE))
 
 
 def _sigma(value: FloatArray) -> FloatArray:

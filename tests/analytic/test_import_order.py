@@ -16,9 +16,9 @@ ROOT = Path(filmdose.__file__).parent
 #: the most particular one counts.  Within a package any order will do that has no circle.
 ORDER = (
     *("version", "names", "errors", "arguments", "result", "everyday", "standards", "lazy", "threads"),
-    *("files", "arrays", "units", "tomlfile", "words"),
+    *("files", "quantity", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
-    *("criteria", "solver", "question", "decision", "solution", "exposed", "answering"),
+    *("criteria", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
     *(
         "inverse",
         "sweep",
@@ -26,6 +26,7 @@ ORDER = (
         "tripfile",
         "odds",
         "examples",
+        "rolls",
         "outlook",
         "planning",
         "whatif",

@@ -39,10 +39,10 @@ SHARED = lines("shell")
 
 
 def test_python_prints_what_the_readme_says(capsys):
-    (code,) = fences("python")
-    (printed,) = fences("text")
-    exec(compile(code, "README.md", "exec"), {})
-    assert capsys.readouterr().out == printed
+    names = {}
+    for code, printed in zip(fences("python"), fences("text"), strict=True):
+        exec(compile(code, "README.md", "exec"), names)
+        assert capsys.readouterr().out == printed
     assert len([line for line in code.splitlines() if line.strip()]) <= 10
 
 
