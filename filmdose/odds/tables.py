@@ -151,7 +151,7 @@ def _film_table(
             kept = found.log2_snr[:, light.margin :: _EVERY]
             shadows.append((kept >= limits[:, None, None] - 1e-9).mean(axis=1))
     loss = np.array(losses)
-    stops = np.arange(loss.shape[1] if losses else 1) * step
+    stops = np.arange(loss.shape[1] if losses else 1, dtype=np.float64) * step
     if film.reversal:
         ends = _ends(solve_film(film, _FINE_KERMA_UGY, question).verdict)[None, :]
     else:

@@ -456,7 +456,7 @@ def _card_html(card: Card) -> str:
         text=card.text,
         figures=page_tables(card.films, sources, card.shields, card.question, card.text),
         figure=lambda value: figure_text(value, 2),
-        script=Markup(data_text("templates/phone.js")),  # noqa: S704 - a shipped file
+        script=Markup(data_text("templates/phone.js")),
     )
 
 

@@ -21,6 +21,7 @@ from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds.tables import SHOT_STOPS, TABLE_KERMA_UGY, FilmTable, dose_draws, film_tables
 from filmdose.present.text import Words
 from filmdose.question import Question
+from filmdose.radiation.background import hours_at_altitude
 from filmdose.radiation.chain import FORMATS
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import beam_on_share, get_source
@@ -109,11 +110,17 @@ def _exact(values: Sequence[float]) -> list[float]:
 
 
 def _hard(event: Flight | Storage) -> dict[str, Any]:
+    """Doses of one hour in the air or day on the shelf, and how many such doses longer ones are, straight between."""
     dose = history_dose(event)
+    steps = np.arange(0.0, 24.1, 0.25) if isinstance(event, Flight) else np.array([0.0, 1.0])
+    aloft = hours_at_altitude if isinstance(event, Flight) else float
+    amounts = [aloft(float(step)) / aloft(1.0) for step in steps]
     points = _exact([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
     parts = {"flights": event} if isinstance(event, Flight) else {"storage": event}
-    draws = dose_draws([History(**parts)], samples=_DRAWS, rng=2)  # type: ignore[arg-type]
-    return {"points": points, "draws": _short(draws[:, 0] / dose.kerma_ugy)}
+    draws = dose_draws([History(**parts)], samples=_DRAWS, rng=2)
+    most = float(steps[-1]) if isinstance(event, Flight) else 1e6
+    table = {"step": float(steps[1]), "amounts": _exact(amounts), "most": most}
+    return {"points": points, **table, "draws": _short(draws[:, 0] / dose.kerma_ugy)}
 
 
 def _sources(names: Sequence[str], shields: Sequence[Shield], text: Words) -> list[dict[str, Any]]:
@@ -145,7 +152,9 @@ def _sources(names: Sequence[str], shields: Sequence[Shield], text: Words) -> li
                 "per_view": source.per_view,
                 "points": [_exact([each.kerma_low_ugy, each.kerma_ugy, each.kerma_high_ugy]) for each in doses],
                 "machines": [_short(mine[:, m] / typical[0]) for m in range(_MACHINES)],
-                "walls": [_short(mine[:, _MACHINES + w] / mine[:, 0] * typical[0] / typical[w]) for w in range(len(doses))],
+                "walls": [
+                    _short(mine[:, _MACHINES + w] / mine[:, 0] * typical[0] / typical[w]) for w in range(len(doses))
+                ],
                 "held": held,
             }
         )
@@ -190,8 +199,8 @@ def _film(table: FilmTable, question: Question, text: Words) -> dict[str, Any]:
 def _typical(film: Film, question: Question) -> list[list[Any]]:
     """The index of the film as it is, as a staircase over the kerma of the worst band: (largest kerma, index)."""
 
-    def told(kerma: FloatArray) -> np.ndarray[Any, Any]:
-        return np.nan_to_num(grid_row(film, kerma, question, ("ei",))["ei"], nan=0.0)
+    def told(kerma: FloatArray) -> FloatArray:
+        return np.asarray(np.nan_to_num(grid_row(film, kerma, question, ("ei",))["ei"], nan=0.0))
 
     kerma = np.concatenate([[0.0], np.geomspace(0.01, 1e6, 900)])
     index = told(kerma)

@@ -31,9 +31,13 @@
   }
   function passes(entry) { return entry.count * (entry.multiplier || 1) * (entry.views || 1); }
   function stop(entry, end) { return entry.held ? entry.held * sources[entry.source].held[entry.beam_on || "unknown"][end] : 0; }
+  function many(hard, amount) {
+    const at = amount / hard.step, node = Math.min(Math.floor(at), hard.amounts.length - 2);
+    return (node + 1 - at) * hard.amounts[node] + (at - node) * hard.amounts[node + 1];
+  }
   function points(entry, roll) {
     return [0, 1, 2].map(function (end) {
-      if (entry.table !== "pass") { return entry.amount * data.hard[entry.table].points[end]; }
+      if (entry.table !== "pass") { return many(data.hard[entry.table], entry.amount) * data.hard[entry.table].points[end]; }
       return (passes(entry) + stop(entry, end)) * sources[entry.source].points[wall(entry, roll)][end];
     });
   }
@@ -188,7 +192,7 @@
       const strings = ["date", "place", "scanner"].every(function (field) { return entry[field] === undefined || text(entry[field], 1000); });
       const factors = ["multiplier", "views"].every(function (field) { return entry[field] === undefined || number(entry[field], 1, 1e6); });
       if (!strings || !factors) { return false; }
-      if (entry.table !== "pass") { return own(data.hard, entry.table) && number(entry.amount, 0, 1e6); }
+      if (entry.table !== "pass") { return own(data.hard, entry.table) && number(entry.amount, 0, data.hard[entry.table].most); }
       return own(sources, entry.source) && Number.isInteger(entry.count) && number(entry.count, 0, 1e6) && data.shields.indexOf(entry.shield || "") >= 0 &&
         (!entry.held || (number(entry.held, 0, 1e6) && data.beams.indexOf(entry.beam_on) >= 0 && own(sources[entry.source].held, entry.beam_on)));
     });
@@ -376,7 +380,7 @@
         entry.rolls = entry.rolls.filter(function (id, i) { return entry.rolls.indexOf(id) === i; });
         if (name !== "pass") {
           const field = name === "flight" ? "hours" : "days";
-          if (number(row[field], 0, 1e6)) { entry.amount = row[field]; } else { refuse(where, field, row[field]); }
+          if (number(row[field], 0, data.hard[name].most)) { entry.amount = row[field]; } else { refuse(where, field, row[field]); }
         } else {
           Object.assign(entry, {source: row.source, count: row.count === undefined ? 1 : row.count, shield: row.shield === undefined ? "" : row.shield, multiplier: row.multiplier, views: row.views, place: row.place, scanner: row.scanner});
           if (!own(sources, String(row.source))) { refuse(where, "source", row.source); }
@@ -517,7 +521,7 @@
     const what = $("what").value, amount = Number($("count").value), held = Number($("held").value) * 60;
     const rolls = Array.from($("met").querySelectorAll("input:checked")).map(function (tick) { return tick.value; });
     if (!rolls.length) { say(state.rolls.length ? words.page_which_rolls : words.page_first); return; }
-    if ($("count").value === "" || !number(amount, 0, 1e6) || (own(sources, what) && !Number.isInteger(amount)) || !number(held, 0, 1e6)) { say(words.page_bad_number); return; }
+    if ($("count").value === "" || !number(amount, 0, own(sources, what) ? 1e6 : data.hard[what].most) || (own(sources, what) && !Number.isInteger(amount)) || !number(held, 0, 1e6)) { say(words.page_bad_number); return; }
     const entry = {table: own(sources, what) ? "pass" : what, rolls: rolls};
     if (entry.table === "pass") {
       if ($("date").value > day) { say(words.page_bad_date); return; }
