@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -78,7 +79,7 @@ def page_tables(
         The words of the card.
     """
     names = tuple(dict.fromkeys(sources))
-    tables = film_tables(page_films(own), question, samples=_DRAWS)
+    tables = _tables(page_films(own), question)
     return {
         "films": [_film(table, question, text) for table in tables],
         "formats": list(FORMATS),
@@ -91,6 +92,11 @@ def page_tables(
         "scores": [_short(column / _SCORE_95) for column in _scores().T],
         "words": {name: text[name] for name in text.texts if name.startswith(("page_", "head_", "kind."))},
     }
+
+
+@lru_cache(maxsize=8)
+def _tables(films: tuple[Film, ...], question: Question) -> tuple[FilmTable, ...]:
+    return film_tables(films, question, samples=_DRAWS)
 
 
 def _scores() -> FloatArray:
@@ -196,6 +202,7 @@ def _film(table: FilmTable, question: Question, text: Words) -> dict[str, Any]:
     return values
 
 
+@lru_cache(maxsize=256)
 def _typical(film: Film, question: Question) -> list[list[Any]]:
     """The index of the film as it is, as a staircase over the kerma of the worst band: (largest kerma, index)."""
 
