@@ -156,6 +156,8 @@ def _sources(names: Sequence[str], shields: Sequence[Shield], text: Words) -> li
                 "name": name,
                 "title": text.named("source", name),
                 "per_view": source.per_view,
+                "mixture": bool(source.mixture),
+                "peak": source.peak_to_mean,
                 "points": [_exact([each.kerma_low_ugy, each.kerma_ugy, each.kerma_high_ugy]) for each in doses],
                 "machines": [_short(mine[:, m] / typical[0]) for m in range(_MACHINES)],
                 "walls": [

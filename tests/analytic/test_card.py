@@ -58,11 +58,11 @@ def test_cells_and_points_are_those_of_the_library(card):
             assert row.points == (history_dose(event).kerma_ugy,)
             continue
         bare, sheet, *behind = row.points
-        assert bare == history_dose(Pass(source=row.name)).kerma_ugy
+        assert bare == history_dose(Pass(source=row.name)).worst_band_ugy[1]
         formats = [history_dose(History(passes=(Pass(source=row.name),), format=name)) for name in FORMATS]
-        assert sheet == max(dose.kerma_ugy for dose in formats)  # never too low for 120 film
+        assert sheet == max(dose.worst_band_ugy[1] for dose in formats)  # never too low for 120 film
         for shield, points in zip(card.shields, behind, strict=True):
-            assert points == history_dose(Pass(source=row.name, shield=shield)).kerma_ugy
+            assert points == history_dose(Pass(source=row.name, shield=shield)).worst_band_ugy[1]
 
 
 @pytest.fixture(scope="module")
@@ -88,16 +88,23 @@ def test_doses_and_stops_of_the_belt_on_the_page_are_those_of_the_library(card, 
 
 def test_the_page_says_the_headline_as_every_other_output_does():
     text = read_words(CARD_WORDS)
+    worth = {"worth": text["head_poor"]}
+    assert text("head_best_left", safe="50", **worth) == headline("compensated", "poor", safe=50, typical=50)
+    assert text("head_best_left_alone", safe="50", **worth) == headline("compensated", "poor", safe=50)
+    said = text("head_best_left_pair", safe="50", typical="80", **worth)
+    assert said == headline("compensated", "poor", safe=50, typical=80)
     for verdict in ("good", "usable", "poor"):
-        values = {"safe": "160", "typical": "250", "worth": text[f"head_{verdict}"]}
+        worth = {"worth": text[f"head_{verdict}"]}
+        assert text("head_typical", typical="160", **worth) == headline("compensated", verdict, typical=160)
+        assert text("head_as_marked", safe="100", **worth) == headline("as_marked", verdict, safe=100, typical=100)
+        if verdict == "poor":
+            continue
+        values = {"safe": "160", "typical": "250", **worth}
         assert text("head_pair", **values) == headline("compensated", verdict, safe=160, typical=250)
         values["typical"] = "125"
         assert text("head_pair_average", **values) == headline("compensated", verdict, safe=160, typical=125)
-        worth = {"worth": values["worth"]}
         assert text("head_same", safe="160", **worth) == headline("compensated", verdict, safe=160, typical=160)
         assert text("head_safe", safe="160", **worth) == headline("compensated", verdict, safe=160)
-        assert text("head_typical", typical="160", **worth) == headline("compensated", verdict, typical=160)
-        assert text("head_as_marked", safe="100", **worth) == headline("as_marked", verdict, safe=100, typical=100)
     assert text["head_nothing"] == headline("compensated", "lost")
     for verdict in ("good", "usable", "poor", "lost"):
         for shot, how in ((200.0, text("head_shot", shot="200")), (None, text["head_exposed_already"])):

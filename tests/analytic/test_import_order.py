@@ -24,6 +24,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "outlook",
         "planning",
         "whatif",
@@ -31,6 +32,7 @@ ORDER = (
         "plotting",
         "present",
         "cli",
+        "__main__",
     ),
 )
 

@@ -52,7 +52,8 @@
     const result = new Float64Array(N), machines = {}, stops = {};
     let stopped = 0;
     state.log.forEach(function (entry) {
-      const where = (entry.scanner || entry.place || "").trim();
+      let where = (entry.scanner || entry.place || "").trim();
+      if (!where && entry.date && entry.table === "pass" && sources[entry.source].mixture) { where = entry.date; }
       let factors, walls = null, amount, score = null, ends = [1, 1, 1];
       if (entry.table === "pass") {
         const source = sources[entry.source], seen = machines[entry.source] = machines[entry.source] || [];
@@ -66,7 +67,7 @@
         }
         if (!counts(entry, roll)) { return; }
         walls = source.walls[wall(entry, roll)];
-        amount = points(entry, roll)[1];
+        amount = points(entry, roll)[1] * source.peak;
       } else {
         if (!counts(entry, roll)) { return; }
         factors = data.hard[entry.table].draws;
@@ -169,6 +170,9 @@
     if (found.verdict === "lost" || (!found.safe && !found.typical)) { return say("nothing"); }
     if (found.outcome === "as_marked") { return say("as_marked"); }
     if (!found.safe) { return say("typical"); }
+    if (found.verdict === "poor") {
+      return say(found.safe === found.typical ? "best_left" : found.typical ? "best_left_pair" : "best_left_alone");
+    }
     if (!found.typical) { return say("safe"); }
     if (found.safe === found.typical) { return say("same"); }
     return say(Number(found.safe) < Number(found.typical) ? "pair" : "pair_average");
