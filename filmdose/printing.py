@@ -91,7 +91,9 @@ class PrintPlan:
         """The plan in one line."""
         if self.film.reversal:
             raised = max(-min(self._lost.fog_density.values()), 0.0) + 0.0
-            words = f"Scan it with the black point raised by {raised:.2f} density; the blacks it lost stay lost."
+            words = (
+                f"Set the scan's black point to the blacks that are left, {raised:.2f} density thinner than clean ones."
+            )
         else:
             assert self.extra_stops is not None
             stops = self.extra_stops["same_black"]

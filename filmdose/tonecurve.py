@@ -164,6 +164,8 @@ class ToneCurve:
         if not self.limited:
             return f"The curve brings back every tone of the clean film. {words}"
         left = max(abs(one["left_density"]) for one in self.limited.values())
+        if left < 0.005:
+            return f"{words[:-1]}, where the ceiling of {self.ceiling:g} holds it; that costs less than 0.005 density."
         side = "thinner" if self.film.reversal else "denser"
         return (
             f"{words[:-1]}, where the ceiling of {self.ceiling:g} holds it: the deepest tones stay up to {left:.2f} "

@@ -182,7 +182,9 @@ def correct_scan(
             gain = kept_gain(greatest, encoding)
             planes.append(np.clip(encoding.value(corrected, light * gain), 0.0, 1.0))
             backgrounds[name] = background
-            doses += [float(kerma.min()), float(kerma.max())]
+            covered = kerma[background.weight() > 0.99]
+            doses += [float(covered.min()), float(covered.max())]
+            low = float(curve.clean[0])  # what is thinner than the clean film is no film
         else:
             gain = kept_gain(curve, encoding)
             planes.append(tone_codes(curve, value[..., k], encoding, light))
