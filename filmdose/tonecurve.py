@@ -289,7 +289,7 @@ def restore_tones(
     """Corrected density where the dose is not the same everywhere.
 
     The curves of doses between the least and the greatest are tabulated, at equal steps of fog, and interpolated in
-    the dose.
+    the dose. Where the dose is 0 the density stays as it is, noise beyond the film's densities included.
 
     Parameters
     ----------
@@ -307,6 +307,8 @@ def restore_tones(
     film = film if isinstance(film, Film) else generic_film(film)
     values = check_array("density", density, unit="density")
     kerma = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False)
+    if values.shape[: kerma.ndim] != kerma.shape:
+        raise ArgumentError("kerma_ugy", kerma.shape, f"the shape of the densities, {values.shape}")
     levels = _levels(film, float(kerma.min()), float(kerma.max()))
     curves = [tone_curve(film, k, ceiling=ceiling) for k in levels]
     if len(curves) == 1:
@@ -320,6 +322,8 @@ def restore_tones(
         share = part[:, None] if values.ndim > kerma.ndim else part
         low, high = (np.asarray(curves[j].apply(values[here], record)) for j in (k, k + 1))
         result[here] = (1.0 - share) * low + share * high
+    unfogged = kerma == 0.0
+    result[unfogged] = values[unfogged]
     return result
 
 
