@@ -68,7 +68,7 @@ def plot_noise_gain(curve: ToneCurve, *, record: str | None = None, ax: Axes | N
     tone = curve.record(record)
     ax.plot(tone.clean, 1000.0 * tone.noise_clean, color=INK, label="clean film")
     ax.plot(tone.corrected, 1000.0 * tone.noise_fogged, color=GUIDE, linestyle="--", label="fogged film, same tone")
-    ax.plot(tone.corrected, 1000.0 * tone.noise_corrected, color=FOGGED, label="after correction")
+    ax.plot(tone.corrected, 1000.0 * tone.noise_corrected, color=FOGGED, linestyle="-.", label="after correction")
     at = float(tone.corrected[int(np.argmax(tone.gain))])
     ax.annotate(
         f"gain {tone.gain.max():.2f}",
