@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown
+from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown, stop_at_faults
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
 from filmdose.film.csvtable import TableText, canonical_name, parse_csv, read_any_text, write_csv_table
 
@@ -175,6 +175,7 @@ def read_steps(
     wanted = ["log_exposure", *records, *(["sigma"] if "sigma" in table else [])]
     for name in wanted:
         lines.refuse_text(table[name], name)
+    stop_at_faults()
     values = pd.DataFrame({name: _numbers(table[name]) for name in wanted})
     read = ~values[records].isna().any(axis=1)
     nowhere = read & values[wanted].isna().any(axis=1)

@@ -24,6 +24,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "outlook",
         "planning",
         "whatif",
