@@ -168,9 +168,9 @@ def print_plan(answer: Answer, *, ceiling: float | None = GAIN_CEILING) -> Print
     Examples
     --------
     >>> from filmdose.answering import answer
-    >>> plan = print_plan(answer(400, 370.0, exposed=True))
+    >>> plan = print_plan(answer(400, 1000.0, exposed=True))
     >>> round(plan.extra_stops["same_black"], 2), plan.grade["clean"], plan.grade["fogged"]
-    (0.55, 2.0, 3.0)
+    (1.37, 1.0, 2.0)
 
     References
     ----------
