@@ -66,11 +66,14 @@ def print(
     shot_ei: ShotOption = None,
     scene_range: SceneRangeOption = SCENE_RANGE,
     ceiling: Annotated[
-        float, typer.Option("--ceiling", help="Greatest factor on the noise that the tone curve may have.")
+        float,
+        typer.Option("--ceiling", help="Greatest factor on the noise that the tone curve may have.", metavar="FACTOR"),
     ] = GAIN_CEILING,
     encoding: Annotated[
         str | None,
-        typer.Option("--encoding", help="What numbers of the scan mean: linear, gamma=2.2 or density=4."),
+        typer.Option(
+            "--encoding", help="What numbers of the scan mean: linear, gamma=2.2 or density=4.", metavar="WORD"
+        ),
     ] = None,
     clear: Annotated[
         str | None,
@@ -88,7 +91,9 @@ def print(
     ] = None,
     output: Annotated[
         list[Path] | None,
-        typer.Option("--output", "-o", help="A .tif, .cube, .csv, .json, .html, .pdf or .md; may be repeated."),
+        typer.Option(
+            "--output", "-o", help="A .tif, .cube, .csv, .json, .html, .pdf or .md; may be repeated.", metavar="FILE"
+        ),
     ] = None,
     format: FormatOption = None,
 ) -> None:
