@@ -96,6 +96,7 @@ JOBS = {
     "budget": ["budget", "--speeds", "400"],
     "shield": ["shield", "--material", "lead", "--thickness", "0.25"],
     "sources": ["sources"],
+    "print": ["print", "--speed", "400", "--kerma", "370"],
 }
 SLOW = {
     "odds": ["odds", "notebooks/trip_example.toml", "--samples", "256"],

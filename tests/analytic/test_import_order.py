@@ -17,7 +17,7 @@ ROOT = Path(filmdose.__file__).parent
 ORDER = (
     *("version", "errors", "everyday", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
-    *("solver", "question", "decision", "solution", "exposed", "answering"),
+    *("solver", "question", "decision", "solution", "exposed", "answering", "tonecurve", "tonetable", "printing"),
     *(
         "inverse",
         "sweep",
