@@ -1,0 +1,45 @@
+"""Development: what time, temperature and restrainers do to clean and to fogged film.
+
+====================  ==============================================================================
+module                holds
+====================  ==============================================================================
+:mod:`.contrast`      contrast against time, by two contrasts or by least squares
+:mod:`.temperature`   time against temperature, by Q10 or Arrhenius
+====================  ==============================================================================
+
+Handle developers with gloves and fresh air, keep them labelled and away from food, dispose of them by the local rules;
+and test on one unimportant roll first.
+"""
+
+from typing import TYPE_CHECKING
+
+from filmdose.lazy import lazy_names
+
+if TYPE_CHECKING:
+    from filmdose.development.contrast import DevelopmentCurve, DevelopmentFit, development_curve, fit_development
+    from filmdose.development.temperature import (
+        TemperatureFit,
+        fit_temperature,
+        temperature_coefficient,
+        time_at_temperature,
+    )
+
+_HOME: dict[str, tuple[str, ...]] = {
+    "contrast": ("DevelopmentCurve", "DevelopmentFit", "development_curve", "fit_development"),
+    "temperature": ("TemperatureFit", "fit_temperature", "temperature_coefficient", "time_at_temperature"),
+}
+
+__all__ = [
+    "DevelopmentCurve",
+    "DevelopmentFit",
+    "TemperatureFit",
+    "development_curve",
+    "fit_development",
+    "fit_temperature",
+    "temperature_coefficient",
+    "time_at_temperature",
+]
+
+__getattr__, __dir__ = lazy_names(
+    __name__, {name: home for home, names in _HOME.items() for name in names}, tuple(_HOME)
+)
