@@ -5,6 +5,8 @@ module                holds
 ====================  ==============================================================================
 :mod:`.contrast`      contrast against time, by two contrasts or by least squares
 :mod:`.temperature`   time against temperature, by Q10 or Arrhenius
+:mod:`.states`        a film in another development, and the laws by which it changes
+:mod:`.choice`        what other development trades; development and exposure index together
 ====================  ==============================================================================
 
 Handle developers with gloves and fresh air, keep them labelled and away from food, dispose of them by the local rules;
@@ -16,7 +18,15 @@ from typing import TYPE_CHECKING
 from filmdose.lazy import lazy_names
 
 if TYPE_CHECKING:
+    from filmdose.development.choice import (
+        DevelopmentChoice,
+        Trade,
+        WantedRange,
+        choose_development,
+        development_trade,
+    )
     from filmdose.development.contrast import DevelopmentCurve, DevelopmentFit, development_curve, fit_development
+    from filmdose.development.states import Growth, developed_film, process_words
     from filmdose.development.temperature import (
         TemperatureFit,
         fit_temperature,
@@ -25,17 +35,27 @@ if TYPE_CHECKING:
     )
 
 _HOME: dict[str, tuple[str, ...]] = {
+    "choice": ("DevelopmentChoice", "Trade", "WantedRange", "choose_development", "development_trade"),
     "contrast": ("DevelopmentCurve", "DevelopmentFit", "development_curve", "fit_development"),
+    "states": ("Growth", "developed_film", "process_words"),
     "temperature": ("TemperatureFit", "fit_temperature", "temperature_coefficient", "time_at_temperature"),
 }
 
 __all__ = [
+    "DevelopmentChoice",
     "DevelopmentCurve",
     "DevelopmentFit",
+    "Growth",
     "TemperatureFit",
+    "Trade",
+    "WantedRange",
+    "choose_development",
+    "developed_film",
     "development_curve",
+    "development_trade",
     "fit_development",
     "fit_temperature",
+    "process_words",
     "temperature_coefficient",
     "time_at_temperature",
 ]

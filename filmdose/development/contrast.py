@@ -181,6 +181,29 @@ class DevelopmentFit:
         left = self.curve.gamma_infinity - gamma
         return time, float(self.gamma_error(time)) / (self.curve.rate_per_min * left) if left > 0.0 else math.nan
 
+    def time_for_factor(self, factor: float, normal_min: float) -> tuple[float, float]:
+        """Time for ``factor`` times the contrast of the normal time, with standard error [min]; NaN out of reach."""
+        share = check_number("factor", factor, low=0.0, low_open=True)
+        normal = check_number("normal_min", normal_min, low=0.0, low_open=True, unit="min")
+
+        def time(values: Sequence[float]) -> float:
+            curve = DevelopmentCurve(**dict(zip(self.errors, values, strict=True)))
+            return float(curve.time_min(share * float(curve.gamma(normal))))
+
+        fitted = [float(getattr(self.curve, name)) for name in self.errors]
+        slope = []
+        for place, value in enumerate(fitted):
+            step = 1e-5 * max(abs(value), 1e-3)
+            ends = [time([v + sign * step * (place == n) for n, v in enumerate(fitted)]) for sign in (1.0, -1.0)]
+            slope.append((ends[0] - ends[1]) / (2.0 * step))
+        return time(fitted), float(np.sqrt(np.array(slope) @ self.covariance @ np.array(slope)))
+
+    def factors(self, normal_min: float) -> tuple[float, float]:
+        """Contrast after the shortest and the longest time that was read, over that after the normal time."""
+        ends = self.curve.gamma([float(self.times_min.min()), float(self.times_min.max())])
+        normal = float(self.curve.gamma(check_number("normal_min", normal_min, low=0.0, low_open=True, unit="min")))
+        return float(ends[0]) / normal, float(ends[1]) / normal
+
     def to_dataframe(self) -> pd.DataFrame:
         """One row a reading: time_min, gamma, fitted, fitted_error, residual."""
         import pandas as pd
