@@ -36,7 +36,7 @@ __all__ = ["DevelopmentChoice", "Trade", "WantedRange", "choose_development", "d
 #: A change of development that wins less than this is not worth it [stops of light; our choice].
 LEAST_GAIN = 0.05
 
-_PLACES = 41  # factors that are tried, and so many when the ends of what is not known are
+_PLACES = (31, 11)  # factors that are tried; for each end of what is not known
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -244,7 +244,7 @@ class DevelopmentChoice:
     film: Film
     question: Question
     kerma_ugy: float
-    wanted: WantedRange | None
+    wanted: WantedRange
     exposed: bool
     factor: float
     factor_low: float
@@ -282,7 +282,7 @@ class DevelopmentChoice:
 class _Roll:
     """One negative at one dose, asked about any development."""
 
-    def __init__(self, film: Film, kerma: float, question: Question, wanted: WantedRange | None, shift: float | None):
+    def __init__(self, film: Film, kerma: float, question: Question, wanted: WantedRange, shift: float | None):
         self.film, self.kerma, self.question, self.wanted, self.shift = film, kerma, question, wanted, shift
         (self.point,) = shadow_points(film)
         (self.solver,) = record_solvers(film)
@@ -297,7 +297,7 @@ class _Roll:
         return np.asarray(negative_density_range(curve, self.point + shift, self.question.scene_range))
 
     def outside(self, ranges: FloatArray) -> FloatArray:
-        return np.full_like(ranges, -1.0) if self.wanted is None else np.maximum(self.wanted.outside(ranges), -10.0)
+        return np.maximum(self.wanted.outside(ranges), -10.0)
 
     def at(self, factor: float, growth: Growth) -> dict[str, float]:
         """Best compensation in a development, and what is lost then."""
@@ -343,7 +343,7 @@ def choose_development(
     kerma_ugy: float,
     question: Question | None = None,
     *,
-    wanted: WantedRange | None = None,
+    wanted: WantedRange,
     exposed: bool = False,
     shot_ei: float | None = None,
     fit: DevelopmentFit | None = None,
@@ -363,7 +363,7 @@ def choose_development(
     question
         What is asked; by the criterion ``shadow_snr`` alone.
     wanted
-        Range that the negative is to have; without one only the shadows count.
+        Range that the negative is to have. Without one nothing but inferences would speak for a development.
     exposed, shot_ei
         The roll is exposed already, at this index (the marked speed when left out).
     fit, normal_min
@@ -411,7 +411,7 @@ def choose_development(
         low, high = max(low, ends[0]), min(high, ends[1])
         if not low <= 1.0 <= high:
             raise ArgumentError("normal_min", normal_min, "a time within the times of development that were read [min]")
-    chosen = [_best(roll, low, high, law) for law in growth_ends(growth)]
+    chosen = [_best(roll, low, high, law, _PLACES[n > 0]) for n, law in enumerate(growth_ends(growth))]
     best, normal, table = chosen[0]
     time = None if fit is None or normal_min is None else fit.time_for_factor(best["factor"], normal_min)
     developed = developed_film(film, best["factor"], growth)
@@ -456,10 +456,10 @@ def _index(film: Film, row: dict[str, float], shift: float | None) -> float:
 
 
 def _best(
-    roll: _Roll, low: float, high: float, growth: Growth
+    roll: _Roll, low: float, high: float, growth: Growth, places: int
 ) -> tuple[dict[str, float], dict[str, float], list[dict[str, float]]]:
     """The row of least loss (nearest to normal among equals), that of normal development, and all that were tried."""
-    tried = np.unique(np.append(np.geomspace(low, high, _PLACES), 1.0))
+    tried = np.unique(np.append(np.geomspace(low, high, places), 1.0))
     rows = [roll.at(float(factor), growth) for factor in tried]
     normal = next(row for row in rows if row["factor"] == 1.0)
     losses = np.array([row["loss"] for row in rows])
@@ -476,7 +476,7 @@ def _best(
     return min(near, key=lambda row: abs(math.log(row["factor"]))), normal, rows
 
 
-def _sentence(values: dict[str, Any], wanted: WantedRange | None, exposed: bool) -> str:
+def _sentence(values: dict[str, Any], wanted: WantedRange, exposed: bool) -> str:
     factor, time = values["factor"], values["time_min"]
     if values["verdict"] == "lost":
         head = "Nothing helps: less than half of the shadows can be had in any development. If at all, develop"
@@ -489,9 +489,8 @@ def _sentence(values: dict[str, Any], wanted: WantedRange | None, exposed: bool)
         error = values["time_error_min"]
         how += f", {time:.1f} min" + ("" if error is None else f" (standard error {error:.1f})")
     text = f"{head} {how}: density range {values['density_range']:.2f}"
-    if wanted is not None:
-        want = f"{wanted.low:.2f} to {wanted.high:.2f}" if wanted.low else f"at most {wanted.high:.2f}"
-        text += f" (normally {values['normal_range']:.2f}) where {wanted.words} wants {want}"
+    want = f"{wanted.low:.2f} to {wanted.high:.2f}" if wanted.low else f"at most {wanted.high:.2f}"
+    text += f" (normally {values['normal_range']:.2f}) where {wanted.words} wants {want}"
     return f"{text}; shadows keep {100 * values['snr_kept']:.0f} % of their signal-to-noise."
 
 
@@ -505,6 +504,8 @@ def _notes(values: dict[str, Any], exposed: bool) -> tuple[str, ...]:
         f"{values['factor_low']:.2f} to {values['factor_high']:.2f}.",
         *process_words("bw-negative"),
     ]
+    if values["factor"] > 1.005:
+        notes.append("What longer development seems to bring back in the shadows rests on these inferences.")
     if values["time_min"] is None:
         notes.append("For a time, give contrasts of your own after several times; nobody's table knows your developer.")
     notes.append("Test on one unimportant roll first.")
