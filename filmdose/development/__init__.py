@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         RestrainerPair,
         StripReading,
         evaluate_strips,
+        read_strips,
         restrain,
     )
     from filmdose.development.states import Growth, developed_film, process_words
@@ -49,7 +50,15 @@ _HOME: dict[str, tuple[str, ...]] = {
     "choice": ("DevelopmentChoice", "Trade", "WantedRange", "choose_development", "development_trade"),
     "contrast": ("DevelopmentCurve", "DevelopmentFit", "development_curve", "fit_development"),
     "location": ("LocationPlan", "Solution", "plan_development"),
-    "restrainers": ("TEST_STRIPS", "Restrained", "RestrainerPair", "StripReading", "evaluate_strips", "restrain"),
+    "restrainers": (
+        "TEST_STRIPS",
+        "Restrained",
+        "RestrainerPair",
+        "StripReading",
+        "evaluate_strips",
+        "read_strips",
+        "restrain",
+    ),
     "states": ("Growth", "developed_film", "process_words"),
     "temperature": ("TemperatureFit", "fit_temperature", "temperature_coefficient", "time_at_temperature"),
 }
@@ -77,6 +86,7 @@ __all__ = [
     "fit_temperature",
     "plan_development",
     "process_words",
+    "read_strips",
     "restrain",
     "temperature_coefficient",
     "time_at_temperature",

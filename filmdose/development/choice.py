@@ -116,12 +116,14 @@ class Trade:
         return self.table.copy()
 
 
+_BORROWED = "These laws are borrowed from black-and-white film; for dyes nobody has shown them to hold."
+
 _TRADE_NOTES = (
-    "Light and radiation make the same image silver: contrast, image and radiation fog grow by one factor (Hurter and "
+    "Light and radiation make the same developed grains: contrast, image and radiation fog grow by one factor (Hurter and "
     "Driffield's constant density ratios, from memory). How fast speed, native fog and grain follow is our inference "
     "from two published families of curves; the low and high figures are over its range.",
-    "Speed at a fixed density rises with development because all densities do; what the shadows tell (snr_kept) hardly "
-    "does. Developing longer does not undo fog.",
+    "Speed at a fixed density rises with development because all densities do; what the shadows tell (snr_kept) rises "
+    "less, and how much is the least certain of these figures. Developing longer does not undo fog.",
     "Nobody has published such a trade for radiation-fogged film.",
 )
 
@@ -182,7 +184,8 @@ def development_trade(
                 | _trade_row(film, variants[0].records[place], point, shift, worst, asked.scene_range)
                 | {"snr_kept": kept[0], "snr_low": min(kept), "snr_high": max(kept)}
             )
-    return Trade(film=film, kerma_ugy=worst, table=pd.DataFrame(rows), notes=notes + _TRADE_NOTES)
+    borrowed = () if film.kind == "bw-negative" else (_BORROWED,)
+    return Trade(film=film, kerma_ugy=worst, table=pd.DataFrame(rows), notes=(*notes, *borrowed, *_TRADE_NOTES))
 
 
 def _snr_kept(normal: Any, developed: Any, point: float, shift: float, kerma: float) -> float:

@@ -220,6 +220,8 @@ def plan_development(
     films = {film_words(roll.film) for roll in taken}
     if time is not None and len(films) > 1:
         notes.append("The time holds for the film and developer of its pairs; other films have times of their own.")
+    if len(taken) == 1:
+        notes.append("There is one roll and none to test on: develop a strip of other film first.")
     if not legs:
         notes.append("No checkpoint is named ahead: risk is that of one more pass through a cabin CT.")
     return LocationPlan(
@@ -237,11 +239,14 @@ def plan_development(
 def _taken(rolls: Sequence[Roll]) -> tuple[list[Roll], list[str]]:
     """Rolls to develop, and a note for each that is left out."""
     taken, notes = [], []
+    waiting = [roll.id for roll in rolls if roll.state != "exposed"]
+    if waiting:
+        notes.append(f"Not exposed yet: {', '.join(waiting)}.")
     for roll in rolls:
         if roll.developed is not None:
             notes.append(f"{roll.id} is developed already.")
         elif roll.state != "exposed":
-            notes.append(f"{roll.id} is not exposed yet.")
+            continue
         elif roll.film.kind != "bw-negative":
             notes.append(f"{roll.id} is {film_words(roll.film)}: it wants its standard process, in a laboratory.")
         else:

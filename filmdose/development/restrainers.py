@@ -7,9 +7,12 @@ radiation fog is image silver: a factor that was read on film with chemical fog 
 
 from __future__ import annotations
 
+import csv
+import io
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,7 +20,8 @@ from scipy.optimize import brentq
 
 from filmdose.answering import as_film
 from filmdose.arrays import check_number
-from filmdose.errors import ArgumentError
+from filmdose.errors import ArgumentError, InputFileError, shown
+from filmdose.files import read_text
 from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.solution import shadow_points
@@ -26,7 +30,7 @@ from filmdose.standards import LOG10_2
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["TEST_STRIPS", "Restrained", "RestrainerPair", "StripReading", "evaluate_strips", "restrain"]
+__all__ = ["TEST_STRIPS", "Restrained", "RestrainerPair", "StripReading", "evaluate_strips", "read_strips", "restrain"]
 
 #: The plan of the test, a sentence a step.
 TEST_STRIPS: tuple[str, ...] = (
@@ -294,6 +298,37 @@ def evaluate_strips(
     speed_error = speed * math.log(10.0) * math.hypot(means[False][1][1], means[True][1][1])
     pair = RestrainerPair(fog_factor=fog, speed_factor=speed, fog_error=fog_error, speed_error=speed_error, words=words)
     return pair, _strip_notes(pair, readings)
+
+
+def read_strips(path: str | Path) -> list[StripReading]:
+    """Strips from a CSV file with the columns restrained (yes or no), base_plus_fog, log_speed_point and contrast.
+
+    Contrast may be left out or empty.
+
+    Raises
+    ------
+    InputFileError, ArgumentError
+    """
+    reader = csv.DictReader(io.StringIO(read_text(path)))
+    missing = [
+        name for name in ("restrained", "base_plus_fog", "log_speed_point") if name not in (reader.fieldnames or ())
+    ]
+    if missing:
+        raise InputFileError(path, "line 1", f"has no column {missing[0]}.")
+    strips = []
+    for number, row in enumerate(reader, 2):
+        word = (row["restrained"] or "").strip().lower()
+        if word not in ("yes", "no"):
+            raise InputFileError(path, f"line {number}", f"has {shown(word)} for restrained; allowed is yes or no.")
+        try:
+            density, point = float(row["base_plus_fog"]), float(row["log_speed_point"])
+            contrast = float(row["contrast"]) if (row.get("contrast") or "").strip() else None
+        except (TypeError, ValueError) as error:
+            raise InputFileError(path, f"line {number}", "has something else than numbers in its columns.") from error
+        strips.append(
+            StripReading(restrained=word == "yes", base_plus_fog=density, log_speed_point=point, contrast=contrast)
+        )
+    return strips
 
 
 def _strips(strips: Sequence[StripReading] | pd.DataFrame) -> list[StripReading]:
