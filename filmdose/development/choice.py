@@ -119,7 +119,7 @@ class Trade:
 _BORROWED = "These laws are borrowed from black-and-white film; for dyes nobody has shown them to hold."
 
 _TRADE_NOTES = (
-    "Light and radiation make the same developed grains: contrast, image and radiation fog grow by one factor (Hurter and "
+    "Light and radiation make the same developed grains: contrast, image and fog grow by one factor (Hurter and "
     "Driffield's constant density ratios, from memory). How fast speed, native fog and grain follow is our inference "
     "from two published families of curves; the low and high figures are over its range.",
     "Speed at a fixed density rises with development because all densities do; what the shadows tell (snr_kept) rises "
@@ -377,7 +377,8 @@ def choose_development(
     Returns
     -------
     DevelopmentChoice
-        Of developments that differ by less than 0.05 stops of loss the one nearest to normal.
+        Of developments that differ by less than 0.05 stops of loss the one nearest to normal; and the normal one
+        unless all that is not known of speed, fog and grain agrees on more, or on less.
 
     Raises
     ------
@@ -416,6 +417,9 @@ def choose_development(
             raise ArgumentError("normal_min", normal_min, "a time within the times of development that were read [min]")
     chosen = [_best(roll, low, high, law, _PLACES[n > 0]) for n, law in enumerate(growth_ends(growth))]
     best, normal, table = chosen[0]
+    found = [one["factor"] for one, _, _ in chosen]
+    agree = all(factor > 1.0 for factor in found) or all(factor < 1.0 for factor in found)
+    best = best if agree else normal
     time = None if fit is None or normal_min is None else fit.time_for_factor(best["factor"], normal_min)
     developed = developed_film(film, best["factor"], growth)
     x = roll.point + best["given_stops"] * LOG10_2
@@ -426,8 +430,8 @@ def choose_development(
     contrast = float(rise(developed.records[0].curve(roll.kerma), x, CONTRAST_INTERVAL)) / clean_rise
     values: dict[str, Any] = {
         "factor": best["factor"],
-        "factor_low": min(one["factor"] for one, _, _ in chosen),
-        "factor_high": max(one["factor"] for one, _, _ in chosen),
+        "factor_low": min(found),
+        "factor_high": max(found),
         "time_min": None if time is None else time[0],
         "time_error_min": None if time is None or math.isnan(time[1]) else time[1],
         "given_stops": best["given_stops"],
@@ -502,7 +506,7 @@ def _notes(values: dict[str, Any], exposed: bool) -> tuple[str, ...]:
     notes = [
         f"It saves {saved:.2f} stops of light against normal development{'' if exposed else ' at its own best index'}."
         if saved > LEAST_GAIN
-        else "No other development saves a twentieth of a stop of light: stay with the normal one.",
+        else "No other development is sure to save a twentieth of a stop of light: stay with the normal one.",
         f"Over what nobody has measured (how speed, native fog and grain grow) the factor runs from "
         f"{values['factor_low']:.2f} to {values['factor_high']:.2f}.",
         *process_words("bw-negative"),

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -289,7 +289,7 @@ def fit_development(
     curve = _least_squares(t, g, induction)
     if induction and curve.induction_min <= 1e-6:
         notes.append("The readings show no induction time: the best one would be negative. t0 is 0.")
-        names = names[:2]
+        names, curve = names[:2], replace(curve, induction_min=0.0)
     residuals = g - np.asarray(curve.gamma(t))
     slopes = _slopes(curve, t)[: len(names)]
     spare = t.size - len(names)

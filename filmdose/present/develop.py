@@ -129,7 +129,7 @@ def roll_development_document(trade: Trade, choice: DevelopmentChoice | None = N
 
 def _trade_table(trade: Trade) -> Table:
     rows = trade.table
-    several = rows["record"].nunique() > 1
+    several = len(trade.film.records) > 1
     columns: dict[str, Any] = {"contrast x": [f"{v:.2f}" for v in rows["factor"]]}
     if rows["time_min"].notna().any():
         columns["minutes"] = ["" if pd.isna(v) else f"{v:.1f}" for v in rows["time_min"]]
