@@ -472,11 +472,14 @@ def _best(
     losses = np.array([row["loss"] for row in rows])
     place = int(losses.argmin())
     best = rows[place]
-    if 0 < place < len(rows) - 1:  # between the factors that were tried
+    if places == _PLACES[0] and 0 < place < len(rows) - 1:  # between the factors that were tried
         from scipy.optimize import minimize_scalar
 
         ends = (float(tried[place - 1]), float(tried[place + 1]))
-        found = minimize_scalar(lambda f: roll.at(float(f), growth)["loss"], bounds=ends, method="bounded")
+        options = {"xatol": 0.003}
+        found = minimize_scalar(
+            lambda f: roll.at(float(f), growth)["loss"], bounds=ends, method="bounded", options=options
+        )
         between = roll.at(float(found.x), growth)
         best = min(best, between, key=lambda row: row["loss"])
     near = [row for row in (*rows, best) if row["loss"] <= best["loss"] + LEAST_GAIN]
