@@ -24,6 +24,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "outlook",
         "planning",
         "development",
@@ -32,6 +33,7 @@ ORDER = (
         "plotting",
         "present",
         "cli",
+        "__main__",
     ),
 )
 
