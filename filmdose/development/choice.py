@@ -473,14 +473,11 @@ def _best(
     place = int(losses.argmin())
     best = rows[place]
     if places == _PLACES[0] and 0 < place < len(rows) - 1:  # between the factors that were tried
-        from scipy.optimize import minimize_scalar
+        from scipy.optimize import fminbound
 
-        ends = (float(tried[place - 1]), float(tried[place + 1]))
-        options = {"xatol": 0.003}
-        found = minimize_scalar(
-            lambda f: roll.at(float(f), growth)["loss"], bounds=ends, method="bounded", options=options
-        )
-        between = roll.at(float(found.x), growth)
+        low_end, high_end = float(tried[place - 1]), float(tried[place + 1])
+        factor = float(fminbound(lambda f: roll.at(float(f), growth)["loss"], low_end, high_end, xtol=0.003))
+        between = roll.at(factor, growth)
         best = min(best, between, key=lambda row: row["loss"])
     near = [row for row in (*rows, best) if row["loss"] <= best["loss"] + LEAST_GAIN]
     return min(near, key=lambda row: abs(math.log(row["factor"]))), normal, rows
