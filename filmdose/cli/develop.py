@@ -91,9 +91,7 @@ def develop(
     tank: Annotated[int, typer.Option("--tank", help="Rolls that the tank takes.", metavar="ROLLS")] = 1,
     solution: Annotated[
         list[str] | None,
-        typer.Option(
-            "--solution", help="Bath and ml a tank, rolls a litre behind @; repeat.", metavar="NAME=ML[@ROLLS]"
-        ),
+        typer.Option("--solution", help="Bath and ml a tank, rolls a litre behind @; repeat.", metavar="NAME=ML"),
     ] = None,
     temperature: Annotated[
         float | None, typer.Option("--temperature", help="Temperature at hand [C].", metavar="C")

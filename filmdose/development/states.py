@@ -84,12 +84,14 @@ def _shipped(name: str, side: str) -> float:
 
 
 def growth_ends(growth: Growth | None = None) -> tuple[Growth, ...]:
-    """The middle and both ends of each of the three, the others in the middle; of a given growth that alone."""
+    """The middle, both ends of each of the three, and what gives the shadows least and most; a given growth alone."""
     if growth is not None:
         return (growth,)
     names = ("speed", "fog", "grain")
     ends = [Growth(**{name: _shipped(name, side)}) for name in names for side in ("low", "high")]
-    return (Growth(), *ends)
+    least = Growth(speed=_shipped("speed", "low"), grain=_shipped("grain", "high"))  # shadows gain nothing
+    most = Growth(speed=_shipped("speed", "high"), grain=_shipped("grain", "low"))
+    return (Growth(), *ends, least, most)
 
 
 def developed_film(film: Film, factor: float, growth: Growth | None = None) -> Film:
