@@ -26,6 +26,7 @@ VERBS: dict[str, str] = {
     "plan": "Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth.",
     "log": "Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.",
     "learn": "Learn from measured rolls, and keep it for other rolls and other trips.",
+    "develop": "Tell what other development trades on a fogged roll: times, range, restrainers, work on location.",
     "report": "Write the damage report of one roll, or a letter about it.",
     "print": "Print how to print and scan a roll that is exposed already; write its tone curve, and a corrected scan.",
     "measure": "Measure densities on a scan: fog of a roll, a step tablet, or grain.",
