@@ -55,8 +55,8 @@ _HOME: dict[str, tuple[str, ...]] = {
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
     *("answering", "criteria", "development", "errors", "examples", "film", "history", "inverse", "odds"),
-    *("outlook", "planning", "plotting", "present", "question", "radiation", "rolls", "scan", "sensitometry"),
-    *("sweep", "trip", "tripfile", "units", "whatif"),
+    *("outlook", "planning", "plotting", "present", "printing", "question", "radiation", "rolls", "scan"),
+    *("sensitometry", "sweep", "tonecurve", "tonetable", "trip", "tripfile", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 

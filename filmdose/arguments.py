@@ -141,7 +141,8 @@ def _is_counted(value: Any) -> bool:
 
 
 def _is_several(value: Any) -> bool:
-    return isinstance(value, Iterable) and not isinstance(value, (str, bytes, Mapping))
+    iterable = isinstance(value, Iterable) and not isinstance(value, (str, bytes, Mapping))
+    return iterable and getattr(value, "ndim", 1) != 0  # an array of one number without a dimension is none
 
 
 NUMBER = Check(_is_number, "a number", soft=True)

@@ -89,7 +89,8 @@ class Result:
 
     def __hash__(self) -> int:
         """Of the fields; a result that holds arrays or dictionaries has none."""
-        return hash(tuple(getattr(self, field.name) for field in fields(self) if field.compare))  # type: ignore[arg-type]
+        values = (getattr(self, field.name) for field in fields(self) if field.compare)  # type: ignore[arg-type]
+        return hash(tuple(None if isinstance(value, float) and math.isnan(value) else value for value in values))
 
     def __getstate__(self) -> dict[str, Any]:
         """The fields, without what was only kept to be quick."""

@@ -172,7 +172,8 @@ def _trips():
 
 
 def _films():
-    from filmdose.development import development_curve
+    from filmdose import development as dev
+    from filmdose.development import location, restrainers, states
     from filmdose.film import calibration, cgats, comparison, curves, noisefit, readings
     from filmdose.sensitometry import paper, speed
 
@@ -204,7 +205,22 @@ def _films():
         curves.ToeShoulderCurve(unexposed_density=0.2, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2),
         comparison.LightPreflashCurve(emulsion=record, fog_density=0.1),
         comparison.UniformUnionCurve(emulsion=record, fog_density=0.1),
-        development_curve(gamma_short=0.5, gamma_long=0.7, time_short_min=5.0),
+        dev.development_curve(gamma_short=0.5, gamma_long=0.7, time_short_min=5.0),
+        dev.fit_development([4, 8, 12, 16], [0.50, 0.75, 0.88, 0.935]),
+        dev.fit_temperature([20.0, 22.0, 24.0], [6.5, 5.5, 5.0]),
+        states.Growth(),
+        dev.WantedRange.for_grade(2),
+        dev.development_trade(film, 100.0),
+        dev.choose_development(film, 100.0, wanted=dev.WantedRange.for_grade(2)),
+        restrainers.RestrainerPair(fog_factor=0.5, speed_factor=0.7),
+        dev.restrain(film, 100.0, restrainers.RestrainerPair(fog_factor=0.5, speed_factor=0.7)),
+        location.Solution(name="fixer", ml_per_tank=600.0),
+        restrainers.StripReading(restrained=True, base_plus_fog=0.3, log_speed_point=-2.0),
+        dev.plan_development(
+            [filmdose.Roll(id="a", film=film, state="exposed")],
+            tank_rolls=2,
+            solutions=[location.Solution(name="developer", ml_per_tank=600.0)],
+        ),
         speed.iso6(curve),
         speed.iso2240(slide),
         speed.iso5800(red=colours["red"], green=colours["green"], blue=colours["blue"]),
@@ -246,12 +262,15 @@ def _radiation():
 
 def _documents():
     from filmdose.odds import narrowing, tornado
+    from filmdose.odds.tables import film_tables
     from filmdose.present.check import check_file
     from filmdose.present.document import Heading
     from filmdose.present.odds import Reasons
     from filmdose.present.plan import plan_document
     from filmdose.present.roll import roll_document
     from filmdose.present.text import read_words
+    from filmdose.printing import print_plan
+    from filmdose.tonetable import parse_encoding
 
     ahead = filmdose.read_trip(ROOT / "notebooks" / "trip_ahead.toml")
     roll = ahead.rolls[0]
@@ -272,6 +291,9 @@ def _documents():
         check_file(ROOT / "notebooks" / "trip_ahead.toml"),
         filmdose.present.document.Picture(jpeg=b"", words="a picture", width=1, height=1),
         plot,
+        print_plan(filmdose.answer(roll.film, 100.0, exposed=True)),
+        parse_encoding("gamma=2.2"),
+        *film_tables([roll.film], samples=64),
     ]
 
 
@@ -281,6 +303,8 @@ def _scans():
     from filmdose.scan import bands, causes, density, grain, tablet, wedge
     from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, simulate_profile
     from filmdose.scan.spiral import get_winding
+    from filmdose.tonecurve import tone_curve
+    from filmdose.tonetable import parse_encoding
 
     rng = np.random.default_rng(1)
     image = np.full(SHAPE, 0.5)
@@ -295,6 +319,8 @@ def _scans():
     large = scan_from_pixels(simulate_pixels(grainy(even, 0.2, pixel_um=10.0, rng=rng), rng=rng), pixel_um=10.0)
     bright = scan_from_pixels(simulate_pixels(np.zeros((140, 140)), rng=rng), pixel_um=10.0)
     transfer = grain.Transfer.gaussian(60.0)
+    film = filmdose.generic_film(400)
+    edges = [filmdose.scan.Box(left=0, top=top, width=140, height=20) for top in (0, 120)]
     return [
         scan,
         area,
@@ -309,4 +335,5 @@ def _scans():
         transfer,
         grain.measure_grain(large, large.frame, clear=bright, transfer=transfer),
         grain.ClusterFactor(cluster_grains=5.0, error=1.0, kerma_ugy=100.0),
+        filmdose.scan.correct_scan(large, tone_curve(film, 100.0), parse_encoding("linear"), clear=0.9, boxes=edges),
     ]

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
     from filmdose.plotting.fit import plot_fit, plot_fit_residuals
     from filmdose.plotting.panel import WhatIfView, what_if_panel
+    from filmdose.plotting.printing import plot_noise_gain, plot_tone_curve
     from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
     from filmdose.plotting.scan import plot_bands, plot_boxes, plot_grain_spectrum
     from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
@@ -35,11 +36,13 @@ __all__ = [
     "plot_fit_residuals",
     "plot_grain_spectrum",
     "plot_loss",
+    "plot_noise_gain",
     "plot_shares",
     "plot_signal_to_noise",
     "plot_sobol",
     "plot_spectra",
     "plot_stops",
+    "plot_tone_curve",
     "plot_tornado",
     "plot_transmission",
     "what_if_panel",
@@ -48,6 +51,7 @@ __all__ = [
 _HOME = {
     "compensation": ("plot_ei_isolines", "plot_loss", "plot_stops"),
     "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
+    "printing": ("plot_noise_gain", "plot_tone_curve"),
     "radiation": ("plot_film_response", "plot_shares", "plot_spectra", "plot_transmission"),
     "sensitivity": ("plot_sobol", "plot_tornado"),
     "fit": ("plot_fit", "plot_fit_residuals"),

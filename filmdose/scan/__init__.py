@@ -4,6 +4,7 @@ Data flow: file -> linear scan -> areas -> densities -> reading, step file, grai
 Reading, geometry and statistics are done by libraries of the extra ``scan``; they are imported where they are used.
 """
 
+from filmdose.scan.background import FogBackground, fit_background, level_density
 from filmdose.scan.bands import (
     CAUSES,
     BandResult,
@@ -13,6 +14,7 @@ from filmdose.scan.bands import (
     profile_from_scan,
     read_profile,
 )
+from filmdose.scan.correct import CorrectedScan, correct_density, correct_scan
 from filmdose.scan.density import UNMEASURED_FLARE, AreaDensity, Flare, measure_area, measure_flare
 from filmdose.scan.fog import FogMeasurement, measure_fog
 from filmdose.scan.grain import (
@@ -27,7 +29,7 @@ from filmdose.scan.grain import (
 )
 from filmdose.scan.image import Box, Scan, parse_box, read_scan
 from filmdose.scan.rebate import find_rebate
-from filmdose.scan.simulate import grainy, simulate_pixels, simulate_profile, write_tiff
+from filmdose.scan.simulate import grainy, simulate_frame, simulate_pixels, simulate_profile, write_tiff
 from filmdose.scan.spiral import Winding, get_winding, winding_names, wound_fog
 from filmdose.scan.tablet import TabletReading, find_steps, read_tablet
 from filmdose.scan.wedge import WedgeCalibration, calibrate_with_wedge
@@ -39,7 +41,9 @@ __all__ = [
     "BandResult",
     "Box",
     "ClusterFactor",
+    "CorrectedScan",
     "Flare",
+    "FogBackground",
     "FogMeasurement",
     "FogProfile",
     "GrainMeasurement",
@@ -50,14 +54,18 @@ __all__ = [
     "Winding",
     "calibrate_with_wedge",
     "cluster_factor",
+    "correct_density",
+    "correct_scan",
     "explain_bands",
     "find_rebate",
     "find_steps",
+    "fit_background",
     "get_winding",
     "grain_beside_film",
     "grain_frame",
     "grainy",
     "join_profiles",
+    "level_density",
     "measure_area",
     "measure_flare",
     "measure_fog",
@@ -68,6 +76,7 @@ __all__ = [
     "read_profile",
     "read_scan",
     "read_tablet",
+    "simulate_frame",
     "simulate_pixels",
     "simulate_profile",
     "winding_names",

@@ -17,8 +17,9 @@ ROOT = Path(filmdose.__file__).parent
 ORDER = (
     *("version", "names", "errors", "arguments", "result", "everyday", "standards", "lazy", "threads"),
     *("files", "quantity", "arrays", "units", "tomlfile", "words"),
-    *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
+    *("film.curves", "sensitometry", "film", "radiation", "history"),
     *("criteria", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
+    *("tonecurve", "tonetable", "printing"),
     *(
         "inverse",
         "sweep",
@@ -29,6 +30,7 @@ ORDER = (
         "rolls",
         "outlook",
         "planning",
+        "development",
         "whatif",
         "scan",
         "plotting",

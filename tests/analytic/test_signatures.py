@@ -45,11 +45,12 @@ OTHERWISE = {
     ("filmdose.present.damage.DamageReport", "seed"),
     ("filmdose.odds.unknowns.Draws", "peak"),
     ("filmdose.odds.groups.record_factor", "draws"),
+    ("filmdose.tonetable.cube_text", "size"),  # entries of a table
 }
 
 #: Options that have one type wherever they are options, and one default where they have one.
 ONE_TYPE = {
-    "rng": {"Random"},
+    "rng": {"Random", "np.random.Generator | None"},  # the latter: grain of a simulated frame, or none
     "samples": {"int"},
     "question": {"Question | None"},
     "priors": {"Priors | None"},
