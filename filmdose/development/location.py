@@ -71,9 +71,10 @@ class Solution(Result):
     rolls_per_litre: float | None = None
 
     def __post_init__(self) -> None:
-        check_number("ml_per_tank", self.ml_per_tank, low=0.0, low_open=True, unit="ml")
-        if self.rolls_per_litre is not None:
-            check_number("rolls_per_litre", self.rolls_per_litre, low=0.0, low_open=True, unit="rolls per litre")
+        for name, unit in (("ml_per_tank", "ml"), ("rolls_per_litre", "rolls per litre")):
+            value = getattr(self, name)
+            if value is not None or name == "ml_per_tank":
+                object.__setattr__(self, name, check_number(name, value, low=0.0, low_open=True, unit=unit))
 
     @classmethod
     def parse(cls, text: str) -> Solution:
@@ -82,7 +83,7 @@ class Solution(Result):
         Examples
         --------
         >>> Solution.parse("fixer=600@20")
-        Solution(name='fixer', ml_per_tank=600.0, rolls_per_litre=20.0)
+        Solution(name='fixer', ml_per_tank=600, rolls_per_litre=20)
         """
         name, _, rest = text.partition("=")
         volume, at, capacity = rest.partition("@")

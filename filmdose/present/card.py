@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from markupsafe import Markup
 
 from filmdose.answering import grid_row
 from filmdose.arguments import hold_to_annotations
@@ -474,7 +473,7 @@ def _card_html(card: Card) -> str:
         text=card.text,
         figures=page_tables(card.films, sources, card.shields, card.question, card.text),
         figure=lambda value: figure_text(value, 2),
-        script=Markup(data_text("templates/phone.js")),
+        script=data_text("templates/phone.js"),
     )
 
 

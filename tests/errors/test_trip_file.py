@@ -73,7 +73,7 @@ ROLL = '[[roll]]\nid = "A1"\nspeed = 400\n'
             "not before",
         ),
         (ROLL + "loaded = 2026-05-02T10:00:00\n", "roll 'A1', field 'loaded'", "a date such as"),
-        (ROLL + '[[pass]]\nsource = "cabin-ct"\nheld = "5 weeks"\n', "pass number 1, field 'held'", "s, min, h"),
+        (ROLL + '[[pass]]\nsource = "cabin-ct"\nheld = "5 moons"\n', "pass number 1, field 'held'", "a value in s"),
         (ROLL + '[[pass]]\nsource = "cabin-ct"\nheld = -5\n', "pass number 1, field 'held'", "at least 0"),
         (ROLL + '[[pass]]\nsource = "cabin-ct"\nat = "home"\n', "pass number 1, field 'at'", "bag, inside, film"),
         (ROLL + '[[reading]]\nroll = "A1"\nkind = "smell"\n', "reading number 1, field 'kind'", "fog, badge"),
