@@ -43,7 +43,7 @@ KNOWN = {
 
 
 def test_types_of_names_are_the_names_that_the_package_knows():
-    assert set(KNOWN) == set(names.__all__)
+    assert set(KNOWN) == set(names.__all__) - {"Quantity", "WithUnit"}
     for name, known in KNOWN.items():
         assert get_args(getattr(names, name)) == tuple(known), name
 
