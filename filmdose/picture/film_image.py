@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray
 from filmdose.film.emulsion import Emulsion
@@ -19,7 +20,10 @@ from filmdose.film.model import Film
 from filmdose.picture.grain_field import field, neighbour_correlation, spot_um
 from filmdose.sensitometry.exposure import metered_exposure
 
-__all__ = ["RecordTable", "middle_log_exposure", "photograph"]
+__all__ = ["Densities", "RecordTable", "middle_log_exposure", "photograph"]
+
+#: Densities of a picture, in single precision.
+Densities = NDArray[np.float32]
 
 #: Distance of nodes in log exposure, and number of nodes in kerma where fog is uneven.
 _STEP, _KERMA_NODES = 0.02, 24
@@ -115,7 +119,7 @@ def photograph(
     kerma_ugy: FloatArray,
     pixel_um: float,
     seed: tuple[int, ...],
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[Densities, Densities]:
     """Densities of a frame, with its grain and without.
 
     Parameters

@@ -7,6 +7,7 @@ import warnings
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cached_property
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -16,11 +17,11 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import InputFileError
 from filmdose.picture.profile import in_srgb
 from filmdose.picture.scene import LUMINANCE_WEIGHTS, Area
-from filmdose.scan.image import RAW_ENDINGS, Box, Scan, read_scan
+from filmdose.scan.image import RAW_ENDINGS, Box, read_scan
 
 __all__ = ["MOST_PIXELS", "Photo", "linear_from_srgb", "read_photo"]
 
-#: Pictures for looking at (8 bits) with more pixels than this are refused: they are held in memory, three bytes a pixel.
+#: Pictures for looking at (8 bits) of more pixels are refused: they are held in memory, three bytes a pixel.
 MOST_PIXELS = 60_000_000
 
 #: Light is taken as no less than this share of the metered middle: flare in lens and camera gives as much.
@@ -100,7 +101,7 @@ class Photo:
         across = np.floor(np.arange(width) * wide / width).astype(int)
         down = np.floor(np.arange(height + 1) * high / height).astype(int)
         result = []
-        for first, last in zip(down[:-1], down[1:], strict=True):  # a row of pixels at a time: memory stays flat
+        for first, last in pairwise(down):  # a row of pixels at a time: memory stays flat
             deep = max(int(last - first), 8)
             first = min(int(first), high - deep)
             band = self.piece(Box(left=left, top=top + first, width=wide, height=deep))

@@ -12,15 +12,26 @@ that a negative of gradient 0.6 comes out about as contrasty as the scene; both 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray, check_number
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film
-from filmdose.picture.film_image import middle_log_exposure
+from filmdose.picture.film_image import Densities, middle_log_exposure
 
-__all__ = ["GAIN_CEILING", "OPENED", "Points", "light_table", "positive", "restored_density", "scan_points", "srgb_from_linear"]
+__all__ = [
+    "GAIN_CEILING",
+    "OPENED",
+    "Points",
+    "light_table",
+    "positive",
+    "restored_density",
+    "scan_points",
+    "srgb_from_linear",
+]
 
 #: Most that the correction steepens a curve, and with it the noise (our choice).
 GAIN_CEILING = 3.0
@@ -33,6 +44,9 @@ _BLUR = 0.45
 
 _MIDDLE_LIGHT = 0.18
 _SNAP = 0.2
+
+#: The middle is moved no further than from these shares of the way from black to white: beyond, only noise is lifted.
+_MIDDLE_REACH = (0.2, 0.85)
 
 #: Black and white are at least so far apart [density]: no operator stretches less.
 _LEAST_SPAN = 0.05
@@ -85,7 +99,7 @@ def scan_points(film: Film, ei: float, kerma_ugy: float, ends: tuple[float, floa
     return Points(black=rows[0], middle=rows[1], white=rows[2])
 
 
-def _blurred(density: FloatArray) -> FloatArray:
+def _blurred(density: NDArray[Any]) -> FloatArray:
     """Density as a scanner sees it: its optics mix light, not density."""
     from scipy.ndimage import gaussian_filter
 
@@ -93,7 +107,7 @@ def _blurred(density: FloatArray) -> FloatArray:
     return np.asarray(-np.log10(np.maximum(gaussian_filter(light, (_BLUR, _BLUR, 0)), 1e-7)))
 
 
-def positive(density: FloatArray, points: Points, *, opened: float = 0.0) -> FloatArray:
+def positive(density: NDArray[Any], points: Points, *, opened: float = 0.0) -> FloatArray:
     """A scan as sRGB values, shape (rows, columns, 3).
 
     Parameters
@@ -109,7 +123,7 @@ def positive(density: FloatArray, points: Points, *, opened: float = 0.0) -> Flo
     black, middle, white = (np.asarray(values) for values in (points.black, points.middle, points.white))
     span = white - black
     span = np.where(np.abs(span) < _LEAST_SPAN, np.copysign(_LEAST_SPAN, span), span)
-    grey = np.clip((middle - black) / span, 0.05, 0.95)
+    grey = np.clip((middle - black) / span, *_MIDDLE_REACH)
     wanted = float(_inverse_snap(float(srgb_from_linear(np.array(_MIDDLE_LIGHT)))))
     k = grey / (1.0 - grey) * (1.0 - wanted) / wanted
     u = np.clip((seen - black) / span, 0.0, 1.0)
@@ -125,7 +139,7 @@ def _inverse_snap(code: float) -> float:
     return t
 
 
-def light_table(density: FloatArray) -> FloatArray:
+def light_table(density: NDArray[Any]) -> FloatArray:
     """Film on a light table as sRGB values, the bare table white: light 10**-D, shape (rows, columns, 3)."""
     return _three(srgb_from_linear(np.power(10.0, -_blurred(density))))
 
@@ -135,8 +149,8 @@ def _three(code: FloatArray) -> FloatArray:
 
 
 def restored_density(
-    record: Emulsion, kerma_ugy: float, density: FloatArray, *, ceiling: float = GAIN_CEILING
-) -> FloatArray:
+    record: Emulsion, kerma_ugy: float, density: NDArray[Any], *, ceiling: float = GAIN_CEILING
+) -> Densities:
     """Densities of a fogged record moved back onto its clean curve, as far as the noise allows.
 
     D -> D_clean(x) with x where the fogged curve has D; where that is steeper than ``ceiling`` it goes on with that

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -26,6 +26,9 @@ LUMINANCE_WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
 
 #: Points in each direction that one pixel of the built-in scene is the mean of.
 _SUPERSAMPLE = 2
+
+#: Pictures of the built-in scene of no more pixels than this are kept for the next preview.
+_KEPT_PIXELS = 200_000
 
 #: Tones of the grey scale at the lower edge of the built-in scene [stops from the metered middle].
 _GREY_STOPS = tuple(range(-5, 5))
@@ -45,8 +48,13 @@ class Area:
 class Scene(Protocol):
     """What can be photographed."""
 
-    title: str
-    aspect: float
+    @property
+    def title(self) -> str:
+        """What it is, in words."""
+
+    @property
+    def aspect(self) -> float:
+        """Width over height."""
 
     def log_places(self, area: Area, width: int, height: int, records: int) -> FloatArray:
         """Log10 of light over that of the metered middle, shape (height, width, records); ``records`` is 1 or 3."""
@@ -96,20 +104,9 @@ class StillLife:
 
     def log_places(self, area: Area, width: int, height: int, records: int) -> FloatArray:
         """Light of every pixel: the mean over its area, not its middle."""
-        n = _SUPERSAMPLE
-        u = ASPECT * (area.left + area.width * (np.arange(width * n) + 0.5) / (width * n))
-        v = area.top + area.height * (np.arange(height * n) + 0.5) / (height * n)
-        result = np.empty((height, width, records))
-        rows = max(1, 200_000 // (width * n * n))
-        for start in range(0, height, rows):  # a few rows at a time: memory stays flat
-            part = slice(start * n, min(start + rows, height) * n)
-            stops = _paint(*np.meshgrid(u, v[part])) * (self._scale * LOG10_2)
-            light = 10.0**stops
-            mean = light.reshape(-1, n, width, n, 3).mean(axis=(1, 3))
-            if records == 1:
-                mean = (mean @ LUMINANCE_WEIGHTS)[..., None]
-            result[start : start + rows] = np.log10(mean)
-        return result
+        scale = self._scale * LOG10_2
+        made = _light if width * height > _KEPT_PIXELS else _kept_light
+        return made(scale, area, width, height, records)
 
     def shadows(self) -> Area:
         """A shelf of the cupboard."""
@@ -130,12 +127,36 @@ class StillLife:
         }
 
 
+def _light(scale: float, area: Area, width: int, height: int, records: int) -> FloatArray:
+    """Log10 light of the built-in scene, ``scale`` log10 units for a painted stop."""
+    n = _SUPERSAMPLE
+    u = ASPECT * (area.left + area.width * (np.arange(width * n) + 0.5) / (width * n))
+    v = area.top + area.height * (np.arange(height * n) + 0.5) / (height * n)
+    result = np.empty((height, width, records))
+    rows = max(1, 200_000 // (width * n * n))
+    for start in range(0, height, rows):  # a few rows at a time: memory stays flat
+        part = slice(start * n, min(start + rows, height) * n)
+        light = 10.0 ** (_paint(*np.meshgrid(u, v[part])) * scale)
+        mean = light.reshape(-1, n, width, n, 3).mean(axis=(1, 3))
+        if records == 1:
+            mean = (mean @ LUMINANCE_WEIGHTS)[..., None]
+        result[start : start + rows] = np.log10(mean)
+    result.setflags(write=False)
+    return result
+
+
+_kept_light = lru_cache(maxsize=8)(_light)
+
+
 # -- painting: every value is in stops from the metered middle ------------------------------------------------------
 
 
 @cache
 def _lattice() -> FloatArray:
-    return np.random.default_rng(20).uniform(-1.0, 1.0, (64, 64))
+    """Spline coefficients of random numbers on a grid that repeats."""
+    from scipy.ndimage import spline_filter
+
+    return np.asarray(spline_filter(np.random.default_rng(20).uniform(-1.0, 1.0, (64, 64)), mode="grid-wrap"))
 
 
 def _texture(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -143,7 +164,7 @@ def _texture(x: FloatArray, y: FloatArray) -> FloatArray:
     from scipy.ndimage import map_coordinates
 
     places = np.stack([y, x])
-    return np.asarray(map_coordinates(_lattice(), places, order=3, mode="grid-wrap"))
+    return np.asarray(map_coordinates(_lattice(), places, order=3, mode="grid-wrap", prefilter=False))
 
 
 def _edge(distance: FloatArray, soft: float) -> FloatArray:
@@ -218,8 +239,8 @@ def _cupboard(canvas: FloatArray, u: FloatArray, v: FloatArray) -> None:
     fold = 0.585 + 0.018 * np.sin(26 * u) + 0.010 * np.sin(61 * u + 1.0)
     cloth = _edge(fold - v, 0.006) * _edge(v - 0.640, 0.004) * _edge(np.abs(u - 0.27) - 0.17, 0.01)
     weave = 0.35 * np.sign(np.sin(520 * u)) * np.sign(np.sin(520 * v))
-    tone = -2.9 + 0.8 * np.sin(26 * u + 0.7) + 0.6 * (u - 0.27) + weave
-    _over(canvas, tone, (0.3, -0.1, 0.1), cloth * inside)
+    linen = -2.9 + 0.8 * np.sin(26 * u + 0.7) + 0.6 * (u - 0.27) + weave
+    _over(canvas, linen, (0.3, -0.1, 0.1), cloth * inside)
 
 
 def _table(canvas: FloatArray, u: FloatArray, v: FloatArray) -> None:
@@ -270,14 +291,14 @@ def _things(canvas: FloatArray, u: FloatArray, v: FloatArray) -> None:
     shine = np.hypot((x - 0.55) / 0.10, (v - 0.60) / 0.05)
     _over(canvas, np.full_like(u, 4.3), _GREY, vase * np.clip(1.3 - shine, 0.0, 1.0))
     # stalks with leaves in it
-    for tilt, high in ((-0.30, 0.36), (-0.05, 0.42), (0.24, 0.34)):
-        s = np.clip((0.47 - v) / high, 0.0, 1.0)
+    for tilt, length in ((-0.30, 0.36), (-0.05, 0.42), (0.24, 0.34)):
+        s = np.clip((0.47 - v) / length, 0.0, 1.0)
         stem = 1.04 + tilt * 0.5 * s**1.5
-        on = (v < 0.47) & (v > 0.47 - high)
+        on = (v < 0.47) & (v > 0.47 - length)
         _over(canvas, np.full_like(u, -1.9), (-0.5, 0.2, -0.6), _edge(np.abs(u - stem) - 0.0035, 0.003) * on)
         for k, part in enumerate((0.35, 0.55, 0.75, 0.95)):
             side = 1.0 if k % 2 else -1.0
-            cx, cy = 1.04 + tilt * 0.5 * part**1.5 + side * 0.030, 0.47 - high * part - 0.012
+            cx, cy = 1.04 + tilt * 0.5 * part**1.5 + side * 0.030, 0.47 - length * part - 0.012
             a, b = (u - cx) * 0.82 - side * (v - cy) * -0.57, side * (u - cx) * -0.57 + (v - cy) * 0.82
             leaf = _edge(np.hypot(a / 0.036, b / 0.013) - 1.0, 0.06)
             veins = 0.22 * np.sin(420 * a) - 1.0 * (np.abs(b) < 0.0012)

@@ -14,9 +14,9 @@ from filmdose.files import check_place, write_bytes_atomic
 from filmdose.picture.scanned import OPENED, light_table, positive
 
 if TYPE_CHECKING:
-    from filmdose.picture.preview import Preview
+    from filmdose.picture.side_by_side import Preview
 
-__all__ = ["ENDINGS", "check_ending", "compose", "png_bytes", "save_image"]
+__all__ = ["ENDINGS", "check_ending", "compose", "jpeg_bytes", "png_bytes", "save_image"]
 
 #: Endings of files that a strip is written to.
 ENDINGS = (".png", ".tif", ".tiff")
@@ -66,12 +66,17 @@ def compose(found: Preview) -> np.ndarray[Any, Any]:
     """The whole strip: light table and figures, scan, enlarged shadows; sRGB of 16 bits, shape (rows, columns, 3)."""
     from PIL import Image, ImageDraw
 
-    from filmdose.picture.preview import frame_facts
+    from filmdose.picture.side_by_side import frame_facts
 
     high, wide = found.frames[0].density.shape[:2]
     unit = max(9, round(wide / 30))
     gap = unit
-    small, plain, strong, large = _font(unit), _font(round(1.15 * unit)), _font(round(1.15 * unit), True), _font(round(1.7 * unit), True)
+    small, plain, strong, large = (
+        _font(unit),
+        _font(round(1.15 * unit)),
+        _font(round(1.15 * unit), True),
+        _font(round(1.7 * unit), True),
+    )
     columns = len(found.frames)
     width = gap + columns * (wide + gap)
     head = _wrapped(found.headline, large, width - 2 * gap)
@@ -127,12 +132,23 @@ def _outline(picture: np.ndarray[Any, Any], found: Preview) -> None:
     picture[top : bottom + 1, [left, right]] = light
 
 
-def png_bytes(image: np.ndarray[Any, Any]) -> bytes:
-    """A strip as PNG of 8 bits, without a date in it."""
+def _eight_bits(image: np.ndarray[Any, Any]) -> Any:
     from PIL import Image
 
+    return Image.fromarray(((image.astype(np.uint32) + 128) // 257).astype(np.uint8))
+
+
+def png_bytes(image: np.ndarray[Any, Any]) -> bytes:
+    """A strip as PNG of 8 bits, without a date in it."""
     stream = io.BytesIO()
-    Image.fromarray(((image.astype(np.uint32) + 128) // 257).astype(np.uint8)).save(stream, format="PNG", optimize=True)
+    _eight_bits(image).save(stream, format="PNG", optimize=True)
+    return stream.getvalue()
+
+
+def jpeg_bytes(image: np.ndarray[Any, Any]) -> bytes:
+    """A strip as JPEG, for documents."""
+    stream = io.BytesIO()
+    _eight_bits(image).save(stream, format="JPEG", quality=88)
     return stream.getvalue()
 
 

@@ -96,6 +96,7 @@ JOBS = {
     "budget": ["budget", "--speeds", "400"],
     "shield": ["shield", "--material", "lead", "--thickness", "0.25"],
     "sources": ["sources"],
+    "preview": ["preview", "--speed", "400", "--pass", "cabin-ct", "--width", "120"],
 }
 SLOW = {
     "odds": ["odds", "notebooks/trip_example.toml", "--samples", "256"],

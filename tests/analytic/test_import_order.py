@@ -29,6 +29,7 @@ ORDER = (
         "whatif",
         "scan",
         "plotting",
+        "picture",
         "present",
         "cli",
     ),

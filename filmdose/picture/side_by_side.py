@@ -1,4 +1,4 @@
-"""The preview of a roll: the same scene on the clean film and on the scanned one, as negative, as scan, and enlarged."""
+"""The preview of a roll: one scene on the clean film and on the scanned one, as negative, as scan, and enlarged."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from filmdose.exposed import HARMLESS_FOG
 from filmdose.film.model import Film, film_words
 from filmdose.history import history_dose
 from filmdose.odds import RollOdds, propagate
-from filmdose.picture.film_image import middle_log_exposure, photograph
+from filmdose.picture.film_image import Densities, middle_log_exposure, photograph
 from filmdose.picture.fog_bands import MOST_PEAK_TO_MEAN, band_profile, turn_mm
 from filmdose.picture.grain_field import LEAST_PIXEL_UM
 from filmdose.picture.photo import read_photo
@@ -70,10 +70,10 @@ class Frame:
 
     setting: Setting
     kerma_ugy: float
-    density: FloatArray = field(repr=False)
-    crop_density: FloatArray = field(repr=False)
-    scanned_density: FloatArray = field(repr=False)
-    scanned_crop: FloatArray = field(repr=False)
+    density: Densities = field(repr=False)
+    crop_density: Densities = field(repr=False)
+    scanned_density: Densities = field(repr=False)
+    scanned_crop: Densities = field(repr=False)
     points: Any = field(repr=False)
     shadow_kept: float
     fog_density: Mapping[str, float]
@@ -89,6 +89,8 @@ class Preview:
         The answer of the typical case.
     headline
         What to do with the roll and what it is worth then.
+    verdict
+        What the roll is worth at the exposure recommended: "good", "usable", "poor" or "lost".
     recommended
         Index of the picture marked as recommended [ISO]; None where there is none.
     frames
@@ -107,6 +109,7 @@ class Preview:
 
     answer: Answer
     headline: str
+    verdict: str
     recommended: float | None
     frames: tuple[Frame, ...]
     scene: Scene = field(repr=False)
@@ -146,20 +149,29 @@ class Preview:
     def caption(self) -> str:
         """What is modelled and what is not, in sentences."""
         peak = self.answer.question.peak_to_mean
-        fog = "even fog" if peak == 1.0 else f"fog in bands, the worst with {min(peak, MOST_PEAK_TO_MEAN):.3g} times the mean"
+        fog = (
+            "even fog"
+            if peak == 1.0
+            else f"fog in bands, the worst with {min(peak, MOST_PEAK_TO_MEAN):.3g} times the mean"
+        )
         scan = "a scan whose black, middle and white are set on the scene's greys, channel by channel"
         if any(frame.setting.points_of == "clean" for frame in self.frames):
             scan += "; 'straight' and 'clean roll's settings' keep those of the clean roll"
         if any(frame.setting.restored for frame in self.frames):
-            scan += f"; 'corrected' puts the tones back onto the clean curve with at most {GAIN_CEILING:g} times the noise"
+            scan += (
+                f"; 'corrected' puts the tones back onto the clean curve with at most {GAIN_CEILING:g} times the noise"
+            )
             scan += " (mean fog, so that bands stay)" if peak > 1.0 else ""
-        colour = "the colours of real dyes, light that one layer takes for another, " if len(self.film.records) > 1 else ""
+        colour = (
+            "the colours of real dyes, light that one layer takes for another, " if len(self.film.records) > 1 else ""
+        )
         notes = " ".join(getattr(self.scene, "notes", ()))
         return (
             f"Scene: {self.scene.title}. {notes + ' ' if notes else ''}"
-            f"Modelled: exposure by a meter at the index, density and grain of every record after light and radiation, {fog}; "
-            f"{scan}. A pixel is {self.pixel_um:.3g} µm of film, in the enlarged piece {self.crop_pixel_um:.3g} µm; its shadows are opened up, "
-            "alike in all pictures. "
+            "Modelled: exposure by a meter at the index, density and grain of every record after light and radiation, "
+            f"{fog}; "
+            f"{scan}. A pixel is {self.pixel_um:.3g} µm of film, in the enlarged piece {self.crop_pixel_um:.3g} µm; "
+            "its shadows are opened up, alike in all pictures. "
             f"Not modelled: sharpness and flare of lens, film and enlarger, halation, development at edges, {colour}"
             "the shape of single grains and tracks, fading of the latent image, dust. "
             f"Film data: {self.film.origin or 'not stated'}. A simulation of the typical case, not a promise."
@@ -290,7 +302,9 @@ def preview(
     crop_pixel = pixel * area.width
     if crop_pixel < LEAST_PIXEL_UM:
         most = int(frame_mm * 1000.0 * area.width / LEAST_PIXEL_UM)
-        raise ArgumentError("width", width, f"at most {most} for a frame of {frame_mm:g} mm", "Finer pixels see grains.")
+        raise ArgumentError(
+            "width", width, f"at most {most} for a frame of {frame_mm:g} mm", "Finer pixels see grains."
+        )
     shot = found.film.speed if found.exposed is None else found.exposed.shot_ei
     settings = plan_frames(found.film, found.outcome, recommended, shot)
     if len(settings) * width * 2 * height > MOST_PIXELS:
@@ -305,6 +319,7 @@ def preview(
     return Preview(
         answer=found,
         headline=_headline(found, odds),
+        verdict=(odds or found).verdict,
         recommended=recommended,
         frames=frames,
         scene=scene,
@@ -385,7 +400,9 @@ def _frame(
     film = found.film
     kerma = found.kerma_ugy if setting.fogged else 0.0
     result = []
-    for part, (log_places, piece) in enumerate(zip(places, (Area(left=0, top=0, width=1, height=1), area), strict=True)):
+    for part, (log_places, piece) in enumerate(
+        zip(places, (Area(left=0, top=0, width=1, height=1), area), strict=True)
+    ):
         count = log_places.shape[1]
         columns = piece.left + piece.width * (np.arange(count) + 0.5) / count
         pixel = frame_mm * 1000.0 * piece.width / count
@@ -425,9 +442,7 @@ def _statistics(
     import pandas as pd
 
     film = found.film
-    tones: Mapping[float, Area | None] = scene.grey_scale() or {
-        stops * LOG10_2: None for stops in range(-5, 5)
-    }
+    tones: Mapping[float, Area | None] = scene.grey_scale() or {stops * LOG10_2: None for stops in range(-5, 5)}
     rows: list[dict[str, Any]] = []
     for frame in frames:
         high, wide = frame.density.shape[:2]
