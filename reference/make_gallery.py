@@ -88,7 +88,7 @@ def photograph_phone_page() -> None:
 def see() -> None:
     """Pictures of rolls: a colour negative still to be shot, one exposed before the scan, and a slide."""
     colour = generic_film(400, kind="colour-negative")
-    save_bytes("preview", preview(colour, 300.0, width=300)._repr_png_())
+    save_bytes("preview", preview(colour, 300.0, width=240)._repr_png_())
     save_bytes("preview_exposed", preview(400, 400.0, Question(peak_to_mean=1.5), exposed=True, width=240)._repr_png_())
     slide = generic_film(100, kind="colour-reversal")
     save_bytes("preview_slide", preview(slide, 800.0, width=240)._repr_png_())

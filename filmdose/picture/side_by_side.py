@@ -23,8 +23,9 @@ from filmdose.picture.fog_bands import MOST_PEAK_TO_MEAN, band_profile, turn_mm
 from filmdose.picture.grain_field import LEAST_PIXEL_UM
 from filmdose.picture.photo import read_photo
 from filmdose.picture.plan import Setting, plan_frames
-from filmdose.picture.scanned import GAIN_CEILING, restored_density, scan_points
+from filmdose.picture.scanned import GAIN_CEILING, Points, restored_density, scan_points
 from filmdose.picture.scene import Area, Scene, StillLife
+from filmdose.picture.strip import Column, compose, png_bytes, save_image
 from filmdose.question import Question
 from filmdose.solution import shadow_points
 from filmdose.standards import ISO2240_HIGHLIGHT, LOG10_2
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import xarray as xr
 
-__all__ = ["WIDTHS", "Frame", "Preview", "frame_facts", "preview"]
+__all__ = ["WIDTHS", "Frame", "Preview", "preview"]
 
 #: Widths of one picture that are made [pixels].
 WIDTHS = (120, 2400)
@@ -62,6 +63,8 @@ class Frame:
         Densities with grain of the frame and of the enlarged piece, shape (rows, columns, records).
     scanned_density, scanned_crop
         The same as they go to the scan: with fog taken out where the setting says so.
+    points
+        Settings of its scan.
     shadow_kept
         Signal-to-noise of the shadow point under the worst band, over that of the clean roll at the marked speed [1].
     fog_density
@@ -74,7 +77,7 @@ class Frame:
     crop_density: Densities = field(repr=False)
     scanned_density: Densities = field(repr=False)
     scanned_crop: Densities = field(repr=False)
-    points: Any = field(repr=False)
+    points: Points = field(repr=False)
     shadow_kept: float
     fog_density: Mapping[str, float]
 
@@ -124,16 +127,24 @@ class Preview:
         return f"Preview({len(self.frames)} pictures of {columns} x {rows} pixels, {self.headline!r})"
 
     def _repr_png_(self) -> bytes:
-        from filmdose.picture.strip import png_bytes
-
         return png_bytes(self.image)
 
     @cached_property
     def image(self) -> np.ndarray[Any, Any]:
         """The whole strip with its words: sRGB of 16 bits, shape (rows, columns, 3)."""
-        from filmdose.picture.strip import compose
-
-        return compose(self)
+        columns = [
+            Column(
+                title=frame.setting.title,
+                facts=_facts(self.film, frame),
+                recommended=frame.setting.recommended,
+                film=frame.density,
+                scan=frame.scanned_density,
+                crop=frame.scanned_crop,
+                points=frame.points,
+            )
+            for frame in self.frames
+        ]
+        return compose(columns, headline=self.headline, title=self.title, caption=self.caption, area=self.area)
 
     @property
     def film(self) -> Film:
@@ -225,8 +236,6 @@ class Preview:
         OutputFileError
             The place cannot be written to.
         """
-        from filmdose.picture.strip import save_image
-
         return save_image(self.image, path)
 
 
@@ -481,10 +490,10 @@ def _statistics(
     return pd.DataFrame(rows)
 
 
-def frame_facts(found: Preview, frame: Frame) -> tuple[str, ...]:
+def _facts(film: Film, frame: Frame) -> tuple[str, ...]:
     """What stands beside the picture of a frame on the light table."""
-    given = math.log2(found.film.speed / frame.setting.ei)
+    given = math.log2(film.speed / frame.setting.ei)
     fog = max(frame.fog_density.values(), key=abs)
     light = "as marked" if abs(given) < 0.05 else f"{abs(given):.1f} stops {'more' if given > 0 else 'less'} light"
-    shown = "no fog" if abs(fog) < HARMLESS_FOG / 10 else f"{'blacks' if found.film.reversal else 'fog'} {fog:+.2f}"
+    shown = "no fog" if abs(fog) < HARMLESS_FOG / 10 else f"{'blacks' if film.reversal else 'fog'} {fog:+.2f}"
     return (f"EI {format_speed(frame.setting.ei)}", light, shown, f"shadow signal {100 * frame.shadow_kept:.0f} %")

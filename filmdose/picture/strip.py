@@ -3,25 +3,55 @@
 from __future__ import annotations
 
 import io
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
 from filmdose.errors import ArgumentError, MissingExtraError
 from filmdose.files import check_place, write_bytes_atomic
-from filmdose.picture.scanned import OPENED, light_table, positive
+from filmdose.picture.film_image import Densities
+from filmdose.picture.scanned import OPENED, Points, light_table, positive
+from filmdose.picture.scene import Area
 
-if TYPE_CHECKING:
-    from filmdose.picture.side_by_side import Preview
-
-__all__ = ["ENDINGS", "check_ending", "compose", "jpeg_bytes", "png_bytes", "save_image"]
+__all__ = ["ENDINGS", "Column", "check_ending", "compose", "jpeg_bytes", "png_bytes", "save_image"]
 
 #: Endings of files that a strip is written to.
 ENDINGS = (".png", ".tif", ".tiff")
 
 _PAPER, _INK, _QUIET, _MARK = (250, 249, 246), (27, 27, 58), (95, 95, 105), (178, 74, 0)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Column:
+    """One column of the strip.
+
+    Parameters
+    ----------
+    title
+        What it shows.
+    facts
+        Short lines beside the film on the light table.
+    recommended
+        Whether it is framed.
+    film
+        Densities of the frame on the light table, shape (rows, columns, records).
+    scan, crop
+        Densities of the frame and of the enlarged piece as they go to the scan.
+    points
+        Settings of the scan.
+    """
+
+    title: str
+    facts: tuple[str, ...]
+    recommended: bool
+    film: Densities = field(repr=False)
+    scan: Densities = field(repr=False)
+    crop: Densities = field(repr=False)
+    points: Points
 
 
 def check_ending(path: str | Path) -> str:
@@ -62,69 +92,78 @@ def _halved(picture: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     return np.asarray(picture[: 2 * rows, : 2 * columns].reshape(rows, 2, columns, 2, 3).mean(axis=(1, 3)))
 
 
-def compose(found: Preview) -> np.ndarray[Any, Any]:
-    """The whole strip: light table and figures, scan, enlarged shadows; sRGB of 16 bits, shape (rows, columns, 3)."""
+def compose(columns: Sequence[Column], *, headline: str, title: str, caption: str, area: Area) -> np.ndarray[Any, Any]:
+    """The whole strip: film on the light table with figures, scan, enlarged shadows.
+
+    Parameters
+    ----------
+    columns
+        From left to right, all of one size.
+    headline, title, caption
+        The words above and below.
+    area
+        The piece that is enlarged.
+
+    Returns
+    -------
+    sRGB of 16 bits, shape (rows, columns, 3).
+    """
     from PIL import Image, ImageDraw
 
-    from filmdose.picture.side_by_side import frame_facts
-
-    high, wide = found.frames[0].density.shape[:2]
+    high, wide = columns[0].film.shape[:2]
     unit = max(9, round(wide / 30))
-    gap = unit
-    small, plain, strong, large = (
-        _font(unit),
-        _font(round(1.15 * unit)),
-        _font(round(1.15 * unit), True),
-        _font(round(1.7 * unit), True),
-    )
-    columns = len(found.frames)
-    width = gap + columns * (wide + gap)
-    head = _wrapped(found.headline, large, width - 2 * gap)
-    foot = _wrapped(found.caption, small, width - 2 * gap)
-    titles = [_wrapped(frame.setting.title, strong, wide) for frame in found.frames]
-    title_lines = max(map(len, titles)) + 1
-    top = gap + round(2.2 * unit) * len(head) + round(2.2 * unit)
-    table_top = top + round(1.6 * unit) * title_lines
-    scan_top = table_top + high // 2 + gap
+    gap, line, big = unit, round(1.6 * unit), round(2.2 * unit)
+    small, plain, large = _font(unit), _font(round(1.15 * unit)), _font(round(1.7 * unit), True)
+    strong = _font(round(1.15 * unit), True)
+    width = gap + len(columns) * (wide + gap)
+    head = _wrapped(headline, large, width - 2 * gap)
+    foot = _wrapped(caption, small, width - 2 * gap)
+    titles = [_wrapped(column.title, strong, wide) for column in columns]
+    beside = _fitting([fact for column in columns for fact in column.facts], unit, wide - wide // 2 - gap)
+    top = gap + big * (len(head) + 1)
+    table_top = top + line * (max(map(len, titles)) + 1)
+    scan_top = table_top + max(high // 2, line * 4) + gap
     crop_top = scan_top + high + gap
     foot_top = crop_top + high + gap
-    height = foot_top + round(1.5 * unit) * len(foot) + gap
-    words = Image.new("RGB", (width, height), _PAPER)
+    words = Image.new("RGB", (width, foot_top + round(1.5 * unit) * len(foot) + gap), _PAPER)
     pen = ImageDraw.Draw(words)
-    for number, line in enumerate(head):
-        pen.text((gap, gap + number * round(2.2 * unit)), line, font=large, fill=_INK)
-    pen.text((gap, gap + len(head) * round(2.2 * unit)), found.title, font=plain, fill=_QUIET)
-    for number, line in enumerate(foot):
-        pen.text((gap, foot_top + number * round(1.5 * unit)), line, font=small, fill=_QUIET)
-    for column, frame in enumerate(found.frames):
-        left = gap + column * (wide + gap)
-        lines = [(line, strong, _INK) for line in titles[column]]
-        if frame.setting.recommended:
-            lines.append(("recommended", strong, _MARK))
-        for number, (line, font, colour) in enumerate(lines):
-            pen.text((left, top + number * round(1.6 * unit)), line, font=font, fill=colour)
-        for number, line in enumerate(frame_facts(found, frame)):
-            pen.text((left + wide // 2 + gap, table_top + number * round(1.6 * unit)), line, font=small, fill=_INK)
-        if frame.setting.recommended:
+    for number, text in enumerate(head):
+        pen.text((gap, gap + number * big), text, font=large, fill=_INK)
+    pen.text((gap, gap + len(head) * big), title, font=plain, fill=_QUIET)
+    for number, text in enumerate(foot):
+        pen.text((gap, foot_top + number * round(1.5 * unit)), text, font=small, fill=_QUIET)
+    for number, column in enumerate(columns):
+        left = gap + number * (wide + gap)
+        for row, text in enumerate(titles[number]):
+            pen.text((left, top + row * line), text, font=strong, fill=_INK)
+        for row, text in enumerate(column.facts):
+            pen.text((left + wide // 2 + gap, table_top + row * line), text, font=beside, fill=_INK)
+        if column.recommended:
+            pen.text((left, top + len(titles[number]) * line), "recommended", font=strong, fill=_MARK)
             pen.rectangle((left - 4, scan_top - 4, left + wide + 3, crop_top + high + 3), outline=_MARK, width=4)
     result = np.asarray(words, dtype=np.uint16) * np.uint16(257)
-    for column, frame in enumerate(found.frames):
-        left = gap + column * (wide + gap)
-        _place(result, table_top, left, _halved(light_table(frame.density)))
-        _place(result, scan_top, left, positive(frame.scanned_density, frame.points))
-        _place(result, crop_top, left, positive(frame.scanned_crop, frame.points, opened=OPENED))
-        _outline(result[scan_top : scan_top + high, left : left + wide], found)
+    for number, column in enumerate(columns):
+        left = gap + number * (wide + gap)
+        _place(result, table_top, left, _halved(light_table(column.film)))
+        _place(result, scan_top, left, positive(column.scan, column.points))
+        _place(result, crop_top, left, positive(column.crop, column.points, opened=OPENED))
+        _outline(result[scan_top : scan_top + high, left : left + wide], area)
     return result
+
+
+def _fitting(texts: Sequence[str], unit: int, width: float) -> Any:
+    """A font in which the longest of some texts fits."""
+    longest = max(_font(unit).getlength(text) for text in texts)
+    return _font(max(6, min(unit, int(unit * width / max(longest, 1.0)))))
 
 
 def _place(canvas: np.ndarray[Any, Any], top: int, left: int, picture: np.ndarray[Any, Any]) -> None:
     canvas[top : top + picture.shape[0], left : left + picture.shape[1]] = np.rint(65_535.0 * picture).astype(np.uint16)
 
 
-def _outline(picture: np.ndarray[Any, Any], found: Preview) -> None:
+def _outline(picture: np.ndarray[Any, Any], area: Area) -> None:
     """A thin frame around the piece that is enlarged below."""
     rows, columns = picture.shape[:2]
-    area = found.area
     top, bottom = round(area.top * rows), min(rows - 1, round((area.top + area.height) * rows))
     left, right = round(area.left * columns), min(columns - 1, round((area.left + area.width) * columns))
     light = np.uint16(52_000)
