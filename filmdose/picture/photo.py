@@ -126,7 +126,7 @@ class Photo:
         for top in range(0, rows - high + 1, max(1, high // 4)):
             for left in range(0, columns - wide + 1, max(1, wide // 4)):
                 part = tones[top : top + high, left : left + wide]
-                score = float(part.std()) - 4.0 * max(0.0, float(np.percentile(part, 90.0)) - dark)
+                score = float(part.std()) - 4.0 * max(0.0, float(np.percentile(part, 99.0)) - dark)
                 if score > best:
                     best, place = score, (top, left)
         return Area(left=place[1] / columns, top=place[0] / rows, width=1 / 6, height=1 / 6)
