@@ -54,20 +54,9 @@ _HOME: dict[str, tuple[str, ...]] = {
 
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
-    *(
-        "answering",
-        "development",
-        "errors",
-        "film",
-        "history",
-        "inverse",
-        "odds",
-        "outlook",
-        "picture",
-        "planning",
-        "plotting",
-    ),
-    *("present", "question", "radiation", "sensitometry", "sweep", "trip", "units", "whatif"),
+    *("answering", "development", "errors", "examples", "film", "history", "inverse", "odds", "outlook"),
+    *("picture", "planning", "plotting", "present", "question", "radiation", "sensitometry", "sweep", "trip"),
+    *("units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 

@@ -8,7 +8,9 @@ that a caller can catch the family, and from the built-in class that fits.
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from contextvars import ContextVar
 from typing import Any
 
 __all__ = [
@@ -19,11 +21,15 @@ __all__ = [
     "OutputFileError",
     "UnknownNameError",
     "ValidityWarning",
+    "all_faults",
     "did_you_mean",
+    "each_part",
+    "go_on_or_raise",
     "name_list",
     "printable",
     "shown",
     "shown_path",
+    "stop_at_faults",
 ]
 
 #: A value, or a piece of a file, takes no more characters than this in a message.
@@ -185,8 +191,48 @@ class MissingExtraError(FilmdoseError, ImportError):
     """An optional package is needed; the text names the extra that brings it."""
 
     def __init__(self, package: str, extra: str, purpose: str) -> None:
-        super().__init__(f"{purpose} needs the package {package}. Install it with: pip install 'filmdose[{extra}]'")
+        super().__init__(f'{purpose} needs the package {package}. Install it with: pip install "filmdose[{extra}]"')
 
 
 class ValidityWarning(UserWarning):
     """A model is used outside the range for which it was made or checked."""
+
+
+# -- all faults of a file at once ------------------------------------------------------------------------------------
+
+_FAULTS: ContextVar[list[FilmdoseError] | None] = ContextVar("_FAULTS", default=None)
+
+
+@contextmanager
+def all_faults() -> Iterator[list[FilmdoseError]]:
+    """Collect what readers of files refuse, where they can go on; elsewhere they raise as ever."""
+    found: list[FilmdoseError] = []
+    token = _FAULTS.set(found)
+    try:
+        yield found
+    finally:
+        _FAULTS.reset(token)
+
+
+def go_on_or_raise(error: FilmdoseError) -> None:
+    """Raise a fault after which a reader could go on; when all faults are collected, note it instead."""
+    found = _FAULTS.get()
+    if found is None:
+        raise error
+    found.append(error)
+
+
+@contextmanager
+def each_part() -> Iterator[None]:
+    """Around one part of a file, after which the others can be read: its fault is raised, or noted with all others."""
+    try:
+        yield
+    except FilmdoseError as error:
+        go_on_or_raise(error)
+
+
+def stop_at_faults() -> None:
+    """End reading where what follows rests on what was refused: raises the last fault that was noted, if any."""
+    found = _FAULTS.get()
+    if found:
+        raise found.pop()

@@ -5,10 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-__all__ = ["KINDS_MEANT", "POUCH", "SHIELDS_MEANT", "SOURCES_MEANT", "meant", "with_points"]
+__all__ = ["KINDS_MEANT", "POUCH", "SHIELDS_MEANT", "SOURCES_MEANT", "known_kind", "meant", "with_points"]
 
-#: What a pouch is taken for when nothing is known of it (common practice, no source).
-POUCH = "lead=0.25"
+#: What a pouch is taken for when nothing is known of it: 0.25 mm of lead, half to twice as much (common practice, no
+#: source). `filmdose pouch` narrows it.
+POUCH = "lead=0.125..0.5"
 
 #: In small letters: sources, kinds of film, shields.
 SOURCES_MEANT: dict[str, str] = {
@@ -35,6 +36,17 @@ def meant(text: str, words: Mapping[str, str]) -> str:
     ('colour-reversal', 'cabin-ct', 'cabin-tc')
     """
     return words.get(" ".join(text.lower().split()), text)
+
+
+def known_kind(kind: str) -> str:
+    """The exact name of a kind of film for an everyday word; anything else as it is.
+
+    Examples
+    --------
+    >>> known_kind("slides"), known_kind("colour-negative")
+    ('colour-reversal', 'colour-negative')
+    """
+    return meant(kind, KINDS_MEANT) if isinstance(kind, str) else kind
 
 
 def with_points(text: str) -> str:

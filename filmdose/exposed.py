@@ -21,6 +21,7 @@ from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import FilmSolution, shadow_points, verdict_of
 from filmdose.standards import LOG10_2
 from filmdose.units import format_speed
+from filmdose.words import kept_text
 
 __all__ = ["ExposedLoss", "exposed_loss"]
 
@@ -224,10 +225,10 @@ def _scan_black(record: Any, kerma_ugy: float) -> dict[str, float]:
 
 
 def _sentence(film: Film, values: dict[str, Any]) -> str:
-    kept = f"{100 * values['snr_kept']:.0f} %"
+    kept = kept_text(values["snr_kept"])
     how = "" if values["shot_ei"] == film.speed else f" (shot at EI {format_speed(values['shot_ei'])})"
     if film.reversal:
-        lost = max(-min(values["fog_density"].values()), 0.0)
+        lost = abs(min(0.0, *values["fog_density"].values()))
         head = f"This ISO {format_speed(film.speed)} reversal roll{how}"
         if values["harmless"]:
             return f"{head} lost nothing that shows: blacks thinner by {lost:.3f} density."

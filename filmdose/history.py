@@ -20,6 +20,7 @@ import pandas as pd
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.everyday import SOURCES_MEANT, meant
+from filmdose.files import load_data_toml
 from filmdose.radiation.background import (
     HARD_BEAM,
     PUBLISHED_ALTITUDE_FT,
@@ -42,10 +43,11 @@ from filmdose.radiation.chain import (
     no_wall_counts,
 )
 from filmdose.radiation.response import ETA_LOW, check_eta
-from filmdose.radiation.shields import Shield, ShieldLike, as_shields
+from filmdose.radiation.shields import Shield, ShieldLike, as_shields, thickness_factors
 from filmdose.radiation.sources import Source, get_source
 from filmdose.radiation.tube import held_passes
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
+from filmdose.words import BOX_SPEEDS
 
 __all__ = [
     "CONTRIBUTION_COLUMNS",
@@ -54,13 +56,18 @@ __all__ = [
     "HistoryDose",
     "Pass",
     "Storage",
+    "given_dose",
     "history_dose",
     "pass_air_kerma_ugy",
     "pass_chain",
+    "pass_sentences",
 ]
 
 #: Shelf time from which on a note says what age does [days].
 OLD_STOCK_DAYS = 300.0
+
+#: b: hits of a grain grow as its sensitivity to this power.
+_HIT_EXPONENT = float(load_data_toml("films.toml")["model"]["hit_exponent"]["value"])
 
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
 
@@ -360,6 +367,15 @@ class HistoryDose:
     contributions: pd.DataFrame = field(compare=False)
     notes: tuple[str, ...] = ()
 
+    @property
+    def worst_band_ugy(self) -> tuple[EffectiveKerma, EffectiveKerma, EffectiveKerma]:
+        """Effective kerma under the worst band [uGy], low, typical, high: ``peak_to_mean`` times that of the roll."""
+        low, typical, high = (
+            EffectiveKerma(self.peak_to_mean * kerma)
+            for kerma in (self.kerma_low_ugy, self.kerma_ugy, self.kerma_high_ugy)
+        )
+        return low, typical, high
+
     def __repr__(self) -> str:
         return (
             f"HistoryDose(kerma_ugy={self.kerma_ugy:.6g}, from {self.kerma_low_ugy:.4g} to {self.kerma_high_ugy:.4g}; "
@@ -443,8 +459,22 @@ def history_dose(
         emulsion_dose_ugy=math.fsum(row["emulsion_dose_ugy"] for row in rows),
         peak_to_mean=max(1.0, peak),
         contributions=pd.DataFrame(rows, columns=list(CONTRIBUTION_COLUMNS)),
-        notes=tuple(dict.fromkeys(_notes(parts))),
+        notes=tuple(dict.fromkeys(_notes(parts, rows))),
     )
+
+
+def given_dose(kerma_ugy: float | str, name: str = "given dose") -> Pass:
+    """A dose at the film that is known, as a pass through a source of its own name.
+
+    Parameters
+    ----------
+    kerma_ugy
+        Effective kerma [uGy; at least 0], a number or a text such as "0.3 mR".
+    name
+        Different for different doses of one trip.
+    """
+    kerma = parse_kerma("kerma", kerma_ugy)
+    return Pass(source=Source(name=name, title="dose as given", air_kerma_typical_ugy=kerma, at="film"))
 
 
 def _as_history(history: Any) -> History:
@@ -467,6 +497,11 @@ def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
         AirKerma((part.normal_passes + held) * kerma) for held, kerma in zip(part.held_passes, per_pass, strict=True)
     )
     return low, typical, high
+
+
+def pass_sentences(part: Pass) -> tuple[str, ...]:
+    """What must be said wherever a pass appears: its source's warning, and the caution where the dose is its."""
+    return part.resolved_source.sentences(own_dose=part.air_kerma_ugy is not None)
 
 
 def pass_chain(part: Pass, history: History, *, steps: Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
@@ -498,7 +533,15 @@ def _row(kerma: tuple[float, float, float], beam: Beam, chain: Chain, eta_low: f
 
 def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ...]) -> dict[str, Any]:
     source = part.resolved_source
-    chain = pass_chain(part, history, steps=steps)
+    kerma = pass_air_kerma_ugy(part)
+    row = _row(kerma, source.beam, pass_chain(part, history, steps=steps), eta_low)
+    factors = thickness_factors(part.shields)
+    if factors is not None and "shields" in steps:
+        thin, thick = (
+            arrival(source.beam, pass_chain(part, history, steps=steps, thicker=factor), eta_low).effective
+            for factor in factors
+        )
+        row |= {"kerma_low_ugy": kerma[0] * thick, "kerma_high_ugy": kerma[2] * thin}
     return {
         "kind": "pass",
         "source": source.name,
@@ -507,7 +550,7 @@ def _pass_row(part: Pass, history: History, eta_low: float, steps: tuple[str, ..
         "multiplier": part.multiplier * part.views + part.held_passes[1] / max(part.count, 1),
         "shield": part.shield_text,
         "at": part.stands_at,
-        **_row(pass_air_kerma_ugy(part), source.beam, chain, eta_low),
+        **row,
         "peak_to_mean": source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean,
         "evidence": source.evidence if part.air_kerma_ugy is None else "measured",
     }
@@ -566,16 +609,39 @@ def _held_note(part: Pass) -> str:
     )
 
 
+def _untold(part: Pass) -> bool:
+    """True when nothing tells the machine of a pass from another, or when several passes went through it."""
+    return part.air_kerma_ugy is None and not (part.scanner.strip() or part.place.strip() or part.date)
+
+
 def _rounded(passes: float) -> str:
     """A number of passes to two digits."""
     return f"{passes:.2g}" if passes < 1.0 else f"{float(f'{passes:.2g}'):.0f}"
 
 
-def _notes(parts: History) -> Iterable[str]:
+def _old_stock_note(parts: History, rows: list[dict[str, Any]]) -> str:
+    """What a year or more on a shelf does, why fast film minds it, and from when it counts."""
+    shelf = [row for row in rows if row["kind"] == "storage"]
+    given, fogs = (math.fsum(row[name] for row in shelf) for name in ("incident_kerma_ugy", "kerma_ugy"))
+    one = _pass_row(Pass(source="cabin-ct"), History(format=parts.format), ETA_LOW, STEPS)["kerma_ugy"]
+    fast, slow = 3200.0, 400.0
+    more = (fast / slow) ** _HIT_EXPONENT
+    days = math.fsum(part.days for part in parts.storage)
+    return (
+        f"Old stock: the ground gives film about {given / 1000.0:.2g} mGy in {days:.0f} days, in a drawer, a "
+        f"refrigerator or a lead box alike. That fogs as {fogs:.2g} uGy of a scanner's beam, {fogs / one:.2g} of a "
+        "cabin CT pass. A grain is struck the more the larger it is, and fast film has large ones: "
+        f"ISO {fast:g} takes about {more:.0f} times the hits of ISO {slow:g} (an inference). It counts from the day of "
+        "manufacture, not of purchase, since the speed on the box is that of fresh film: a box may have lain for a "
+        "year or more before it was sold (count back from its expiry date; from memory, two to three years). Age and "
+        "heat fog film as well and are not in the figures."
+    )
+
+
+def _notes(parts: History, rows: list[dict[str, Any]]) -> Iterable[str]:
     for part in parts.passes:
         source = part.resolved_source
-        if source.caution and part.air_kerma_ugy is None:
-            yield source.caution
+        yield from pass_sentences(part)
         if part.held_s:
             yield _held_note(part)
         if part.shields and no_wall_counts(source.beam):
@@ -585,16 +651,18 @@ def _notes(parts: History) -> Iterable[str]:
                 f"What the shield {part.shield_text} lets through counts what it scatters into the film: published for "
                 "lead from 60 to 150 kVp, an inference for other metals and harder beams."
             )
+    alike = sum(part.count for part in parts.passes if part.resolved_source.mixture and _untold(part))
+    if alike > 1:
+        yield (
+            f"{alike} passes through a scanner not known count as through one and the same machine, which gives the "
+            "widest range. In a trip file passes with dates, places or scanners of their own count as different ones."
+        )
     for flight in parts.flights:
         if flight.resolved_altitude_ft > PUBLISHED_ALTITUDE_FT:
             yield f"Dose rates in flight above {PUBLISHED_ALTITUDE_FT:.0f} ft continue the slope below it."
     if sum(shelf.days for shelf in parts.storage) >= OLD_STOCK_DAYS:
-        yield (
-            "Old stock: background counts from the day of manufacture, not of purchase, and takes most from fast film, "
-            "whose grains are large enough for single hits: a box may have lain for a year or more before it was sold "
-            "(count back from its expiry date; from memory, two to three years). Age and heat fog film as well and "
-            "are not in the figures. Some numbers on boxes of fast film are exposure indices and not ISO speeds."
-        )
+        yield _old_stock_note(parts, rows)
+        yield BOX_SPEEDS
     if parts.flights or parts.storage:
         yield (
             "Background and in-flight radiation are hard: film answers to them about twenty times less per dose "

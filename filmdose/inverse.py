@@ -181,7 +181,8 @@ def dose_budget(
             else:
                 row.update({name: getattr(limit, name) for name in ("kerma_ugy", "kerma_low_ugy", "kerma_high_ugy")})
             for source, dose in doses.items():
-                for suffix, per_pass in (("", dose.kerma_ugy), ("_sure", dose.kerma_high_ugy)):
+                _, typical, high = dose.worst_band_ugy
+                for suffix, per_pass in (("", typical), ("_sure", high)):
                     row[f"passes_{source}{suffix}"] = float(np.floor(row["kerma_ugy"] / per_pass))
             rows.append(row)
     return pd.DataFrame(rows)
@@ -222,6 +223,7 @@ def judge_claim(
     """
     dose, asked = history_dose(itinerary), Question() if question is None else question
     kerma = np.array([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
+    asked = asked.for_bands(dose.peak_to_mean)
     resolved = [as_film(film) for film in films]
     rows = []
     for label, film in zip(unique_labels([film.label for film in resolved]), resolved, strict=True):
@@ -307,7 +309,8 @@ def speed_to_carry(
     high one are not carried.
     """
     dose = itinerary if isinstance(itinerary, HistoryDose) else history_dose(itinerary)
-    grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], question)
+    asked = (Question() if question is None else question).for_bands(dose.peak_to_mean)
+    grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], asked)
     table = pd.DataFrame({name: grid[name].to_numpy() for name in ("film", "kind", "speed")})
     table["kerma_ugy"] = dose.kerma_ugy
     for position, suffix in enumerate(("_low", "", "_high")):

@@ -13,7 +13,8 @@ from typing import Any
 
 import pandas as pd
 
-from filmdose.history import history_dose
+from filmdose.film.generic import box_speed_notes
+from filmdose.history import history_dose, pass_sentences
 from filmdose.odds import Learned, Priors, RollOdds, TripOdds, propagate, trip_model
 from filmdose.odds.draw import DEFAULT_SAMPLES
 from filmdose.question import Question
@@ -31,6 +32,7 @@ from filmdose.trip import (
     trip_table,
 )
 from filmdose.units import THIRD
+from filmdose.words import kept_text
 
 __all__ = ["Outlook", "trip_outlook"]
 
@@ -66,18 +68,24 @@ class Outlook:
     choices: dict[str, str]
 
     @property
+    def counted(self) -> dict[str, int]:
+        """Number of scans ahead that the odds of a roll include, by its id: of rolls that are still to be shot."""
+        counted = {row.roll.id: self.ahead[row.roll.id] for row in self.odds.rolls if row.roll.state != "exposed"}
+        return {name: scans for name, scans in counted.items() if scans}
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What belongs to the figures, each said once."""
-        counted = {row.roll.id: self.ahead[row.roll.id] for row in self.odds.rolls if row.roll.state != "exposed"}
-        told = [f"{name} {scans}" for name, scans in counted.items() if scans]
-        said = [f"Scans ahead count in the index to set now: {', '.join(told)}."] if told else []
+        told = ", ".join(f"{name} {scans}" for name, scans in self.counted.items())
+        if self.odds.learned is None:
+            said = [f"Scans ahead count in the index to set now: {told}."] if told else []
+        else:
+            said = [f"Dose, fog and the index to set now include scans ahead: {told}."] if told else []
         notes = [note for item in self.answers for note in item.dose.notes]
         notes += [
-            part.resolved_source.caution
-            for row in self.odds.rolls
-            for part in row.roll.history.passes
-            if part.air_kerma_ugy is None and part.resolved_source.caution
+            words for row in self.odds.rolls for part in row.roll.history.passes for words in pass_sentences(part)
         ]
+        notes += box_speed_notes(roll.film for roll in self.trip.rolls if roll.state != "exposed")
         return tuple(dict.fromkeys([*self.trip.notes, *said, *self.choices.values(), *notes]))
 
     def table(self) -> pd.DataFrame:
@@ -165,7 +173,7 @@ _ORDER = ("good", "usable", "poor", "lost")
 def _choice(now: RollOdds, later: RollOdds, kept_now: float, kept_later: float, scans: int) -> str:
     def state(row: RollOdds, kept: float) -> str:
         low, middle, high = (abs(value) for value in row.fog_density)
-        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {100 * kept:.0f} %, {row.verdict}"
+        return f"fog {middle:.2f} ({low:.2f} to {high:.2f}), shadows keep {kept_text(kept)}, {row.verdict}"
 
     worse = _ORDER.index(later.verdict) > _ORDER.index(now.verdict) or kept_later < kept_now * 2.0**-THIRD
     what = "1 more scan" if scans == 1 else f"{scans} more scans"

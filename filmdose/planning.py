@@ -225,13 +225,19 @@ def make_plan(
     plans = {key: roll for roll in trip.rolls for key, roll in _plans_of(roll, trip, walls).items()}
     plans |= {(roll.id, "carry"): roll for roll in carried.values()}
     seed = int(random_generator(rng).integers(2**31))  # one seed, so that all plans meet the same draws
-    losses = _expected_losses(plans, asked, priors=priors, samples=samples, seed=seed)
-    if progress is not None:
-        progress(0.5)
+    tell = progress or (lambda share: None)
+    losses = _expected_losses(
+        plans, asked, priors=priors, samples=samples, seed=seed, progress=lambda share: tell(0.5 * share)
+    )
     scanned = [replace(plans[roll.id, "scan"], id=f"roll {roll.id}") for roll in trip.rolls]
-    outlook = propagate([*scanned, *carried.values()], asked, priors=priors, samples=samples, rng=seed)
-    if progress is not None:
-        progress(1.0)
+    outlook = propagate(
+        [*scanned, *carried.values()],
+        asked,
+        priors=priors,
+        samples=samples,
+        rng=seed,
+        progress=lambda share: tell(0.5 + 0.5 * share),
+    )
     rows = [_roll_plan(roll, losses, outlook[f"roll {roll.id}"], asked) for roll in trip.rolls]
     rows.sort(key=lambda row: (-round(row.avoided, 1), -row.roll.importance, -row.avoided))
     table = _speeds([(outlook[roll.id], losses[roll.id, "carry"]) for roll in carried.values()], needed_ei)
@@ -288,14 +294,20 @@ def _plans_of(roll: Roll, trip: Trip, pouch: ShieldLike) -> dict[tuple[str, str]
 
 
 def _expected_losses(
-    plans: Mapping[tuple[str, str], Roll], question: Question, *, priors: Priors | None, samples: int, seed: int
+    plans: Mapping[tuple[str, str], Roll],
+    question: Question,
+    *,
+    priors: Priors | None,
+    samples: int,
+    seed: int,
+    progress: Callable[[float], None],
 ) -> dict[tuple[str, str], float]:
     """Expected loss of every roll under every plan [stops], from one set of draws; like histories are drawn once."""
     drawn: dict[tuple[str, History], Roll] = {}
     for (name, plan), roll in plans.items():
         # What is lost is counted as of a roll that is still to be exposed, and then weighed.
         drawn.setdefault((name, roll.history), replace(roll, id=f"{name}\n{plan}", state="unexposed"))
-    stops = draw_stops(list(drawn.values()), question, priors=priors, samples=samples, rng=seed)
+    stops = draw_stops(list(drawn.values()), question, priors=priors, samples=samples, rng=seed, progress=progress)
     means = {
         key: float(np.minimum(column, LOST_STOPS).mean()) for key, column in zip(drawn, stops.to_numpy().T, strict=True)
     }
@@ -442,7 +454,7 @@ def _verdict(roll: Roll, scanned: float, after: RollOdds, cost: float) -> str:
 
 def _notes(trip: Trip, question: Question) -> list[str]:
     sources = sorted({leg.source for leg in trip.legs if leg.inspect != "hand"})
-    found = [get_source(name).caution for name in sources if get_source(name).caution]
+    found = [words for name in sources for words in get_source(name).sentences()]
     found.append(
         "Losses are mean stops over the unknown doses and the uncertain calibration of fog; an exposed roll counts "
         f"each stop {question.cost_under:g} times, since nothing makes up for it, and a lost roll counts "

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from filmdose.arrays import check_number
 from filmdose.errors import UnknownNameError
@@ -61,6 +61,25 @@ class Question:
         }
         for name, value in checked.items():
             object.__setattr__(self, name, value)
+
+    def for_bands(self, of_sources: float, own: float | None = None) -> Question:
+        """The question for a roll under its worst band: its own unevenness, else that of its sources.
+
+        The one rule of every output: what the question itself asks for counts when it is more.
+
+        Parameters
+        ----------
+        of_sources
+            Worst band over mean that the sources of the roll make [1; at least 1].
+        own
+            The roll's own, which stands in place of that [1; at least 1].
+
+        Examples
+        --------
+        >>> Question().for_bands(1.3).peak_to_mean, Question().for_bands(1.3, own=1.0).peak_to_mean
+        (1.3, 1.0)
+        """
+        return replace(self, peak_to_mean=max(self.peak_to_mean, of_sources if own is None else own))
 
 
 def criterion_name(criterion: str) -> str:

@@ -14,7 +14,17 @@ from pathlib import Path
 from typing import Any, Literal, NoReturn, TypeVar
 
 from filmdose.arrays import check_count, check_number, range_allowed
-from filmdose.errors import ArgumentError, FilmdoseError, InputFileError, did_you_mean, name_list, shown
+from filmdose.errors import (
+    ArgumentError,
+    FilmdoseError,
+    InputFileError,
+    did_you_mean,
+    each_part,
+    go_on_or_raise,
+    name_list,
+    shown,
+    stop_at_faults,
+)
 from filmdose.everyday import meant
 
 __all__ = ["Field", "Row", "Table", "read_rows", "reference"]
@@ -144,6 +154,7 @@ class Row:
     fields: tuple[Field, ...] = ()
     name: str = ""
     values: Mapping[str, Any] = field(default_factory=dict)
+    faulty: bool = False  # only when all faults are collected
 
     def __contains__(self, key: str) -> bool:
         return key in self.values
@@ -164,7 +175,11 @@ class Row:
 
     def refuse(self, key: str, problem: str, action: str = "") -> NoReturn:
         """Raise with the place of a field, or of the row itself when ``key`` is empty."""
-        raise InputFileError(self.path, self.where(key), problem, action)
+        raise self.fault(key, problem, action)
+
+    def fault(self, key: str, problem: str, action: str = "") -> InputFileError:
+        """What is wrong with a field, or with the row itself when ``key`` is empty."""
+        return InputFileError(self.path, self.where(key), problem, action)
 
     def build(self, make: Callable[..., T], /, *arguments: Any, **values: Any) -> T:
         """Make an object from fields of this row; what it refuses is said with the place in the file."""
@@ -179,7 +194,9 @@ class Row:
             self.refuse(key, text.removeprefix(f"{said}: ") if key == said else text)
 
 
-def read_rows(tables: tuple[Table, ...], data: Mapping[str, Any], path: str | Path) -> dict[str, list[Row]]:
+def read_rows(
+    tables: tuple[Table, ...], data: Mapping[str, Any], path: str | Path, *, go_on: bool = False
+) -> dict[str, list[Row]]:
     """Rows of every table of a parsed file, checked field by field.
 
     Parameters
@@ -190,6 +207,8 @@ def read_rows(tables: tuple[Table, ...], data: Mapping[str, Any], path: str | Pa
         Its content, as the parser of TOML or JSON gives it.
     path
         For messages.
+    go_on
+        True for a reader that can do without the rows that are ``faulty``, when all faults are collected.
 
     Returns
     -------
@@ -208,12 +227,16 @@ def read_rows(tables: tuple[Table, ...], data: Mapping[str, Any], path: str | Pa
             known = [*own, *(name for name in named if name)]
             what = "field" if own and not isinstance(data[key], dict) else "table"
             problem = f"is not known; allowed are {name_list(known)}."
-            raise InputFileError(path, f"{what} {shown(key)}", problem, did_you_mean(key, known))
+            go_on_or_raise(InputFileError(path, f"{what} {shown(key)}", problem, did_you_mean(key, known)))
     rows = {"": [_row(path, "", top.fields, {key: value for key, value in data.items() if key in own})]}
     for name, table in named.items():
         if name:
-            found = _found(path, table, data.get(name))
-            rows[name] = [_row(path, place, table.fields, content, key) for place, key, content in found]
+            rows[name] = []
+            with each_part():
+                found = _found(path, table, data.get(name))
+                rows[name] = [_row(path, place, table.fields, content, key) for place, key, content in found]
+    if not go_on:
+        stop_at_faults()
     return rows
 
 
@@ -243,19 +266,27 @@ def _row(path: str | Path, place: str, fields: tuple[Field, ...], content: Mappi
     known = {item.name: item for item in fields}
     values: dict[str, Any] = {}
     given = {key: value for key, value in content.items() if value is not None}  # null of JSON: left out
+    faults: list[InputFileError] = []
     for key, value in given.items():
         if key not in known:
-            row.refuse(key, f"is not known; allowed are {name_list(known)}.", did_you_mean(key, known))
+            said = f"is not known; allowed are {name_list(known)}."
+            faults.append(row.fault(key, said, did_you_mean(key, known)))
+            go_on_or_raise(faults[-1])
+            continue
         try:
             values[key] = known[key].checked(value)
         except ArgumentError as error:
-            row.refuse(key, f"got {shown(error.value)}; allowed is {error.allowed}.", error.action)
+            faults.append(row.fault(key, f"got {shown(error.value)}; allowed is {error.allowed}.", error.action))
+            go_on_or_raise(faults[-1])
+            continue
         if known[key].type == "inline":
             values[key] = _row(path, row.where(key), known[key].fields, value)
     for item in fields:
         if item.required and item.name not in given:
-            row.refuse(item.name, "is missing.", f"Write {item.name} = ...: {item.what}.")
-    return replace(row, values=values)
+            faults.append(row.fault(item.name, "is missing.", f"Write {item.name} = ...: {item.what}."))
+            go_on_or_raise(faults[-1])
+    inside = any(isinstance(value, Row) and value.faulty for value in values.values())
+    return replace(row, values=values, faulty=bool(faults) or inside)
 
 
 def reference(tables: tuple[Table, ...]) -> str:

@@ -433,9 +433,9 @@ def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn:
 
     With ``drawn`` unevenness is among the unknowns and does not stand in the question.
     """
-    peak = 1.0 if drawn else max(question.peak_to_mean, roll.peak_to_mean or peak_to_mean)
     span = question.scene_range if roll.scene_range is None else roll.scene_range
-    return replace(question, scene_range=span, peak_to_mean=peak)
+    asked = replace(question, scene_range=span)
+    return replace(asked, peak_to_mean=1.0) if drawn else asked.for_bands(peak_to_mean, roll.peak_to_mean)
 
 
 def legs_ahead(trip: Trip) -> tuple[Leg, ...]:

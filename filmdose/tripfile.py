@@ -16,7 +16,16 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from filmdose.errors import FilmdoseError, InputFileError, OutputFileError, UnknownNameError, name_list, shown
+from filmdose.errors import (
+    FilmdoseError,
+    InputFileError,
+    OutputFileError,
+    UnknownNameError,
+    each_part,
+    name_list,
+    shown,
+    stop_at_faults,
+)
 from filmdose.everyday import KINDS_MEANT
 from filmdose.files import parse_toml, read_text, write_bytes_atomic
 from filmdose.film.filmfile import read_film
@@ -189,7 +198,7 @@ TRIP_FILE = (
             _SHIELD,
             Field(
                 name="multiplier", type="number", low=1, default="1",
-                help="Times longer in the beam than usual, for a belt that stopped.",
+                help="Times longer in the beam than usual, where that is known; a belt that stood still is `held`.",
             ),
             Field(
                 name="kerma", type="amount", help="Air kerma of one pass where it is known.",
@@ -309,35 +318,52 @@ def read_trip(path: str | Path) -> Trip:
 
 def parse_trip(text: str, path: str | Path = "trip") -> Trip:
     """A trip from the text of its file; ``path`` is named in errors, and film files are looked for from there."""
-    rows = read_rows(TRIP_FILE, parse_toml(text, path), path)
+    rows = read_rows(TRIP_FILE, parse_toml(text, path), path, go_on=True)
     if not rows["roll"]:
         raise InputFileError(path, "", "has no roll.", "Add at least one [[roll]] with id and speed.")
     parts: dict[str, dict[str, list[Any]]] = {}
     notes: list[str] = []
-    developed = {row["id"]: row.values.get("developed") for row in rows["roll"]}
-    for row in rows["roll"]:
-        if row["id"] in parts:
-            row.refuse("id", "stands twice.", "Give every roll its own id.")
-        parts[row["id"]] = {table: [] for table in (*_EVENTS, "reading")}
+    named = [row for row in rows["roll"] if "id" in row]
+    developed = {row["id"]: row.values.get("developed") for row in named}
+    for row in named:
+        with each_part():
+            if row["id"] in parts:
+                row.refuse("id", "stands twice.", "Give every roll its own id.")
+            parts[row["id"]] = {table: [] for table in (*_EVENTS, "reading")}
     for table, make in _EVENTS.items():
-        for row in rows[table]:
-            event = row.build(make, row)
-            for name in _named(row, parts):
-                done, when = developed[name], row.values.get("date")
-                if done is not None and when is not None and when > done:
-                    notes.append(f"Roll {name} was developed on {done}: its {table} of {when} does not count.")
-                else:
-                    parts[name][table].append(event)
-    for row in rows["reading"]:
-        _check_roll(row, "roll", row["roll"], parts)
-        parts[row["roll"]]["reading"].append(_reading(row))
+        for row in _whole(rows[table]):
+            with each_part():
+                event = row.build(make, row)
+                for name in _named(row, parts):
+                    done, when = developed[name], row.values.get("date")
+                    if done is not None and when is not None and when > done:
+                        notes.append(f"Roll {name} was developed on {done}: its {table} of {when} does not count.")
+                    else:
+                        parts[name][table].append(event)
+    for row in _whole(rows["reading"]):
+        with each_part():
+            _check_roll(row, "roll", row["roll"], parts)
+            parts[row["roll"]]["reading"].append(_reading(row))
+    rolls, legs = [], []
+    for row in _whole(rows["roll"]):
+        with each_part():
+            rolls.append(row.build(_roll, row, parts[row["id"]]))
+    for row in _whole(rows["leg"]):
+        with each_part():
+            legs.append(row.build(Leg, rolls=_named(row, parts), **row.arguments("rolls")))
+    stop_at_faults()
     return Trip(
-        rolls=tuple(row.build(_roll, row, parts[row["id"]]) for row in rows["roll"]),
-        legs=tuple(row.build(Leg, rolls=_named(row, parts), **row.arguments("rolls")) for row in rows["leg"]),
+        rolls=tuple(rolls),
+        legs=tuple(legs),
         path=str(path),
         notes=tuple(notes),
         **(rows["trip"][0].arguments() if rows["trip"] else {}),
     )
+
+
+def _whole(rows: list[Row]) -> list[Row]:
+    """The rows without a fault: all of them, but when all faults of a file are collected."""
+    return [row for row in rows if not row.faulty]
 
 
 def read_readings(path: str | Path) -> tuple[Reading, ...]:
@@ -351,7 +377,12 @@ def read_readings(path: str | Path) -> tuple[Reading, ...]:
     rows = read_rows(READINGS_FILE, parse_toml(read_text(path), path), path)["reading"]
     if not rows:
         raise InputFileError(path, "", "has no reading.", "Add at least one [[reading]] with roll and base_plus_fog.")
-    return tuple(_reading(row) for row in rows)
+    readings = []
+    for row in rows:
+        with each_part():
+            readings.append(_reading(row))
+    stop_at_faults()
+    return tuple(readings)
 
 
 def _named(row: Row, rolls: Mapping[str, Any]) -> tuple[str, ...]:

@@ -29,8 +29,10 @@ __all__ = [
     "degrees_from_speed",
     "exposure_index",
     "format_speed",
+    "parse_days",
     "parse_dose",
     "parse_duration",
+    "parse_hours",
     "parse_kerma",
     "parse_stops_darker",
     "round_to_standard",
@@ -174,6 +176,48 @@ def parse_duration(argument: str, text: Any) -> float:
     if match is None or factor is None:
         raise ArgumentError(argument, text, allowed, "Write the number first and then the unit.")
     return check_number(argument, float(match[1]) * factor, low=0.0, unit="s")
+
+
+_HOURS = {"": 1.0, **dict.fromkeys(("h", "hour", "hours"), 1.0), "min": 1.0 / 60.0, "d": 24.0}
+_DAYS = {
+    "": 1.0,
+    **dict.fromkeys(("d", "day", "days"), 1.0),
+    **dict.fromkeys(("week", "weeks"), 7.0),
+    **dict.fromkeys(("month", "months"), 365.25 / 12.0),
+    **dict.fromkeys(("y", "year", "years"), 365.25),
+}
+
+
+def parse_hours(argument: str, text: Any) -> float:
+    """Hours in a number [h] or a text such as "11h", "11,5 hours", "90 min".
+
+    Examples
+    --------
+    >>> parse_hours("flight", "11,5h"), parse_hours("flight", "90 min")
+    (11.5, 1.5)
+    """
+    return _time(argument, text, _HOURS, "h", "hours, such as 11 or '11h'")
+
+
+def parse_days(argument: str, text: Any) -> float:
+    """Days in a number [days] or a text such as "30 d", "6 weeks", "2 years".
+
+    Examples
+    --------
+    >>> parse_days("storage", "30d"), parse_days("storage", "2 years")
+    (30.0, 730.5)
+    """
+    return _time(argument, text, _DAYS, "days", "days, such as 30, '6 weeks' or '2 years'")
+
+
+def _time(argument: str, text: Any, factors: dict[str, float], unit: str, allowed: str) -> float:
+    if not isinstance(text, str):
+        return check_number(argument, text, low=0.0, unit=unit)
+    match = _QUANTITY.fullmatch(with_points(text))
+    factor = None if match is None else factors.get(match[2].lower())
+    if match is None or factor is None:
+        raise ArgumentError(argument, text, allowed)
+    return check_number(argument, float(match[1]) * factor, low=0.0, unit=unit)
 
 
 _STOPS = re.compile(

@@ -75,7 +75,7 @@ def what_if(
     counts: Mapping[str, int],
     kind: str = "bw-negative",
     shield: str = NO_SHIELD,
-    peak_to_mean: float = 1.0,
+    peak_to_mean: float | None = None,
     question: Question | None = None,
     priors: Priors | None = None,
     samples: int = 1024,
@@ -92,7 +92,7 @@ def what_if(
     shield
         Around the film in every pass, such as "lead=0.25", or ``NO_SHIELD``.
     peak_to_mean
-        Fog of the worst band over the mean [1; at least 1].
+        Fog of the worst band over the mean, in place of the sources' and of what is drawn on top [1; at least 1].
     question
         What is asked.
     priors, samples, seed

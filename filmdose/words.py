@@ -7,6 +7,7 @@ import math
 from filmdose.units import format_speed
 
 __all__ = [
+    "BOX_SPEEDS",
     "CRITERION_WORDS",
     "KIND_WORDS",
     "STATUS_WORDS",
@@ -16,6 +17,8 @@ __all__ = [
     "dose_text",
     "figure_text",
     "headline",
+    "index_pair",
+    "kept_text",
     "range_text",
     "stops_text",
 ]
@@ -52,6 +55,13 @@ VERDICT_MARKS: dict[str, str] = {"good": "", "usable": "†", "poor": "‡"}
 TEST_FIRST = "Test on one unimportant roll first."
 
 
+#: What the numbers on boxes of fast film may mean, and what to do about it.
+BOX_SPEEDS = (
+    "Some numbers on boxes of fast film are exposure indices for longer development and not ISO speeds (common "
+    "practice, no source): give such a film the ISO speed of its data sheet."
+)
+
+
 def headline(
     outcome: str,
     verdict: str,
@@ -82,6 +92,8 @@ def headline(
     'EI 160 (safe); 250 if typical. Usable.'
     >>> headline("compensated", "good", safe=400, typical=400)
     'EI 400 (safe and typical). Good.'
+    >>> headline("compensated", "poor", safe=50, typical=80)
+    'EI 50, the best left; 80 if typical. Poor.'
     >>> headline("exposed", "good", shot_ei=200, harmless=True)
     'Shot at EI 200. Good: it lost nothing that shows.'
     """
@@ -96,13 +108,28 @@ def headline(
         return f"Expose as marked, at EI {format_speed(marked or 0.0)}. {worth}"
     if safe is None:
         return f"EI {format_speed(typical or 0.0)} if typical. {worth}"
-    if typical is None:
-        return f"EI {format_speed(safe)} (safe); nothing helps the middle case. {worth}"
+    middle = "nothing helps the middle case" if typical is None else f"{format_speed(typical)} if typical"
+    if verdict == "poor":  # nothing is safe about an index that leaves the shadows poor
+        return f"EI {format_speed(safe)}, the best left{'' if safe == typical else f'; {middle}'}. {worth}"
     if safe == typical:
         return f"EI {format_speed(safe)} (safe and typical). {worth}"
     # Where more light wins little back, the best on average may be faster than the middle case's.
-    why = "safe" if safe < typical else "best on average"
-    return f"EI {format_speed(safe)} ({why}); {format_speed(typical)} if typical. {worth}"
+    why = "safe" if typical is None or safe < typical else "best on average"
+    return f"EI {format_speed(safe)} ({why}); {middle}. {worth}"
+
+
+def index_pair(verdict: str, safe: float | None, typical: float | None) -> str:
+    """The two indices of a headline as a cell of a table: safe;typical, or one where they are the same.
+
+    Examples
+    --------
+    >>> index_pair("usable", 160, 250), index_pair("good", 400, 400), index_pair("lost", None, 50)
+    ('160;250†', '400', '-')
+    """
+    if verdict == "lost" or (safe is None and typical is None):
+        return "-"
+    told = dict.fromkeys("-" if index is None else format_speed(index) for index in (safe, typical))
+    return ";".join(told) + VERDICT_MARKS[verdict]
 
 
 def figure_text(value: float, digits: int = 3) -> str:
@@ -151,6 +178,17 @@ def range_text(low: float, high: float) -> str:
     unit = dose_text(high).rpartition(" ")[2]
     factor = {"µGy": 1.0, "mGy": 1e3, "Gy": 1e6}[unit]
     return f"{figure_text(low / factor)} to {figure_text(high / factor)} {unit}"
+
+
+def kept_text(share: float) -> str:
+    """Share that is left of something clean [1]; light given in time may make it more than all, which says no more.
+
+    Examples
+    --------
+    >>> kept_text(0.5), kept_text(0.997), kept_text(1.13)
+    ('50 %', 'all', 'all')
+    """
+    return "all" if share >= 0.995 else f"{100 * share:.0f} %"
 
 
 def stops_text(stops: float | None) -> str:

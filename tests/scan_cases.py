@@ -1,12 +1,15 @@
 """Simulated scans of the tests and of the larger study in reference/."""
 
+import runpy
+from pathlib import Path
+
 import numpy as np
 from skimage.transform import rotate
 
 from filmdose.film.generic import generic_film
-from filmdose.film.readings import tablet_log_exposures, write_csv_table
-from filmdose.scan import Box, Flare, get_winding, measure_area, measure_flare, measure_fog
-from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels, simulate_profile, write_tiff
+from filmdose.film.readings import tablet_log_exposures
+from filmdose.scan import Box, Flare, measure_area, measure_flare, measure_fog
+from filmdose.scan.simulate import grainy, scan_from_pixels, simulate_pixels
 
 AREA = Box(left=46, top=8, width=76, height=104)
 OPAQUE = Box(left=138, top=10, width=18, height=100)
@@ -18,18 +21,15 @@ CLEAN = Flare(fraction=0.0, error=0.0005, measured=True)
 FILM = generic_film(400)
 TRUE = np.asarray(FILM.records[0].density(EXPOSURES))
 
+_INVENTED = Path(__file__).parents[1] / "notebooks" / "invented_scans.py"
+_strip = runpy.run_path(str(_INVENTED))["strip"]
+
 PX = 10.58  # um: 2400 pixels an inch
 
 
 def strip(base, seed, upright=False):
-    """A strip of perforated film with an image, an opaque holder at its left and clear light above and below."""
-    rng = np.random.default_rng(seed)
-    density = np.zeros((400, 900))
-    density[40:360] = base
-    density[80:320, 50:850] += 0.3 + 0.5 * rng.random((8, 20)).repeat(30, 0).repeat(40, 1)
-    for x in range(60, 900, 70):
-        density[48:60, x : x + 30] = 0.0
-    density[:, :16] = 5.0
+    """The strip of perforated film of the README's invented scans."""
+    density = _strip(base, np.random.default_rng(seed))
     return density.T if upright else density
 
 
@@ -97,14 +97,3 @@ def picture(rng, *, angle=0.0, densities=TRUE, base=None, cover=None, crop=None,
     )
     clear = scan_from_pixels(simulate_pixels(np.zeros(image.shape), rng=rng, gamma=gamma), pixel_um=10.0)
     return scan, clear
-
-
-def write_scans(folder):
-    """The files that the README's commands about scans name."""
-    rng = np.random.default_rng(5)
-    for name, base, seed in (("roll", 0.46, 1), ("control", 0.30, 2)):
-        write_tiff(scanned(strip(base, seed), rng).pixels[..., 0], folder / f"{name}.tif", pixel_um=PX)
-    write_tiff(picture(rng, flare=0.005)[0].pixels[..., 0], folder / "wedge.tif", pixel_um=PX)
-    write_tiff(simulate_pixels(np.zeros((400, 900)), rng=rng), folder / "clear.tif", pixel_um=PX)
-    winding = get_winding("135-36")
-    write_csv_table(simulate_profile("radiation", winding, rng=rng).to_frame(), folder / "profile.csv")

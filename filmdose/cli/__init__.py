@@ -9,7 +9,7 @@ import importlib
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import typer
 from typer.core import TyperGroup
@@ -33,6 +33,9 @@ VERBS: dict[str, str] = {
     "fit": "Fit a film to step-tablet readings and write it to a film file.",
     "budget": "Print how much dose and how many passes each film stands until a loss; or judge a claim of no harm.",
     "shield": "Print how much of a beam comes through a shield: narrow and broad beam side by side.",
+    "pouch": "Tell how much lead a pouch holds: from a kitchen scale, from two rolls of a journey, or not known.",
+    "check": "Check files of the project: every fault of each at once.",
+    "notebooks": "Copy the notebooks and the example trips into a folder, to run and to change.",
     "sources": "List the shipped sources of radiation, or all data, with range, evidence and citation.",
 }
 _STYLE: dict[str, Any] = {"add_completion": False, "rich_markup_mode": None, "pretty_exceptions_enable": False}
@@ -47,7 +50,12 @@ class _Modules(Mapping[str, Any]):
         module = importlib.import_module(f"filmdose.cli.{verb}")
         single = typer.Typer(**_STYLE)
         single.command(verb)(getattr(module, verb))
-        return typer.main.get_command(single)
+        command: Any = typer.main.get_command(single)
+        for parameter in command.params:
+            if parameter.param_type_name == "argument":
+                # Some versions of the parser print the type in Python's words behind the name, such as <list[Path]>.
+                parameter.display_type_rich = lambda ctx: ""
+        return command
 
     def __iter__(self) -> Iterator[str]:
         return iter(VERBS)
@@ -99,7 +107,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     command = typer.main.get_command(app)
     try:
-        result = command.main(args=words or ["--help"], prog_name="filmdose", standalone_mode=False)
+        result = command.main(
+            args=_with_decimal_points(words) or ["--help"], prog_name="filmdose", standalone_mode=False
+        )
     except FilmdoseError as error:
         return _fail(str(error))
     except typer.Abort:
@@ -111,6 +121,39 @@ def main(arguments: Sequence[str] | None = None) -> int:
             return _fail(error.format_message())
         raise
     return result if isinstance(result, int) else 0
+
+
+def _with_decimal_points(words: list[str]) -> list[str]:
+    """The words with a point for the decimal comma of options that take one number; lists keep their commas."""
+    if not words or words[0] not in VERBS or not any("," in word for word in words):
+        return words
+    single = _numbers_of(words[0])
+    result = list(words)
+    for place, word in enumerate(words):
+        name, given, value = word.partition("=")
+        if given and name in single:
+            result[place] = f"{name}={_pointed(value)}"
+        elif place and words[place - 1] in single:
+            result[place] = _pointed(word)
+    return result
+
+
+def _numbers_of(verb: str) -> set[str]:
+    """Names of the options of a verb that take one number, from its own signature."""
+    function = getattr(importlib.import_module(f"filmdose.cli.{verb}"), verb)
+    names: set[str] = set()
+    for hint in get_type_hints(function, include_extras=True).values():
+        kind, *told = get_args(hint) if hasattr(hint, "__metadata__") else (hint,)
+        if kind is float or float in get_args(kind):
+            # the parser keeps the first name of an annotated option where others keep its default
+            said = [name for info in told for name in (info.default, *(info.param_decls or ()))]
+            names |= {name for name in said if isinstance(name, str) and name.startswith("--")}
+    return names
+
+
+def _pointed(value: str) -> str:
+    whole, comma, part = value.partition(",")
+    return f"{whole}.{part}" if comma and part.isdigit() and whole.lstrip("+-").isdigit() else value
 
 
 def _fail(message: str) -> int:

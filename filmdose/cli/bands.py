@@ -9,6 +9,7 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 
 if TYPE_CHECKING:
@@ -26,15 +27,18 @@ def bands(
     winding: Annotated[
         str, typer.Option("--winding", help="How the film was wound: 135-36, 135-24 or 120.", metavar="NAME")
     ] = "135-36",
-    length: Annotated[float | None, typer.Option("--length", help="Length of the film, mm.")] = None,
+    length: Annotated[float | None, typer.Option("--length", help="Length of the film.", metavar="MM")] = None,
     core_radius: Annotated[
-        float | None, typer.Option("--core-radius", help="Radius at which its inner end lay, mm.")
+        float | None, typer.Option("--core-radius", help="Radius at which its inner end lay.", metavar="MM")
     ] = None,
-    layer: Annotated[float | None, typer.Option("--layer", help="Thickness of one turn with its paper, mm.")] = None,
+    layer: Annotated[
+        float | None, typer.Option("--layer", help="Thickness of one turn with its paper.", metavar="MM")
+    ] = None,
     end: Annotated[
-        str | None, typer.Option("--end", help="Where the profile starts: inside or outside; both are tried.")
+        str | None,
+        typer.Option("--end", help="Where the profile starts: inside or outside; both are tried.", metavar="WORD"),
     ] = None,
-    start: Annotated[float, typer.Option("--start", help="Its distance from that end, mm.")] = 0.0,
+    start: Annotated[float, typer.Option("--start", help="Its distance from that end.", metavar="MM")] = 0.0,
     control: Annotated[
         float | None, typer.Option("--control", help="Density of the same film without fog.", metavar="D")
     ] = None,
@@ -48,8 +52,8 @@ def bands(
     clear_box: Annotated[
         str | None, typer.Option("--clear-box", help="A place without film on every scan.", metavar="L,T,W,H")
     ] = None,
-    gap: Annotated[float, typer.Option("--gap", help="Film that is missing between two strips, mm.")] = 0.0,
-    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.")] = None,
+    gap: Annotated[float, typer.Option("--gap", help="Film that is missing between two strips.", metavar="MM")] = 0.0,
+    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.", metavar="N")] = None,
     plot: Annotated[
         Path | None, typer.Option("--plot", help="Draw the profile and the cause.", metavar="FILE.png")
     ] = None,
@@ -65,12 +69,13 @@ def bands(
     check_output(format, output, plot)
     given: dict[str, Any] = {"length_mm": length, "core_radius_mm": core_radius, "layer_mm": layer}
     wound = replace(get_winding(winding), **{name: value for name, value in given.items() if value is not None})
-    if all(path.suffix.lower() in (".csv", ".txt") for path in files):
-        profiles = [read_profile(path, control_density=control) for path in files]
-    else:
-        profiles = [_from_scan(path, box, clear, clear_box, dpi, control) for path in files]
-    profile = profiles[0] if len(profiles) == 1 else join_profiles(profiles, gap_mm=gap)
-    result = explain_bands(profile, wound, end=end, start_mm=start)
+    with progress("comparing causes"):
+        if all(path.suffix.lower() in (".csv", ".txt") for path in files):
+            profiles = [read_profile(path, control_density=control) for path in files]
+        else:
+            profiles = [_from_scan(path, box, clear, clear_box, dpi, control) for path in files]
+        profile = profiles[0] if len(profiles) == 1 else join_profiles(profiles, gap_mm=gap)
+        result = explain_bands(profile, wound, end=end, start_mm=start)
     if plot is not None:
         from filmdose.plotting.scan import plot_bands, write_picture
 

@@ -8,8 +8,10 @@ from typing import Annotated
 
 import typer
 
-from filmdose.cli.output import FormatOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
+from filmdose.everyday import known_kind
 from filmdose.film.emulsion import APERTURE_AREA_UM2
 from filmdose.film.fitting import fit_film
 from filmdose.film.noisefit import read_granularity
@@ -24,7 +26,8 @@ def fit(
         Path | None, typer.Option("--output", "-o", help="Write the film file here.", metavar="FILM.toml")
     ] = None,
     kind: Annotated[
-        str, typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.")
+        str,
+        typer.Option("--kind", help="bw-negative, colour-negative, colour-reversal or bw-reversal.", metavar="KIND"),
     ] = "bw-negative",
     speed: Annotated[
         float | None, typer.Option("--speed", help="Rated speed; it anchors a relative log exposure.", metavar="ISO")
@@ -54,9 +57,14 @@ def fit(
     ] = None,
     aperture: Annotated[
         float,
-        typer.Option("--aperture", help="Area of the aperture of --grain in um2; a pixel squared.", metavar="UM2"),
+        typer.Option(
+            "--aperture",
+            help="Area of the aperture of --grain in um2; a pixel squared.",
+            metavar="UM2",
+            show_default="a circle of 48 um",
+        ),
     ] = APERTURE_AREA_UM2,
-    name: Annotated[str, typer.Option("--name", help="What you call the film.")] = "",
+    name: Annotated[str, typer.Option("--name", help="What you call the film.", metavar="NAME")] = "",
     delimiter: Annotated[
         str | None, typer.Option("--delimiter", help="Of the CSV file; found when left out.", metavar="CHAR")
     ] = None,
@@ -81,6 +89,7 @@ def fit(
     readings = read_steps(
         steps, delimiter="\t" if delimiter in ("tab", "\\t") else delimiter, decimal=decimal, header=header
     )
+    kind = known_kind(kind)
     if kind not in RECORD_NAMES:
         raise UnknownNameError("kind", kind, RECORD_NAMES)
     if grain is None and aperture != APERTURE_AREA_UM2:

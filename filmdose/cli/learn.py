@@ -8,7 +8,8 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.measured import PriorsOption, SamplesOption, SeedOption, priors_from
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress, warnings_as_notes
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, warnings_as_notes
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import learned_document
 from filmdose.tripfile import read_trip
@@ -45,7 +46,7 @@ def learn(
     journey = read_trip(file)
     model = trip_model(journey, priors_from(priors))
     notes: list[str] = []
-    with progress("learning"), warnings_as_notes(notes):
+    with progress("learning") as advance, warnings_as_notes(notes):
         taught = learn_from(
             model,
             None if readings is None else read_readings(readings),
@@ -53,7 +54,7 @@ def learn(
             samples=samples,
             rng=seed,
         )
-        outlook = trip_outlook(journey, learned=taught, priors=model.priors)
+        outlook = trip_outlook(journey, learned=taught, priors=model.priors, progress=advance)
     if save is not None:
         save_learned(taught, save)
         notes.append(f"Kept in {save}; use it with --measured.")

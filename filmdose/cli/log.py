@@ -13,8 +13,10 @@ import typer
 
 from filmdose.cli.card import parse_date
 from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, FilmdoseError
 from filmdose.radiation.sources import get_source
+from filmdose.units import parse_days, parse_hours
 
 if TYPE_CHECKING:
     from filmdose.odds import Learned
@@ -34,19 +36,17 @@ def log(
     shield: Annotated[
         str | None, typer.Option("--shield", help="What was around the film.", metavar="MATERIAL=MM")
     ] = None,
-    multiplier: Annotated[
-        float | None, typer.Option("--multiplier", help="Times longer than usual in a belt that stopped.")
-    ] = None,
     kerma: Annotated[
         str | None,
         typer.Option("--kerma", help="Dose of one pass where it is known; microgray, or with a unit.", metavar="DOSE"),
     ] = None,
     flight_hours: Annotated[
-        float | None,
+        str | None,
         typer.Option("--flight-hours", help="A flight of so many hours, in place of a pass.", metavar="HOURS"),
     ] = None,
     storage_days: Annotated[
-        float | None, typer.Option("--storage-days", help="Days on the shelf, in place of a pass.", metavar="DAYS")
+        str | None,
+        typer.Option("--storage-days", help="Days on the shelf, in place of a pass; or '2 years'.", metavar="DAYS"),
     ] = None,
     darker: Annotated[
         str | None,
@@ -59,15 +59,17 @@ def log(
     date: Annotated[
         str | None, typer.Option("--date", help="When a pass was; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    place: Annotated[str | None, typer.Option("--place", help="Where a pass was.")] = None,
-    scanner: Annotated[str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.")] = None,
+    place: Annotated[str | None, typer.Option("--place", help="Where a pass was.", metavar="WHERE")] = None,
+    scanner: Annotated[
+        str | None, typer.Option("--scanner", help="Which machine, if you can tell them apart.", metavar="NAME")
+    ] = None,
     held: Annotated[
         str | None, typer.Option("--held", help="How long the belt stood still, such as 5min.", metavar="TIME")
     ] = None,
     beam_on: Annotated[
         str | None, typer.Option("--beam-on", help="What the tube did: running, pulsed or unknown.", metavar="WORD")
     ] = None,
-    note: Annotated[str | None, typer.Option("--note", help="Anything else.")] = None,
+    note: Annotated[str | None, typer.Option("--note", help="Anything else.", metavar="TEXT")] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Take back the last entry, nothing else.")] = False,
     format: FormatOption = None,
 ) -> None:
@@ -85,7 +87,8 @@ def log(
 
     def answer(trip: Trip) -> None:
         # Before the file is written, so that nothing can go wrong after it but the printing itself.
-        told.append(trip_outlook(trip, learned=_learnt(trip, file, notes)))
+        with progress("drawing") as advance:
+            told.append(trip_outlook(trip, learned=_learnt(trip, file, notes), progress=advance))
 
     def rolls() -> list[str]:
         return roll or [item.id for item in told[0].trip.rolls]
@@ -96,7 +99,6 @@ def log(
             roll,
             count,
             shield,
-            multiplier,
             kerma,
             flight_hours,
             storage_days,
@@ -115,7 +117,6 @@ def log(
     only_pass: dict[str, Any] = {
         "count": count,
         "shield": shield,
-        "multiplier": multiplier,
         "kerma": kerma,
         "date": None if date is None else parse_date(date),
         "place": place,
@@ -180,13 +181,13 @@ def nothing_left_to_repeat(done: str) -> Iterator[None]:
 
 
 def _entry(
-    source: str | None, flight_hours: float | None, storage_days: float | None, darker: str | None
+    source: str | None, flight_hours: str | None, storage_days: str | None, darker: str | None
 ) -> tuple[str, dict[str, Any]]:
     """Which table, and its first field."""
     choices: dict[str, tuple[str, Any]] = {
         "pass": ("source", source),
-        "flight": ("hours", flight_hours),
-        "storage": ("days", storage_days),
+        "flight": ("hours", None if flight_hours is None else parse_hours("flight_hours", flight_hours)),
+        "storage": ("days", None if storage_days is None else parse_days("storage_days", storage_days)),
         "reading": ("darker", darker),
     }
     given = {table: field for table, field in choices.items() if field[1] is not None} or {

@@ -14,7 +14,9 @@ from filmdose.arrays import check_number
 from filmdose.cli.card import parse_date
 from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
 from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
+from filmdose.everyday import known_kind
 
 if TYPE_CHECKING:
     from filmdose.film.model import Film
@@ -81,19 +83,26 @@ def measure(
     steps: Annotated[
         int | None, typer.Option("--steps", help="Read a step tablet of so many steps instead.", metavar="N")
     ] = None,
-    increment: Annotated[float, typer.Option("--increment", help="Density from step to step of the tablet.")] = 0.15,
+    increment: Annotated[
+        float, typer.Option("--increment", help="Density from step to step of the tablet.", metavar="D")
+    ] = 0.15,
     clear_log_exposure: Annotated[
-        float, typer.Option("--clear-log-exposure", help="Log10 exposure under its clearest step; 0 when not known.")
+        float,
+        typer.Option(
+            "--clear-log-exposure", help="Log10 exposure under its clearest step; 0 when not known.", metavar="LOG"
+        ),
     ] = 0.0,
     first_step: Annotated[
-        int | None, typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.")
+        int | None,
+        typer.Option("--first-step", help="Least exposed step in the picture, when some are cut off.", metavar="N"),
     ] = None,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="CSV to write for fit: steps, or grain.", metavar="FILE.csv")
     ] = None,
     grain: Annotated[bool, typer.Option("--grain", help="Measure the grain of the box, or of the steps.")] = False,
     transfer: Annotated[
-        float | None, typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.")
+        float | None,
+        typer.Option("--transfer", help="Where the scanner's transfer is one half, cycles/mm.", metavar="CYCLES"),
     ] = None,
     edge_box: Annotated[
         str | None,
@@ -102,16 +111,18 @@ def measure(
     speed: SpeedOption = None,
     kind: KindOption = DEFAULT_KIND,
     film: FilmOption = None,
-    channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.")] = "green",
+    channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.", metavar="NAME")] = "green",
     black: Annotated[
         float | None, typer.Option("--black", help="Number that no light gives.", metavar="COUNTS")
     ] = None,
-    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.")] = None,
+    dpi: Annotated[float | None, typer.Option("--dpi", help="Pixels per inch on the film.", metavar="N")] = None,
     accept: Annotated[
         list[str] | None,
         typer.Option("--accept", help="Fault that is to be let pass; may be repeated.", metavar="FAULT"),
     ] = None,
-    date: Annotated[str | None, typer.Option("--date", help="When it was read; today by default.")] = None,
+    date: Annotated[
+        str | None, typer.Option("--date", help="When it was read; today by default.", metavar="YYYY-MM-DD")
+    ] = None,
     picture: Annotated[
         Path | None, typer.Option("--picture", help="Draw where it was measured.", metavar="FILE.png")
     ] = None,
@@ -124,6 +135,7 @@ def measure(
     from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
 
     check_output(format, None, output, picture)
+    kind = known_kind(kind)
     if into is not None and roll is None:
         raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
     if (wedge is None) != (wedge_box is None):
@@ -135,15 +147,16 @@ def measure(
         else 25_400.0 / check_number("dpi", dpi, low=10.0, high=100_000.0, unit="pixels per inch"),
         "accept": tuple(accept or ()),
     }
-    taken = read_scan(scan, **options)
-    if clear is None and clear_box is None:
-        raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
-    light = _Light(
-        scan=taken,
-        clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),
-        flare=UNMEASURED_FLARE,
-    )
-    light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
+    with progress("reading"):
+        taken = read_scan(scan, **options)
+        if clear is None and clear_box is None:
+            raise ArgumentError("clear", None, "clear light to compare with", _CLEAR)
+        light = _Light(
+            scan=taken,
+            clear=read_scan(clear, **options) if clear is not None else parse_box(clear_box or "", "clear_box"),
+            flare=UNMEASURED_FLARE,
+        )
+        light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
     place = None if box is None else parse_box(box)
     chosen = film if film is None and speed is None else film_from_options(speed, kind, film)
     reversal = kind.endswith("reversal") if chosen is None else chosen.reversal

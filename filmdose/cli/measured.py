@@ -25,8 +25,8 @@ MeasuredOption = Annotated[
 PriorsOption = Annotated[
     Path | None, typer.Option("--priors", help="Priors in place of the shipped ones, TOML.", metavar="FILE")
 ]
-SamplesOption = Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")]
-SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the draws.")]
+SamplesOption = Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.", metavar="N")]
+SeedOption = Annotated[int, typer.Option("--seed", help="Seed of the draws.", metavar="N")]
 
 
 def priors_from(path: Path | None) -> Priors:

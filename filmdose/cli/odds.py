@@ -40,7 +40,8 @@ from filmdose.cli.options import (
     film_from_options,
     history_from_options,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 from filmdose.present.odds import Reasons, odds_document
 from filmdose.question import Question
@@ -122,7 +123,7 @@ def odds(
     notes: list[str] = []
     model = trip_model(journey, priors_from(priors))
     taught = None if ignore_readings and measured is None else learned_from(measured, model, seed, notes)
-    with progress("drawing", counts=True) as advance:
+    with progress("drawing") as advance:
         answer = propagate(
             trip_model(trip_as_shot(journey), model.priors),
             question,

@@ -11,16 +11,16 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
-from filmdose.everyday import KINDS_MEANT, meant, with_points
+from filmdose.everyday import with_points
 from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
-from filmdose.history import Flight, History, Pass, Storage
+from filmdose.history import Flight, History, Pass, Storage, given_dose
 from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene_range_from_readings
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
-from filmdose.units import parse_duration, parse_kerma
+from filmdose.units import parse_days, parse_duration, parse_hours, parse_kerma
 
 CriterionOption = Annotated[
     str,
@@ -89,7 +89,9 @@ FlightOption = Annotated[
         "--flight", help="Hours in the air, such as 11 or 11@36000 with the altitude in feet.", metavar="HOURS"
     ),
 ]
-StorageOption = Annotated[float | None, typer.Option("--storage", help="Days on a shelf.", metavar="DAYS")]
+StorageOption = Annotated[
+    str | None, typer.Option("--storage", help="Days on a shelf, such as 365 or '2 years'.", metavar="DAYS")
+]
 ExposedOption = Annotated[bool, typer.Option("--exposed", help="The roll is exposed in the camera already.")]
 ShotOption = Annotated[
     float | None, typer.Option("--shot-ei", help="It is exposed already, at this exposure index.", metavar="EI")
@@ -171,7 +173,7 @@ def film_from_options(speed: float | None, kind: str, film: Path | None) -> Film
     if film is None:
         if speed is None:
             raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
-        return generic_film(speed, kind=meant(kind, KINDS_MEANT))
+        return generic_film(speed, kind=kind)
     if speed is not None:
         raise ArgumentError("speed", speed, "nothing together with --film", "The film file has its own speed.")
     if kind != DEFAULT_KIND:
@@ -187,7 +189,6 @@ def films_from_options(
         if speeds is not None:
             raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
         return [film_from_options(None, kind, path) for path in films]
-    kind = meant(kind, KINDS_MEANT)
     if speeds is not None:
         return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
     low, high = generic_speed_range(kind)
@@ -213,7 +214,7 @@ def history_from_options(
     shield: str | None,
     kerma: str | None,
     flights: Sequence[str],
-    storage_days: float | None,
+    storage_days: str | float | None,
     *,
     film_format: str = "35mm",
     bag: str | None = None,
@@ -235,14 +236,11 @@ def history_from_options(
     if badge is not None:
         parts.append(badge_pass(badge, shield))
     if kerma is not None:
-        given = Source(
-            name="given dose", title="dose as given", air_kerma_typical_ugy=parse_kerma("kerma", kerma), at="film"
-        )
-        parts.append(Pass(source=given))
+        parts.append(given_dose(kerma))
     return History(
         passes=tuple(parts),
         flights=tuple(parse_flight(text) for text in flights),
-        storage=() if storage_days is None else (Storage(days=storage_days),),
+        storage=() if storage_days is None else (Storage(days=parse_days("storage", storage_days)),),
         format=film_format,
         bag=bag,
     )
@@ -271,8 +269,11 @@ def parse_flight(text: str) -> Flight:
     """A flight from "hours" or "hours@altitude in feet"."""
     hours, at, altitude = with_points(text).partition("@")
     try:
-        return Flight(hours=float(hours.strip().removesuffix("h")), altitude_ft=float(altitude) if at else None)
-    except ArgumentError:
+        return Flight(hours=parse_hours("flight", hours), altitude_ft=float(altitude) if at else None)
+    except ArgumentError as error:
+        if error.argument == "flight":
+            allowed = "hours, or hours@altitude in feet, such as 11 or '11@36000'"
+            raise ArgumentError("flight", text, allowed) from error
         raise
     except ValueError as error:
         raise ArgumentError("flight", text, "hours, or hours@altitude in feet, such as 11 or '11@36000'") from error

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import shutil
-import sys
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated
@@ -19,7 +18,7 @@ from filmdose.present.document import Document
 from filmdose.present.screen import document_text
 from filmdose.present.writers import FORMATS, format_for, render, write_document
 
-__all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "progress", "warnings_as_notes"]
+__all__ = ["FormatOption", "OutputOption", "check_output", "deliver", "warnings_as_notes"]
 
 FormatOption = Annotated[
     str | None,
@@ -63,23 +62,6 @@ def deliver(document: Document, format: str | None = None, output: Path | None =
         print_text(document_text(document, max(low, min(width, high))))
     else:
         print_text(render(document, chosen).decode("utf-8"), chosen)
-
-
-@contextmanager
-def progress(words: str, *, counts: bool = False) -> Iterator[Callable[[float], None] | None]:
-    """A progress bar on standard error when a person watches it, else nothing.
-
-    ``counts`` says that the work calls what is given with the share that is done; else the bar only moves.
-    """
-    if not sys.stderr.isatty():
-        yield None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task(words, total=1.0 if counts else None)
-        yield lambda share: bar.update(task, completed=share)
 
 
 @contextmanager

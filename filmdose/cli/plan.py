@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.card import parse_date
+from filmdose.cli.measured import SamplesOption, SeedOption
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
     SCENE_RANGE,
@@ -17,7 +18,8 @@ from filmdose.cli.options import (
     SceneRangeOption,
     SnrTargetOption,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.planning import DEFAULT_POUCH, make_plan
 from filmdose.present.plan import plan_document
 from filmdose.question import Question
@@ -25,7 +27,9 @@ from filmdose.tripfile import read_trip
 
 
 def plan(
-    file: Annotated[Path, typer.Argument(help="Trip file, TOML, with a [[leg]] for every checkpoint ahead.")],
+    file: Annotated[
+        Path, typer.Argument(help="Trip file, TOML, with a [[leg]] for every checkpoint ahead.", metavar="TRIP.toml")
+    ],
     pouch: Annotated[
         str, typer.Option("--pouch", help="The pouch whose value is worked out.", metavar="MATERIAL=MM")
     ] = DEFAULT_POUCH,
@@ -55,8 +59,8 @@ def plan(
     date: Annotated[
         str | None, typer.Option("--date", help="Date on the sheet; today by default.", metavar="YYYY-MM-DD")
     ] = None,
-    samples: Annotated[int, typer.Option("--samples", help="Number of draws of what is not known.")] = 2048,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the draws.")] = 0,
+    samples: SamplesOption = 2048,
+    seed: SeedOption = 0,
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
@@ -85,7 +89,7 @@ def plan(
     words = read_words(SHEET_WORDS, sheet_text)
     if write_text is not None:
         write_words(SHEET_WORDS, write_text)
-    with progress("planning"):
+    with progress("planning") as advance:
         made = make_plan(
             trip,
             question,
@@ -94,6 +98,7 @@ def plan(
             needed_ei=needed_ei,
             samples=samples,
             rng=seed,
+            progress=advance,
         )
     if sheet is not None:
         write_sheet(made, sheet, words=words, date=day)

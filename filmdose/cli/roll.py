@@ -37,9 +37,9 @@ from filmdose.cli.options import (
     scene_from_options,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
-from filmdose.history import history_dose
+from filmdose.cli.progress import progress
 from filmdose.present.roll import roll_document
-from filmdose.trip import Roll, Shot, answer_at
+from filmdose.trip import Roll, Shot, answer_roll
 
 
 def roll(
@@ -91,18 +91,17 @@ def roll(
         held=held,
         beam_on=beam_on,
     )
-    dose = history_dose(history)
     shot = None if shot_ei is None else Shot(ei=shot_ei)
     question = Question(
         criterion=criterion,
         snr_target=snr_target,
         scene_range=scene_from_options(scene_range, shadow_reading, highlight_reading),
-        peak_to_mean=dose.peak_to_mean if peak_to_mean is None else peak_to_mean,
         cost_under=cost_under,
         cost_over=cost_over,
     )
     state = "exposed" if exposed else "unexposed"
     one = Roll(id="roll", film=which, history=history, peak_to_mean=peak_to_mean, state=state, shot=shot)
-    found = answer_at(one, dose.kerma_ugy, question)
-    odds = propagate([one], question)["roll"]
-    deliver(roll_document(found, dose, odds), format, output)
+    found = answer_roll(one, question)
+    with progress("drawing") as advance:
+        odds = propagate([one], question, progress=advance)["roll"]
+    deliver(roll_document(found.answer, found.dose, odds), format, output)

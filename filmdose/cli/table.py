@@ -13,6 +13,7 @@ from filmdose.cli.options import (
     CostOverOption,
     CostUnderOption,
     CriterionOption,
+    FilmFormatOption,
     FilmsOption,
     KindOption,
     Question,
@@ -23,7 +24,10 @@ from filmdose.cli.options import (
     kerma_list,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
-from filmdose.present.tables import TABLE_KERMA_UGY, TABLE_SPEEDS, table_document
+from filmdose.cli.progress import progress
+from filmdose.errors import ArgumentError
+from filmdose.history import History, Pass
+from filmdose.present.tables import TABLE_KERMA_UGY, TABLE_PASSES, TABLE_SPEEDS, table_document
 
 
 def table(
@@ -33,6 +37,22 @@ def table(
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="Accumulated doses; microgray, or with a unit.", metavar="10,100,...")
     ] = None,
+    safe: Annotated[
+        bool,
+        typer.Option("--safe", help="Draw what is not known: the safe index before the typical one, some seconds."),
+    ] = False,
+    passes: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--passes",
+            help="Rows of 1 to 10 passes through this source in place of doses, safe and typical; may be repeated.",
+            metavar="SOURCE",
+        ),
+    ] = None,
+    shield: Annotated[
+        str | None, typer.Option("--shield", help="Shield of --passes, such as lead=0.25.", metavar="MATERIAL=MM")
+    ] = None,
+    film_format: FilmFormatOption = "35mm",
     criterion: CriterionOption = DEFAULT_CRITERION,
     snr_target: SnrTargetOption = 1.0,
     scene_range: SceneRangeOption = SCENE_RANGE,
@@ -52,4 +72,15 @@ def table(
         cost_under=cost_under,
         cost_over=cost_over,
     )
-    deliver(table_document(films, doses, question), format, output)
+    if passes and kerma is not None:
+        raise ArgumentError("kerma", kerma, "either --kerma or --passes", "Rows are doses or passes.")
+    if not passes and (shield is not None or film_format != "35mm"):
+        raise ArgumentError("passes", None, "a source beside --shield or --film-format", "Doses are those at the film.")
+    rows = [
+        History(passes=(Pass(source=source, count=count, shield=shield),), format=film_format)
+        for source in passes or ()
+        for count in TABLE_PASSES
+    ]
+    with progress("drawing") as advance:
+        document = table_document(films, doses, question, safe=safe, passes=rows, progress=advance)
+    deliver(document, format, output)

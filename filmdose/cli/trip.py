@@ -18,7 +18,8 @@ from filmdose.cli.options import (
     SceneRangeOption,
     SnrTargetOption,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.present.trip import trip_document
 from filmdose.tripfile import read_trip
 
@@ -55,7 +56,7 @@ def trip(
     )
     believed = priors_from(priors)
     taught = learned_from(measured, trip_model(journey, believed), 0, notes)
-    with progress("drawing", counts=True) as advance:
+    with progress("drawing") as advance:
         found = trip_outlook(journey, question, learned=taught, priors=believed, progress=advance)
     if taught is not None:
         notes.append(found.odds.footnote)

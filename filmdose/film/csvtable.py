@@ -29,7 +29,15 @@ from typing import Any
 
 import pandas as pd
 
-from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown
+from filmdose.errors import (
+    ArgumentError,
+    InputFileError,
+    UnknownNameError,
+    go_on_or_raise,
+    name_list,
+    shown,
+    stop_at_faults,
+)
 from filmdose.files import read_bytes, write_text_atomic
 
 __all__ = [
@@ -95,6 +103,7 @@ def read_csv_table(
     for name in table.columns:
         if canonical_name(str(name)) != str(name) or str(name) in _NAMES:
             text.refuse_text(table[name], str(name))
+    stop_at_faults()
     return table
 
 
@@ -281,7 +290,8 @@ class TableText:
                 action = f"Put the unit {shown(unit[4])} into the column name."
             else:
                 action = "Leave the cell empty when there is no reading."
-            raise InputFileError(self.path, self.place(row, column), f"{shown(cell)} is not a number.", action)
+            problem = f"{shown(cell)} is not a number."
+            go_on_or_raise(InputFileError(self.path, self.place(row, column), problem, action))
 
     def refuse_ragged(self) -> None:
         """Raise for the first line that has more or fewer values than there are columns."""
@@ -292,7 +302,9 @@ class TableText:
             count = len(_split(line, self.delimiter))
             if count != width:
                 problem = f"{count} values where {width} columns are named: {shown(line.strip())}."
-                raise InputFileError(self.path, f"line {number}", problem, "Give every line the same number of values.")
+                action = "Give every line the same number of values."
+                go_on_or_raise(InputFileError(self.path, f"line {number}", problem, action))
+        stop_at_faults()
 
 
 def canonical_name(name: str) -> str:

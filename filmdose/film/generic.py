@@ -7,6 +7,7 @@ makers' published curves; a measured film replaces them.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from functools import cache
 
 import numpy as np
@@ -14,13 +15,16 @@ from scipy.optimize import brentq
 
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.everyday import known_kind
 from filmdose.files import load_data_toml
 from filmdose.film.emulsion import REFERENCE_LOG_SENSITIVITY, Emulsion
 from filmdose.film.model import Film
 from filmdose.film.population import CONTRAST_RANGE, TOE_RANGE, film_value, population_rows, record_value
 from filmdose.standards import ISO6_CONSTANT, ISO2240_CONSTANT, ISO5800_CONSTANT, KINDS, RECORD_NAMES
+from filmdose.words import BOX_SPEEDS
 
 __all__ = [
+    "box_speed_notes",
     "calibrated_hits_per_ugy",
     "film_value",
     "generic_film",
@@ -79,8 +83,19 @@ def is_typical(film: Film) -> bool:
     return film.origin == _ORIGIN and film.measured_range is None
 
 
+#: From this speed on many numbers on boxes are no ISO speeds [ISO].
+DOUBTFUL_SPEED = 1600.0
+
+
+def box_speed_notes(films: Iterable[Film]) -> tuple[str, ...]:
+    """What to say of films that stand for all of a box speed so fast that it may be an exposure index."""
+    doubtful = any(is_typical(film) and film.speed >= DOUBTFUL_SPEED for film in films)
+    return (BOX_SPEEDS,) if doubtful else ()
+
+
 def generic_speed_range(kind: str) -> tuple[float, float]:
-    """Least and greatest speed [ISO] of the generic film of a kind."""
+    """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it."""
+    kind = known_kind(kind)
     if kind not in KINDS:
         raise UnknownNameError("kind", kind, KINDS)
     section = load_data_toml("films.toml")[kind]
@@ -143,6 +158,7 @@ def generic_film(
     ----------
     iso_6, iso_5800, iso_2240
     """
+    kind = known_kind(kind)
     low, high = generic_speed_range(kind)
     iso = check_number(
         "speed",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -12,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
-from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown
+from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, name_list, shown, stop_at_faults
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
 from filmdose.film.csvtable import TableText, canonical_name, parse_csv, read_any_text, write_csv_table
 
@@ -174,7 +175,8 @@ def read_steps(
     wanted = ["log_exposure", *records, *(["sigma"] if "sigma" in table else [])]
     for name in wanted:
         lines.refuse_text(table[name], name)
-    values = table[wanted].astype(np.float64)
+    stop_at_faults()
+    values = pd.DataFrame({name: _numbers(table[name]) for name in wanted})
     read = ~values[records].isna().any(axis=1)
     nowhere = read & values[wanted].isna().any(axis=1)
     if nowhere.any():
@@ -193,6 +195,20 @@ def read_steps(
         keywords=keywords,
         unread_steps=int((~read).sum()),
     )
+
+
+def _numbers(column: pd.Series) -> FloatArray:
+    """A column of numbers; cells that hold none, of blanks such as a form feed too, are NaN."""
+    if column.dtype.kind in "fiu":
+        return column.to_numpy(dtype=np.float64)
+
+    def number(cell: object) -> float:
+        try:
+            return float(str(cell).strip())
+        except ValueError:  # refused before unless it says that nothing was read
+            return math.nan
+
+    return np.array([number(cell) for cell in column])
 
 
 def write_steps(readings: StepReadings, path: str | Path, *, file_format: Literal["csv", "cgats"] = "csv") -> Path:

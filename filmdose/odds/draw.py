@@ -179,6 +179,7 @@ def draw_stops(
     learned: Learned | None = None,
     samples: int = 4096,
     rng: Random = 0,
+    progress: Callable[[float], None] | None = None,
 ) -> pd.DataFrame:
     """Compensation of least loss of single draws, one column a roll [stops]; infinite where nothing helps.
 
@@ -186,7 +187,7 @@ def draw_stops(
 
     Parameters
     ----------
-    trip, question, priors, learned, rng
+    trip, question, priors, learned, rng, progress
         As of :func:`propagate`.
     samples
         Number of draws, rounded up to a power of two; all are kept, so memory grows with it.
@@ -203,6 +204,8 @@ def draw_stops(
         for group in groups:
             for roll, stops in group.stops(draws.part(rows), questions):
                 result[rows, roll] = stops
+        if progress is not None:
+            progress(rows.stop / count)
     return pd.DataFrame(result, columns=[roll.id for roll in model.trip.rolls])
 
 

@@ -19,7 +19,7 @@ import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
-from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.errors import ArgumentError, UnknownNameError, each_part, stop_at_faults
 from filmdose.files import load_data_toml, parse_toml, read_text
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import KINDS
@@ -460,14 +460,16 @@ def read_priors(path: str | Path) -> Priors:
     rows = read_rows(PRIORS_FILE, parse_toml(read_text(path), path), path)
     result = default_priors()
     for row in rows["priors"]:
-        if ("low" in row) != ("high" in row):
-            row.refuse("", "has only one of low and high.", "Give both, or neither if it is known.")
-        words: dict[str, Any] = {"unit": "uGy", "evidence": "measured", "flag": "user"}
-        words |= {"note": f"given in {Path(path).name}", "low": row["typical"], "high": row["typical"]}
-        if (old := result.get(row.name)) is not None:
-            words |= {"kind": old.kind, "label": old.label, "unit": old.unit, "scope": old.scope}
-        prior = row.build(Prior, **(words | row.arguments()))
-        result = row.build(result.replaced, {row.name: prior})
+        with each_part():
+            if ("low" in row) != ("high" in row):
+                row.refuse("", "has only one of low and high.", "Give both, or neither if it is known.")
+            words: dict[str, Any] = {"unit": "uGy", "evidence": "measured", "flag": "user"}
+            words |= {"note": f"given in {Path(path).name}", "low": row["typical"], "high": row["typical"]}
+            if (old := result.get(row.name)) is not None:
+                words |= {"kind": old.kind, "label": old.label, "unit": old.unit, "scope": old.scope}
+            prior = row.build(Prior, **(words | row.arguments()))
+            result = row.build(result.replaced, {row.name: prior})
+    stop_at_faults()
     (top,) = rows[""]
     changed: Priors = top.build(replace, result, **top.arguments())
     return changed

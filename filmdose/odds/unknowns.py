@@ -7,14 +7,15 @@ shield thickness for each pouch.  All rolls of a trip are computed from the same
 scores, so that what is learnt from one roll is learnt for the others.
 
 Which scanner a pass went through: the pass's own ``scanner``; else its ``place``;
-else one scanner for each source and trip.
+else, of a scanner that nobody identified, its date; else one scanner for each source
+and trip.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +31,7 @@ from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import Chain, no_wall_counts
 from filmdose.radiation.response import mean_response
 from filmdose.radiation.scatter import passage
+from filmdose.radiation.shields import thickness_factors
 from filmdose.radiation.sources import Source, source_names
 from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
@@ -135,8 +137,14 @@ def shape_input(name: str, kind: str, record: str) -> str:
 
 
 def scanner_name(part: Pass) -> str:
-    """Which machine a pass went through: its scanner, else its place, else one for each source and trip."""
-    return part.scanner.strip() or part.place.strip()
+    """Which machine a pass went through: its scanner, else its place, else one for each source and trip.
+
+    Of a scanner that nobody identified its date tells it as well: another day is taken for another machine.
+    """
+    told = part.scanner.strip() or part.place.strip()
+    if told or part.date is None or not part.resolved_source.mixture:
+        return told
+    return part.date.isoformat()
 
 
 class _Arrivals:
@@ -147,7 +155,7 @@ class _Arrivals:
     where the kerma stands, and exact at the nodes; the typical beam at the stated thickness is what the history gives.
     """
 
-    _NODES = 9
+    _NODES, _WIDE_NODES = 9, 33  # for a thickness as it is stated; for one that spans a factor of more than six
 
     def __init__(
         self, beams: Sequence[Beam], chain: Callable[[float], Chain], thickness: Prior | None, eta: float
@@ -158,7 +166,8 @@ class _Arrivals:
             low, high = (float(thickness.value(score)) for score in (-5.0, 5.0))
             # For a known thickness a point is enough; the fit needs an interval.
             domain = [low, high] if high > low else [0.9 * low, 1.1 * high]
-            angles = np.pi * (np.arange(self._NODES) + 0.5) / self._NODES
+            nodes = self._NODES if high <= 6.0 * low else self._WIDE_NODES
+            angles = np.pi * (np.arange(nodes) + 0.5) / nodes
             factors = 0.5 * sum(domain) + 0.5 * (domain[1] - domain[0]) * np.cos(angles)
         for beam in beams:
             stated = _logs_of(beam, chain(1.0), eta)
@@ -166,7 +175,7 @@ class _Arrivals:
                 self._curves.append([_constant(value) for value in stated])
             else:
                 columns = np.transpose([_logs_of(beam, chain(float(factor)), eta) for factor in factors])
-                fits = [Chebyshev.fit(factors, column, self._NODES - 1, domain=domain) for column in columns]
+                fits = [Chebyshev.fit(factors, column, len(factors) - 1, domain=domain) for column in columns]
                 # Exact at the stated thickness, so that what is known gives the history's own figure.
                 self._curves.append([fit + (at - float(fit(1.0))) for fit, at in zip(fits, stated, strict=True)])
 
@@ -398,10 +407,12 @@ class TripModel:
             return key
         walls = bool(key[2].layers) and not no_wall_counts(source.beam)
         thickness = hardness = ""
+        walled = self.priors["shield_thickness"]
         if part.shields and walls:
-            text = part.shield_text
-            label = f"thickness of the shield {text}"
-            thickness = self._add(f"shield_thickness[{text}]", self.priors["shield_thickness"], label)
+            text, factors = part.shield_text, thickness_factors(part.shields)
+            if factors is not None:
+                walled = replace(walled, low=factors[0], typical=1.0, high=factors[1], note="as the shield has it")
+            thickness = self._add(f"shield_thickness[{text}]", walled, f"thickness of the shield {text}")
         if walls:
             self._add("shield_scatter", self.priors["shield_scatter"])
         if source.beam_soft is not None and source.beam_hard is not None:
@@ -414,7 +425,7 @@ class TripModel:
             arrivals=_Arrivals(
                 [beam for beam in ends if beam is not None] if hardness else [source.beam],
                 lambda factor: pass_chain(part, history, thicker=factor),
-                self.priors["shield_thickness"] if thickness else None,
+                walled if thickness else None,
                 self.priors["eta_low"].typical,
             ),
             thickness=thickness,

@@ -181,8 +181,12 @@ def read_photo(path: str | Path) -> Photo:
     """
     target = Path(path)
     try:
+        if target.exists() and not target.is_file():
+            raise InputFileError(path, "", "is not a file.", "Give the name of a photograph.")
         with target.open("rb") as stream:
             head = stream.read(16)
+    except InputFileError:
+        raise
     except (OSError, ValueError) as error:  # ValueError: a null byte in the name
         reason = getattr(error, "strerror", None) or str(error)
         raise InputFileError(path, "", f"cannot be read ({reason}).", "Check the path.") from error

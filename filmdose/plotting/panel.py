@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 __all__ = ["WhatIfView", "what_if_panel"]
 
+#: Fog of the worst band over the mean, to choose from in place of what the scanners make.
+_BANDS = (1.0, 1.1, 1.2, 1.3, 1.5, 2.0, 2.5, 3.0, 4.0)
+
 #: Sources on offer, with the greatest and the first number of passes.
 _SOURCES: dict[str, tuple[int, int]] = {"cabin-xray": (30, 2), "cabin-ct": (12, 1), "hold-ct": (4, 0)}
 _SHIELDS = (NO_SHIELD, "lead=0.1", "lead=0.25", "lead=0.5")
@@ -160,9 +163,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: in
             for source, (most, value) in _SOURCES.items()
         },
         "shield": steps("shield [mm]", [(text.replace("=", " "), text) for text in _SHIELDS], NO_SHIELD),
-        "peak_to_mean": ipywidgets.FloatSlider(
-            description="worst band", min=1.0, max=4.0, step=0.1, value=1.0, style=style
-        ),
+        "peak_to_mean": steps("worst band", [("as scanned", 0.0), *((f"{x:g} x", x) for x in _BANDS)], 0.0),
         "criterion": choice("criterion", [(CRITERION_WORDS[name], name) for name in CRITERIA], DEFAULT_CRITERION),
         "scene_range": ipywidgets.FloatSlider(
             description="scene [log]", min=1.4, max=3.0, step=0.1, value=2.2, style=style
@@ -174,6 +175,7 @@ def what_if_panel(*, priors: Priors | None = None, samples: int = 1024, seed: in
     def update(_: Any = None) -> None:
         values = {name: control.value for name, control in controls.items()}
         counts = {source: values.pop(source) for source in _SOURCES}
+        values["peak_to_mean"] = values["peak_to_mean"] or None
         low, high = generic_speed_range(values["kind"])
         values["speed"] = min(max(values["speed"], low), high)
         question = Question(criterion=values.pop("criterion"), scene_range=values.pop("scene_range"))

@@ -274,9 +274,9 @@ def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRo
     return CardRow(
         name=source,
         title=text("unpublished_mark", name=title) if unpublished else title,
-        points=tuple(dose.kerma_ugy for dose in doses),
-        low=tuple(dose.kerma_low_ugy for dose in doses),
-        high=tuple(dose.kerma_high_ugy for dose in doses),
+        low=tuple(dose.worst_band_ugy[0] for dose in doses),
+        points=tuple(dose.worst_band_ugy[1] for dose in doses),
+        high=tuple(dose.worst_band_ugy[2] for dose in doses),
         unpublished=unpublished,
     )
 

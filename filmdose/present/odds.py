@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from filmdose.history import pass_sentences
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.present.trip import trip_title
 from filmdose.units import format_speed
@@ -62,10 +63,7 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         data["why"] = _reasons_data(reasons)
         blocks += [_reasons_table(reasons), Paragraph(reasons.narrowing.message)]
     cautions = dict.fromkeys(
-        part.resolved_source.caution
-        for roll in odds.trip.rolls
-        for part in roll.history.passes
-        if part.resolved_source.caution and part.air_kerma_ugy is None
+        words for roll in odds.trip.rolls for part in roll.history.passes for words in pass_sentences(part)
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")
@@ -157,7 +155,8 @@ def learned_document(
         return [f"{middle:.3g} ({low:.3g} to {high:.3g})" for middle, low, high in columns]
 
     scanners = [_scanner_words(row) for row in rows.to_dict(orient="records") if row["quantity"].startswith(_PRODUCT)]
-    advice = [f"{row.roll.id}: {row.headline}" for row in outlook.odds.rolls]
+    ahead = {name: f" Including {scans} scans ahead." for name, scans in outlook.counted.items()}
+    advice = [f"{row.roll.id}: {row.headline}{ahead.get(row.roll.id, '')}" for row in outlook.odds.rolls]
     words = str(taught)
     read = f"Read: {'; '.join(taught.readings)}."
     blocks: list[Block] = [*map(Paragraph, (read, *scanners, *advice))]

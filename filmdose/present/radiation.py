@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pandas as pd
 
 from filmdose.present.document import Document, Paragraph, Table
@@ -9,9 +11,12 @@ from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import list_data
 from filmdose.radiation.response import relative_response
 from filmdose.radiation.shields import Shield, Transmission
-from filmdose.radiation.sources import list_sources
+from filmdose.radiation.sources import get_source, list_sources
 
-__all__ = ["shield_document", "sources_document"]
+if TYPE_CHECKING:
+    from filmdose.odds import PouchEstimate
+
+__all__ = ["pouch_document", "shield_document", "sources_document"]
 
 _MEANING = {
     "narrow_kerma": "air kerma, narrow beam",
@@ -84,6 +89,52 @@ def _notes(wall: Shield, through: Transmission) -> list[str]:
     return notes
 
 
+def pouch_document(found: PouchEstimate, format: str = "35mm") -> Document:
+    """How much lead a pouch holds, what it lets through, and what to write into a trip file.
+
+    Parameters
+    ----------
+    found
+        The estimate.
+    format
+        Of the film in it: a cartridge of steel has taken the soft part of the beam already.
+    """
+    rows = found.table(format)
+    columns = {
+        "of a pass of": [get_source(name).title for name in rows["source"]],
+        "lets through": [f"{100 * share:.0f} %" for share in rows["through"]],
+        "may lie between": [
+            f"{100 * low:.0f} and {100 * high:.0f} %"
+            for low, high in zip(rows["through_low"], rows["through_high"], strict=True)
+        ],
+    }
+    cautions = (
+        "A pouch does not make a scanner harmless, and no pouch helps against a stopped belt for minutes, background "
+        "or flights. Staff may want to see inside it, may send the bag through again, or look with more dose: tell "
+        "them the truth about what it holds.",
+        "Two rolls of one journey that is made anyway tell a pouch; never enter or tamper with a scanner, nor send "
+        "film through one to test it. Lead is poisonous: leave the pouch whole, and wash your hands after a torn one.",
+    )
+    return Document(
+        kind="pouch",
+        title="What a pouch is worth",
+        blocks=(
+            Paragraph(found.message),
+            Table.of(columns, numeric=("lets through", "may lie between")),
+            Paragraph(f'In a trip file write shield = "{found.text}"; on the command line --shield {found.text}.'),
+            *map(Paragraph, cautions),
+        ),
+        data={
+            "how": found.how,
+            "lead_mm": dict(zip(("low", "typical", "high"), found.lead_mm, strict=True)),
+            "shield": found.text,
+            "message": found.message,
+            "through": rows.to_dict(orient="records"),
+        },
+        frame=rows,
+    )
+
+
 def sources_document(kind: str | None = "source") -> Document:
     """Shipped data of one kind, or of all when None, with range, evidence and citation.
 
@@ -105,6 +156,7 @@ def sources_document(kind: str | None = "source") -> Document:
             "date",
             "reviewed",
             "caution",
+            "warning",
         ]
         rows = rows.join(list_sources()[more], on="name")
     columns = {"kind": rows["kind"]} if kind is None else {}
@@ -120,7 +172,7 @@ def sources_document(kind: str | None = "source") -> Document:
     }
     notes = [f"{name}: {note}" for name, note in zip(rows["name"], rows["note"], strict=True) if note]
     if kind == "source":
-        notes = [*rows["caution"][rows["caution"] != ""], *notes]
+        notes = [words for name in rows["name"] for words in get_source(name).sentences()] + notes
     return Document(
         kind="sources",
         title=f"Shipped data: {kind or 'all'}",

@@ -8,6 +8,7 @@ import pandas as pd
 
 from filmdose.answering import Answer
 from filmdose.exposed import ExposedLoss
+from filmdose.film.generic import box_speed_notes
 from filmdose.film.model import film_words
 from filmdose.history import HistoryDose
 from filmdose.present.document import Block, Document, Facts, Paragraph, Table
@@ -30,6 +31,7 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
     odds
         The same with everything that is not known.
     """
+    notes = tuple(dict.fromkeys([*dose.notes, *box_speed_notes([answer.film])]))
     data = {
         **answer.to_dict(),
         "headline": odds.headline,
@@ -42,7 +44,7 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
         "air_kerma_ugy": dose.air_kerma_ugy,
         "emulsion_dose_ugy": dose.emulsion_dose_ugy,
         "contributions": dose.contributions.to_dict(orient="records"),
-        "notes": list(dose.notes),
+        "notes": list(notes),
     }
     return Document(
         kind="roll",
@@ -52,7 +54,7 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
             Paragraph(answer.message if answer.exposed else f"Typical case: {answer.message}"),
             *_doses(dose),
             *(_reasons(answer, dose) if answer.exposed is None else _loss(answer, answer.exposed, dose)),
-            *map(Paragraph, dose.notes),
+            *map(Paragraph, notes),
             Paragraph(f"{TEST_FIRST} Film data: {answer.film.origin or 'not stated'}."),
         ),
         data=data,

@@ -9,10 +9,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from filmdose.errors import InputFileError, OutputFileError, shown
+from filmdose.errors import InputFileError, OutputFileError, each_part, go_on_or_raise, shown, stop_at_faults
 from filmdose.files import check_place, data_text, load_data_toml, parse_toml, read_text, write_text_atomic
 
-__all__ = ["CARD_WORDS", "Words", "read_words", "write_words"]
+__all__ = ["CARD_WORDS", "Words", "read_words", "shipped_names", "write_words"]
 
 #: Name of the shipped words of the card.
 CARD_WORDS = "card_text.toml"
@@ -51,20 +51,28 @@ def read_words(shipped: str, path: str | Path | None = None) -> Words:
         return Words(_shipped(shipped))
     texts = _flat(path, parse_toml(read_text(path), path))
     wanted = _shipped(shipped)
-    missing = [name for name in wanted if name not in texts]
-    if missing:
-        raise InputFileError(path, f"text {missing[0]!r}", "is missing.", f"English: {wanted[missing[0]]!r}")
+    for name in wanted:
+        if name not in texts:
+            go_on_or_raise(InputFileError(path, f"text {name!r}", "is missing.", f"English: {wanted[name]!r}"))
     for name, text in texts.items():
         if name not in wanted:
             if name.startswith(("source.", "material.")):
                 continue
-            raise InputFileError(path, f"text {shown(name)}", "is not known.", f"Start from the shipped {shipped}.")
-        found, allowed = _placeholders(path, name, text), _placeholders(shipped, name, wanted[name])
-        if found != allowed:
-            raise InputFileError(
-                path, f"text {shown(name)}", f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
-            )
+            action = f"Start from the shipped {shipped}."
+            go_on_or_raise(InputFileError(path, f"text {shown(name)}", "is not known.", action))
+            continue
+        with each_part():
+            found, allowed = _placeholders(path, name, text), _placeholders(shipped, name, wanted[name])
+            if found != allowed:
+                problem = f"has the placeholders {_braces(found)}; it must have {_braces(allowed)}."
+                raise InputFileError(path, f"text {shown(name)}", problem)
+    stop_at_faults()
     return Words(texts)
+
+
+def shipped_names(shipped: str) -> tuple[str, ...]:
+    """Names at the top of the shipped words."""
+    return tuple(load_data_toml(shipped))
 
 
 def write_words(shipped: str, path: str | Path) -> Path:

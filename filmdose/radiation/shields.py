@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
@@ -12,6 +13,7 @@ import numpy as np
 
 from filmdose.arrays import FloatArray, Numeric, check_array, check_number, elementwise
 from filmdose.errors import ArgumentError, UnknownNameError
+from filmdose.everyday import SHIELDS_MEANT, meant, with_points
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam, parse_layers
 from filmdose.radiation.broad_beam import broad_beam_kvps
 from filmdose.radiation.materials import ENERGY_RANGE_KEV, Layer, mass_attenuation
@@ -25,6 +27,7 @@ __all__ = [
     "Transmission",
     "as_shields",
     "mean_oblique_factor",
+    "thickness_factors",
     "transmission",
     "transmission_curve",
 ]
@@ -52,18 +55,27 @@ class Shield:
     oblique
         Path through the wall over its thickness [1; at least 1]; 1 is a beam square to the wall, the cautious choice.
         For a tube that turns round the bag see :func:`mean_oblique_factor`.
+    range_mm
+        5 and 95 % ends of a thickness that is not known well [mm; above 0]; None for one that is as stated.
     """
 
     material: str
     thickness_mm: float
     density_g_cm3: float | None = None
     oblique: float = 1.0
+    range_mm: tuple[float, float] | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "oblique", check_number("oblique", self.oblique, low=1.0, high=10.0))
         checked = Layer(material=self.material, thickness_mm=self.thickness_mm, density_g_cm3=self.density_g_cm3)
         object.__setattr__(self, "material", checked.material)
         object.__setattr__(self, "thickness_mm", checked.thickness_mm)
+        if self.range_mm is not None:
+            low, high = (check_number("range_mm", end, low=0.0, low_open=True, unit="mm") for end in self.range_mm)
+            if not low <= self.thickness_mm <= high:
+                allowed = f"ends on either side of {self.thickness_mm:g} mm"
+                raise ArgumentError("range_mm", (low, high), allowed)
+            object.__setattr__(self, "range_mm", (low, high))
 
     @property
     def layer(self) -> Layer:
@@ -76,20 +88,23 @@ class Shield:
 
     @classmethod
     def parse(cls, text: str) -> Shield:
-        """A shield from text: material=thickness in mm.
+        """A shield from text: material=thickness in mm, or material=low..high or low..typical..high.
+
+        With two thicknesses the typical one is their geometric mean.
 
         Examples
         --------
-        >>> str(Shield.parse("lead=0.25"))
-        'lead 0.25 mm'
+        >>> str(Shield.parse("lead=0.25")), str(Shield.parse("lead=0.1..0.4"))
+        ('lead 0.25 mm', 'lead 0.2 mm (0.1 to 0.4)')
         """
-        layers = parse_layers("shield", text)
-        if len(layers) != 1:
+        shields = as_shields(text)
+        if len(shields) != 1:
             raise ArgumentError("shield", text, "one material=thickness in mm, such as 'lead=0.25'")
-        return cls(material=layers[0].material, thickness_mm=layers[0].thickness_mm)
+        return cls(**{name: getattr(shields[0], name) for name in ("material", "thickness_mm", "range_mm")})
 
     def __str__(self) -> str:
-        return f"{self.material} {self.thickness_mm:g} mm"
+        known = f"{self.material} {float(f'{self.thickness_mm:.4g}'):g} mm"
+        return known if self.range_mm is None else known + " ({:.3g} to {:.3g})".format(*self.range_mm)
 
 
 ShieldLike = Shield | str | Iterable[Shield] | None
@@ -108,13 +123,47 @@ def as_shields(shield: ShieldLike) -> tuple[Shield, ...]:
     if isinstance(shield, Shield):
         return (shield,)
     if isinstance(shield, str):
-        layers = parse_layers("shield", shield)
-        return tuple(Shield(material=layer.material, thickness_mm=layer.thickness_mm) for layer in layers)
+        return tuple(_wall(part, shield) for part in with_points(meant(shield, SHIELDS_MEANT)).split("+"))
     shields = tuple(shield) if isinstance(shield, Iterable) else (shield,)
     for part in shields:
         if not isinstance(part, Shield):
             raise ArgumentError("shield", part, "a Shield, a text such as 'lead=0.25', several Shields, or None")
     return shields
+
+
+_RANGE = re.compile(r"([^=]+=)([^=]+?\.\.[^=]+?)(mm|g/cm2|g/cm²)?\s*")
+
+
+def _wall(part: str, whole: str) -> Shield:
+    """One wall of a text: material=thickness, material=low..high, or material=low..typical..high."""
+    match = _RANGE.fullmatch(part)
+    if match is None:
+        (layer,) = parse_layers("shield", part)
+        return Shield(material=layer.material, thickness_mm=layer.thickness_mm)
+    material, points, unit = match.groups(default="")
+    allowed = "material=low..high in mm, such as 'lead=0.1..0.4', both above 0, the lower one first"
+    try:
+        layers = [parse_layers("shield", material + point + unit)[0] for point in points.split("..")]
+    except ArgumentError as error:
+        raise ArgumentError("shield", whole, allowed) from error
+    walls = [layer.thickness_mm for layer in layers]
+    if len(walls) > 3 or walls[0] <= 0.0 or walls != sorted(walls):
+        raise ArgumentError("shield", whole, allowed)
+    middle = walls[1] if len(walls) == 3 else math.sqrt(walls[0] * walls[-1])
+    return Shield(material=layers[0].material, thickness_mm=middle, range_mm=(walls[0], walls[-1]))
+
+
+def thickness_factors(shields: Iterable[Shield]) -> tuple[float, float] | None:
+    """Ends of the thickness of a stack over its typical one [1], all its walls together; None where it is known."""
+    walls = tuple(shields)
+    if all(wall.range_mm is None for wall in walls):
+        return None
+    typical = math.fsum(wall.thickness_mm for wall in walls)
+    low, high = (
+        math.fsum(wall.thickness_mm if wall.range_mm is None else wall.range_mm[side] for wall in walls)
+        for side in (0, 1)
+    )
+    return low / typical, high / typical
 
 
 @dataclass(frozen=True, kw_only=True)

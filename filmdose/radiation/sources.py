@@ -54,7 +54,7 @@ class Source:
     class_share
         Share of the variance of ln(dose per pass) that all scanners of the class have in common [1; 0 to 1].
     peak_to_mean
-        Fog under the worst band over the mean [1; at least 1].
+        Fog under the worst band over the mean [1; at least 1]; 1 where the kerma is that of the band itself.
     belt_speed_m_s, beam_width_mm
         Low, typical and high speed of the belt [m/s] and width of the beam along it at the bag [mm]; None where no belt
         carries film through a beam.
@@ -68,6 +68,9 @@ class Source:
         Of the readings; reviewed when they stand in a reviewed publication.
     caution
         A sentence that is printed wherever the dose is used; empty when none is needed.
+    warning
+        A sentence that is printed wherever the source appears, also where its dose was measured; empty when none is
+        needed.
     note
         What a reader must know about the figure.
     """
@@ -93,6 +96,7 @@ class Source:
     date: str = ""
     reviewed: bool = False
     caution: str = ""
+    warning: str = ""
     note: str = ""
 
     def __post_init__(self) -> None:
@@ -129,6 +133,10 @@ class Source:
         low = self.air_kerma_typical_ugy if self.air_kerma_low_ugy is None else self.air_kerma_low_ugy
         high = self.air_kerma_typical_ugy if self.air_kerma_high_ugy is None else self.air_kerma_high_ugy
         return low, self.air_kerma_typical_ugy, high
+
+    def sentences(self, *, own_dose: bool = False) -> tuple[str, ...]:
+        """What must be said wherever the source appears; ``own_dose`` when the dose was measured."""
+        return tuple(words for words in (self.warning, "" if own_dose else self.caution) if words)
 
 
 def _points_above_zero(field: str, points: Sequence[float], unit: str) -> tuple[float, float, float]:
@@ -221,6 +229,7 @@ def list_sources() -> pd.DataFrame:
             "date": source.date,
             "reviewed": source.reviewed,
             "caution": source.caution,
+            "warning": source.warning,
             "references": ", ".join(source.references),
             "note": source.note,
             "version": data["version"],

@@ -24,6 +24,7 @@ ORDER = (
         "trip",
         "tripfile",
         "odds",
+        "examples",
         "outlook",
         "planning",
         "whatif",
@@ -32,6 +33,7 @@ ORDER = (
         "picture",
         "present",
         "cli",
+        "__main__",
     ),
 )
 

@@ -1,15 +1,17 @@
 """A scanner that nobody identified: a mixture, drawn as one, and the words people use for what they know."""
 
+import datetime
+
 import numpy as np
 import pytest
 from scipy.optimize import brentq
 from scipy.stats import kstest, norm
 
-from filmdose.everyday import KINDS_MEANT, SHIELDS_MEANT, meant
+from filmdose.everyday import KINDS_MEANT, POUCH, SHIELDS_MEANT, meant
 from filmdose.film.generic import generic_film
 from filmdose.film.model import KINDS
-from filmdose.history import History, Pass
-from filmdose.odds import Prior, default_priors, trip_model
+from filmdose.history import History, Pass, history_dose
+from filmdose.odds import Prior, default_priors, propagate, trip_model
 from filmdose.odds.priors import MixturePrior
 from filmdose.radiation.shields import Shield, as_shields
 from filmdose.radiation.sources import get_source
@@ -80,8 +82,35 @@ def test_everyday_words_for_kinds(word, kind):
 
 
 def test_shields_as_people_write_them():
-    assert as_shields("pouch") == as_shields("lead=0.25") == as_shields("lead=0,25")
+    assert as_shields("lead=0.25") == as_shields("lead=0,25")
+    assert as_shields("pouch") == as_shields("lead=0.125..0.25..0.5")
     assert Shield.parse("lead=0,1mm").thickness_mm == 0.1
     # 0.25 mm of lead of 11.35 g/cm3 weighs 0.28 g a square centimetre
     assert Shield.parse("lead=0.28 g/cm2").thickness_mm == pytest.approx(2.8 / 11.35, rel=2e-3)
-    assert SHIELDS_MEANT["pouch"] == "lead=0.25"
+    assert SHIELDS_MEANT["pouch"] == POUCH
+
+
+def test_passes_on_different_days_are_different_machines():
+    """Two of them are less often both strong or both weak than one machine twice."""
+    film, days = generic_film(100), [datetime.date(2026, 5, 1), datetime.date(2026, 5, 9)]
+
+    def spread(*passes):
+        told = propagate([Roll(id="a", film=film, history=History(passes=passes))], samples=4096)["a"]
+        return told.kerma_ugy[2] / told.kerma_ugy[0], history_dose(History(passes=passes)).notes
+
+    twice, said = spread(Pass(source="unknown", count=2))
+    apart, nothing = spread(*(Pass(source="unknown", date=day) for day in days))
+    places, _ = spread(*(Pass(source="unknown", place=where) for where in ("north", "south")))
+    assert apart < 0.7 * twice
+    assert apart == pytest.approx(places, rel=0.05)
+    note = "2 passes through a scanner not known count as through one and the same machine"
+    assert any(words.startswith(note) for words in said)
+    assert not any("one and the same machine" in words for words in nothing)
+    same_day, _ = spread(*(Pass(source="unknown", date=days[0], note=note) for note in "ab"))
+    assert same_day == pytest.approx(twice, rel=0.05)
+    # a known kind stays one scanner for each trip
+    known = [
+        trip_model([Roll(id="a", film=film, history=History(passes=tuple(passes)))]).scanners
+        for passes in ([Pass(source="cabin-ct", date=day) for day in days], [Pass(source="cabin-ct", count=2)])
+    ]
+    assert known[0] == known[1]

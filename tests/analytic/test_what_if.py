@@ -94,7 +94,7 @@ def test_reversal_film_is_exposed_as_marked():
         ({"counts": {"cabin-ct": -1}}, ArgumentError),
         ({"peak_to_mean": 0.5}, ArgumentError),
         ({"speed": 1e5}, ArgumentError),
-        ({"kind": "bw"}, UnknownNameError),
+        ({"kind": "sepia"}, UnknownNameError),
         ({"samples": 3}, ArgumentError),
     ],
 )

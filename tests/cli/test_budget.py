@@ -12,7 +12,7 @@ def test_text_names_losses_and_says_what_is_not_known(run):
     assert code == 0
     assert "0.5 stops" in out
     assert "lost" in out
-    assert "badge readings of one country" in " ".join(out.split())
+    assert "badge readings at 20 checkpoints" in " ".join(out.split())
 
 
 @pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])

@@ -1,9 +1,13 @@
 """The command as a program of its own: exit codes, version, help."""
 
+import re
 import subprocess
 import sys
 
+import pytest
+
 import filmdose
+from filmdose.cli import VERBS
 
 
 def program(*words):
@@ -22,3 +26,15 @@ def test_wrong_input_exits_with_2_and_no_traceback():
     assert done.stdout == ""
     assert "Traceback" not in done.stderr
     assert done.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("verb", list(VERBS))
+def test_help_says_what_to_type_and_not_what_python_makes_of_it(run, verb):
+    """Every option that takes a value, and every argument, has a word for it, such as TRIP.toml or MM."""
+    code, out, _ = run(verb, "--help")
+    assert code == 0
+    assert not re.findall(r"<[\w\[\]. ]+>", out)
+    assert not re.findall(r"\d\.\d{6}", out)
+    words = re.findall(r"^  (?:-\w, )?--[\w-]+ (\S+)", out, re.MULTILINE)
+    for word in words:
+        assert re.fullmatch(r"[A-Z0-9][\w=,./-]*|/", word), word

@@ -40,7 +40,7 @@ def test_the_old_text_is_kept_to_the_letter(run, file):
     old = tomllib.loads(before.decode())
     note = 'quote " backslash \\ and = [[pass]] #'
     code, out, err = run(
-        "log", file, "--source", "cabin-ct", "--count", 2, "--shield", "lead=0.25", "--multiplier", 1.5,
+        "log", file, "--source", "cabin-ct", "--count", 2, "--shield", "lead=0.25", "--held", "2 s",
         "--date", "2026-05-09", "--place", "west gate", "--scanner", "two", "--note", note,
     )  # fmt: skip
     assert (code, err) == (0, "")
@@ -52,10 +52,10 @@ def test_the_old_text_is_kept_to_the_letter(run, file):
     assert entry["note"] == note
     assert entry["rolls"] == [row["id"] for row in old["roll"]]
     last = read_trip(file).rolls[0].history.passes[-1]
-    assert (last.source, last.count, last.multiplier, last.place, last.scanner) == (
+    assert (last.source, last.count, last.held_s, last.place, last.scanner) == (
         "cabin-ct",
         2,
-        1.5,
+        2.0,
         "west gate",
         "two",
     )

@@ -65,7 +65,7 @@ def test_the_sheet_is_written_and_can_be_translated(run, small, tmp_path):
     [
         (["--pouch", "lead"], "lead=0.25"),
         (["--pouch", "leed=1"], "material"),
-        (["--kind", "bw"], "kind"),
+        (["--kind", "sepia"], "kind"),
         (["--criterion", "best"], "criterion"),
         (["--samples", "0"], "samples"),
         (["--sheet", "x.doc"], r".pdf, .svg, .png or .txt"),

@@ -108,3 +108,48 @@ def test_other_kinds_and_film_files(run, tmp_path):
     assert code == 0
     (row,) = csv.DictReader(io.StringIO(out))
     assert float(row["ei"]) == answer(800, 100.0).ei
+
+
+def test_the_pair_of_a_cell_is_that_of_a_roll(run):
+    """For the same film, dose and passes table, library and roll say the same, in every kind that is compensated."""
+    for kind, speed, words in (("bw-negative", 400, ("--kerma", 100)), ("colour-negative", 800, ("--kerma", 20))):
+        told = json.loads(run("table", "--safe", "--speeds", speed, "--kind", kind, *words, "--format", "json")[1])
+        (row,) = told["rows"]
+        roll = json.loads(run("roll", "--speed", speed, "--kind", kind, *words, "--format", "json")[1])
+        for name in ("ei_safe", "ei_typical", "verdict_safe", "headline"):
+            assert row[name] == roll[name]
+
+
+@pytest.mark.parametrize("source", ["ct", "hold-ct", "unknown"])
+def test_a_row_of_passes_is_that_of_a_roll(run, source):
+    from filmdose.history import History, Pass
+    from filmdose.present.tables import ei_matrix, passes_table
+
+    told = json.loads(run("table", "--passes", source, "--speeds", "100,400", "--format", "json")[1])["rows"]
+    assert len(told) == 10
+    (row,) = [row for row in told if row["speed"] == 100 and row["went_through"].startswith("2 x ")]
+    roll = json.loads(run("roll", "--speed", 100, "--pass", f"{source}=2", "--format", "json")[1])
+    same = ("headline", "ei_safe", "ei_typical", "verdict_safe")
+    assert [row[name] for name in same] == [roll[name] for name in same]
+    assert row["fog_density"] == pytest.approx(roll["fog_density"], rel=1e-9)
+    assert row["ei"] == roll["ei"]
+    table = passes_table([100], [History(passes=Pass(source=source, count=2))])
+    assert table["headline"].tolist() == [roll["headline"]]
+    (cell,) = ei_matrix(table).to_numpy().ravel()
+    both = [format(value, "g") for value in dict.fromkeys((roll["ei_safe"], roll["ei_typical"]))]
+    assert cell.rstrip("†‡") == ";".join(both)
+
+
+def test_reversal_film_has_no_pair_and_no_index(run):
+    code, out, _ = run("table", "--passes", "ct", "--kind", "slide", "--speeds", "100")
+    assert code == 0
+    assert "Density lost in the blacks; expose as marked, typical case" in out
+    assert ";" not in out.split("Density lost")[1].split("Fog lowers")[0].replace("blacks;", "")
+
+
+def test_the_plain_table_says_which_of_the_two_it_has(run):
+    said = {option: " ".join(run("table", "--speeds", "400", *option)[1].split()) for option in ((), ("--safe",))}
+    assert "Indices are those of the typical case; `--safe` puts the safe one before it" in said[()]
+    assert "of least loss over all that is not known of film and fog" in said[("--safe",)]
+    for words in (("--passes", "ct", "--kerma", "10"), ("--shield", "pouch"), ("--film-format", "120")):
+        assert run("table", *words)[0] == 2

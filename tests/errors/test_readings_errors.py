@@ -235,3 +235,11 @@ def test_impossible_readings(more):
 def test_impossible_tablets(arguments):
     with pytest.raises(ArgumentError):
         tablet_log_exposures(*arguments)
+
+
+@pytest.mark.parametrize("content", ["\n-3.0,200\n\f\f\f", "1 21\r\f  \r"])
+def test_a_form_feed_is_a_blank(content, file):
+    """Found by reference/fuzz.py: such a line was taken for a row of text and ended in a bare ValueError."""
+    with pytest.raises(InputFileError, match="hundredths"):
+        read_steps(file(content))
+    assert read_steps(file("-3,0.2\n-2,0.4\n\f\n")).unread_steps <= 1

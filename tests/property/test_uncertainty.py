@@ -317,11 +317,13 @@ def test_an_index_is_called_safe_only_where_it_is_not_faster_than_the_middle_cas
     for history, speed in cases:
         told = propagate([roll(speed, history)], samples=512)["a"]
         if told.ei_recommended is not None and told.ei_median is not None:
-            expected = told.ei_recommended <= told.ei_median
-            assert ("(safe" in told.message) == expected
-            assert ("(best on average)" in told.message) != expected
-            safe.add(expected)
-    assert safe == {False, True}
+            safe_there = told.ei_recommended <= told.ei_median
+            poor = told.verdict == "poor"
+            assert ("(safe" in told.message) == (safe_there and not poor)
+            assert ("(best on average)" in told.message) == (not safe_there and not poor)
+            assert (", the best left" in told.message) == poor
+            safe.add((poor, safe_there))
+    assert {poor for poor, _ in safe} == {safe_there for _, safe_there in safe} == {False, True}
 
 
 # -- seeds, memory, order ---------------------------------------------------------------------------------------------
