@@ -38,7 +38,8 @@ from filmdose.cli.options import (
     history_from_options,
     scene_from_options,
 )
-from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver, progress
+from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 from filmdose.files import check_place
 from filmdose.picture import preview as make_preview
@@ -111,7 +112,7 @@ def preview(
         criterion=criterion,
         snr_target=snr_target,
         scene_range=scene_from_options(scene_range, shadow_reading, highlight_reading),
-        peak_to_mean=1.0 if peak_to_mean is None else peak_to_mean,
+        peak_to_mean=1.0 if trip is None or peak_to_mean is None else peak_to_mean,
         cost_under=cost_under,
         cost_over=cost_over,
     )

@@ -47,7 +47,7 @@ def neighbour_correlation(pixel_um: float, spot: float) -> float:
     Examples
     --------
     >>> neighbour_correlation(12.0, 0.0), round(neighbour_correlation(12.0, 0.4), 4)
-    (0.0, 0.0192)
+    (0.0, 0.0195)
     """
     pixel = check_number("pixel_um", pixel_um, low=0.0, low_open=True, unit="um")
     wide = math.sqrt(2.0) * check_number("spot", spot, low=0.0, unit="um") / pixel

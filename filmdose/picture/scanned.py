@@ -173,7 +173,7 @@ def restored_density(
     >>> film = generic_film(400).records[0]
     >>> x = np.array([-1.5, -1.0])
     >>> back = restored_density(film, 200.0, film.density(x, 200.0))
-    >>> np.abs(back - film.density(x)).max().round(3) < 0.005
+    >>> bool(np.abs(back - film.density(x)).max() < 0.005)
     True
     """
     limit = check_number("ceiling", ceiling, low=1.0)

@@ -86,8 +86,9 @@ class StillLife:
     Examples
     --------
     >>> scene = StillLife()
-    >>> tones = list(scene.grey_scale())
-    >>> round(tones[5], 3), scene.log_places(list(scene.grey_scale().values())[5], 4, 2, 1).max().round(6)
+    >>> tones = scene.grey_scale()
+    >>> patch = list(tones.values())[5]
+    >>> round(list(tones)[5], 3), float(scene.log_places(patch, 4, 2, 1).max().round(6))
     (0.0, 0.0)
     """
 
