@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from filmdose.film.readings import read_steps
     from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
     from filmdose.odds import learn, propagate
+    from filmdose.picture import preview
     from filmdose.planning import make_plan
     from filmdose.present.card import make_card, write_card
     from filmdose.present.tables import compensation_table
@@ -40,6 +41,7 @@ _HOME: dict[str, tuple[str, ...]] = {
     "film.readings": ("read_steps",),
     "history": ("Flight", "History", "HistoryDose", "Pass", "Storage", "history_dose"),
     "odds": ("learn", "propagate"),
+    "picture": ("preview",),
     "planning": ("make_plan",),
     "present.card": ("make_card", "write_card"),
     "present.tables": ("compensation_table",),
@@ -53,8 +55,8 @@ _HOME: dict[str, tuple[str, ...]] = {
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
     *("answering", "development", "errors", "examples", "film", "history", "inverse", "odds", "outlook"),
-    *("planning", "plotting", "present", "printing", "question", "radiation", "sensitometry", "sweep", "tonecurve"),
-    *("tonetable", "trip", "units", "whatif"),
+    *("picture", "planning", "plotting", "present", "printing", "question", "radiation", "sensitometry", "sweep"),
+    *("tonecurve", "tonetable", "trip", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 
@@ -84,6 +86,7 @@ __all__ = [
     "learn",
     "make_card",
     "make_plan",
+    "preview",
     "propagate",
     "read_film",
     "read_steps",

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 
 import matplotlib
 
+from filmdose.film.generic import generic_film
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.odds import tornado, trip_sobol
+from filmdose.picture import preview
 from filmdose.planning import make_plan
 from filmdose.plotting import (
     house_style,
@@ -36,6 +38,7 @@ from filmdose.present.damage import assess_damage, report_document
 from filmdose.present.page import page_png
 from filmdose.present.pages import document_pages
 from filmdose.present.sheet import sheet_page
+from filmdose.question import Question
 from filmdose.tripfile import read_trip
 
 if TYPE_CHECKING:
@@ -85,6 +88,15 @@ def photograph_phone_page() -> None:
     told(target)
 
 
+def see() -> None:
+    """Pictures of rolls: a colour negative still to be shot, one exposed before the scan, and a slide."""
+    colour = generic_film(400, kind="colour-negative")
+    save_bytes("preview", preview(colour, 300.0, width=240)._repr_png_())
+    save_bytes("preview_exposed", preview(400, 400.0, Question(peak_to_mean=1.5), exposed=True, width=240)._repr_png_())
+    slide = generic_film(100, kind="colour-reversal")
+    save_bytes("preview_slide", preview(slide, 800.0, width=240)._repr_png_())
+
+
 def main() -> None:
     """Make every image."""
     matplotlib.use("Agg")
@@ -113,6 +125,7 @@ def main() -> None:
     damage = assess_damage(read_trip(TRIPS / "trip_measured.toml"), "ridge-400", samples=4096, date=DATE)
     save_bytes("damage_report", page_png(document_pages(report_document(damage))[0], dots_per_inch=80))
     photograph_phone_page()
+    see()
 
 
 if __name__ == "__main__":

@@ -31,6 +31,7 @@ ORDER = (
         "whatif",
         "scan",
         "plotting",
+        "picture",
         "present",
         "cli",
         "__main__",
