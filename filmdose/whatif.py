@@ -167,8 +167,9 @@ class Setting:
             A value out of range; a source, a shield or a roll that is not known; a file that cannot be read.
         """
         around = None if self.shield == NO_SHIELD else self.shield
+        passes = [Pass(source=name, count=number, shield=around) for name, number in self.counts.items()]
         more = History(
-            passes=tuple(Pass(source=name, count=number, shield=around) for name, number in self.counts.items()),
+            passes=tuple(part for part in passes if part.count),  # one that was not made would only turn the draws
             flights=() if self.flight_h == 0.0 else (Flight(hours=self.flight_h),),
             storage=() if self.storage_days == 0.0 else (Storage(days=self.storage_days),),
             format=self.format or "35mm",
