@@ -121,7 +121,7 @@ class Setting:
     Examples
     --------
     >>> print(Setting(speed=800, counts={"cabin-ct": 1}, shield="lead=0.25").command())
-    filmdose roll --speed 800 --pass cabin-ct=1 --shield lead=0.25 --samples 32768 --seed 0
+    filmdose roll --speed 800 --pass cabin-ct=1 --shield lead=0.25 --samples 1024 --seed 0
     """
 
     film: Film | str | Path | None = None
@@ -206,7 +206,7 @@ class Setting:
         odds = propagate([roll], self.question, priors=priors, samples=samples, rng=seed)[roll.id]
         return WhatIf(dose=told.dose, answer=told.answer, odds=odds)
 
-    def code(self, *, samples: int = 2**15, seed: int = 0) -> str:
+    def code(self, *, samples: int = 1024, seed: int = 0) -> str:
         """Python that gives the same answer, and prints its headline."""
         given = {
             item.name: getattr(self, item.name)
@@ -237,7 +237,7 @@ class Setting:
         call = [f"    {name}={value}," for name, value in values.items()]
         return "\n".join([*lines, "", *before, "found = what_if(", *call, ")", "print(found.headline)", ""])
 
-    def command(self, *, samples: int = 2**15, seed: int = 0) -> str:
+    def command(self, *, samples: int = 1024, seed: int = 0) -> str:
         """A command that gives the same answer; of a :class:`Film` without a file it names ``film_file``.
 
         Raises
