@@ -68,11 +68,19 @@ class Outlook:
     choices: dict[str, str]
 
     @property
+    def counted(self) -> dict[str, int]:
+        """Number of scans ahead that the odds of a roll include, by its id: of rolls that are still to be shot."""
+        counted = {row.roll.id: self.ahead[row.roll.id] for row in self.odds.rolls if row.roll.state != "exposed"}
+        return {name: scans for name, scans in counted.items() if scans}
+
+    @property
     def notes(self) -> tuple[str, ...]:
         """What belongs to the figures, each said once."""
-        counted = {row.roll.id: self.ahead[row.roll.id] for row in self.odds.rolls if row.roll.state != "exposed"}
-        told = [f"{name} {scans}" for name, scans in counted.items() if scans]
-        said = [f"Scans ahead count in the index to set now: {', '.join(told)}."] if told else []
+        told = ", ".join(f"{name} {scans}" for name, scans in self.counted.items())
+        if self.odds.learned is None:
+            said = [f"Scans ahead count in the index to set now: {told}."] if told else []
+        else:
+            said = [f"Dose, fog and the index to set now include scans ahead: {told}."] if told else []
         notes = [note for item in self.answers for note in item.dose.notes]
         notes += [
             words for row in self.odds.rolls for part in row.roll.history.passes for words in pass_sentences(part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import zlib
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -24,13 +24,17 @@ from filmdose.cli.progress import progress
 from filmdose.cli.stream import print_text
 from filmdose.errors import ArgumentError, UnknownNameError, shown_path
 
+if TYPE_CHECKING:
+    from filmdose.scan.bands import BandResult
+    from filmdose.trip import Roll
+
 
 def report(
     file: Annotated[
         Path,
         typer.Argument(help="Trip file, TOML, with a [[reading]] where something was measured.", metavar="TRIP.toml"),
     ],
-    roll: Annotated[str, typer.Option("--roll", help="Id of the roll.", metavar="ID")],
+    roll: Annotated[list[str], typer.Option("--roll", help="Id of the roll; repeat it for several.", metavar="ID")],
     output: Annotated[
         list[Path] | None,
         typer.Option(
@@ -90,52 +94,60 @@ def report(
     from filmdose.tripfile import read_trip
 
     trip = read_trip(file)
-    found = find_roll(trip, roll)
-    # Named after the trip as well: another trip's roll of the same name keeps its report.
-    kind = "letter" if letter else "damage"
-    stem = f"{kind}_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(found.id)}"
-    targets = output or [Path(f"{stem}{ending}") for ending in (".html", ".pdf")]
+    rolls = [find_roll(trip, name) for name in dict.fromkeys(roll)]
+    if output and len(rolls) > 1:
+        raise ArgumentError(
+            "output", None, "one --roll", "Leave --output out, and files are named after trip and roll."
+        )
+    places = {one.id: output or _places(file, one.id, letter) for one in rolls}
+    targets = [target for found in places.values() for target in found]
     for number, target in enumerate(targets):
         check_output(None, target, *targets[:number], write_text)
     if not letter and (fill or photo or text):
         raise ArgumentError("letter", None, "--letter with --fill, --photo and --text", "Add --letter.")
+    if bands is not None and len(rolls) > 1:
+        raise ArgumentError("bands", str(bands), "one --roll", "The profile is of one roll.")
     if letter and bands is not None:
         raise ArgumentError("bands", str(bands), "a damage report without --letter", "Make both.")
-    filled = _pairs("fill", fill, BLANKS)
-    pictures = [read_picture(path, words) for path, words in _pairs("photo", photo).items()]
+    filled = dict(_pairs("fill", fill, BLANKS))
+    pictures = [read_picture(path, words) for path, words in _pairs("photo", photo)]
     words = read_words(LETTER_WORDS, text)
     if write_text is not None:
         write_words(LETTER_WORDS, write_text)
-    with progress("assessing"):
-        damage = assess_damage(
-            trip,
-            roll,
-            Question(criterion=criterion, scene_range=scene_range, cost_under=cost_under, cost_over=cost_over),
-            samples=samples,
-            seed=seed,
-            date=None if date is None else parse_date(date),
+    asked = Question(criterion=criterion, scene_range=scene_range, cost_under=cost_under, cost_over=cost_over)
+    day = None if date is None else parse_date(date)
+    for found in rolls:
+        with progress("assessing"):
+            damage = assess_damage(trip, found.id, asked, samples=samples, seed=seed, date=day)
+        document = (
+            letter_document(damage, filled=filled, pictures=pictures, words=words)
+            if letter
+            else report_document(damage, None if bands is None else _bands(found, bands, winding))
         )
-    page = None
-    if bands is not None:
-        from filmdose.scan.bands import explain_bands, read_profile
-        from filmdose.scan.spiral import get_winding
-
-        control = found.fog_readings[-1].control if found.fog_readings else None
-        page = explain_bands(read_profile(bands, control_density=control), get_winding(winding))
-    document = (
-        letter_document(damage, filled=filled, pictures=pictures, words=words)
-        if letter
-        else report_document(damage, page)
-    )
-    for target in targets:
-        done = "replaced" if target.is_file() else "written"
-        deliver(document, None, target)
-        print_text(f"{done}: {shown_path(target)}\n")
+        for target in places[found.id]:
+            done = "replaced" if target.is_file() else "written"
+            deliver(document, None, target)
+            print_text(f"{done}: {shown_path(target)}\n")
 
 
-def _pairs(option: str, given: list[str] | None, known: tuple[str, ...] | None = None) -> dict[str, str]:
-    """Texts by what stands before the first equals sign."""
-    pairs: dict[str, str] = {}
+def _places(file: Path, roll: str, letter: bool) -> list[Path]:
+    """Files named after the trip as well: another trip's roll of the same name keeps its report."""
+    kind = "letter" if letter else "damage"
+    stem = f"{kind}_{_file_name(file.stem) if file.stem.strip('_') else 'trip'}_{_file_name(roll)}"
+    return [Path(f"{stem}{ending}") for ending in (".html", ".pdf")]
+
+
+def _bands(roll: Roll, profile: Path, winding: str) -> BandResult:
+    from filmdose.scan.bands import explain_bands, read_profile
+    from filmdose.scan.spiral import get_winding
+
+    control = roll.fog_readings[-1].control if roll.fog_readings else None
+    return explain_bands(read_profile(profile, control_density=control), get_winding(winding))
+
+
+def _pairs(option: str, given: list[str] | None, known: tuple[str, ...] | None = None) -> list[tuple[str, str]]:
+    """What stands before the first equals sign, and after it; a blank can be filled once."""
+    pairs: list[tuple[str, str]] = []
     for item in given or ():
         name, sign, words = item.partition("=")
         name = name.strip()
@@ -144,7 +156,9 @@ def _pairs(option: str, given: list[str] | None, known: tuple[str, ...] | None =
             raise ArgumentError(option, item, shape, "Write both sides of the equals sign.")
         if known is not None and name not in known:
             raise UnknownNameError(option, name, known)
-        pairs[name] = words.strip()
+        if known is not None and any(name == earlier for earlier, _ in pairs):
+            raise ArgumentError(option, item, f"one text for {name}", "Leave one of them out.")
+        pairs.append((name, words.strip()))
     return pairs
 
 

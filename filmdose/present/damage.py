@@ -40,7 +40,16 @@ if TYPE_CHECKING:
     from filmdose.odds import Priors, RollOdds
     from filmdose.scan.bands import BandResult
 
-__all__ = ["DamageReport", "assess_damage", "report_data", "report_document", "report_frame", "report_references"]
+__all__ = [
+    "DamageReport",
+    "assess_damage",
+    "report_data",
+    "report_document",
+    "report_dose",
+    "report_frame",
+    "report_references",
+    "rests_on_fog",
+]
 
 Triple = tuple[float, float, float]
 
@@ -189,6 +198,32 @@ def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) 
 # -- what it says --------------------------------------------------------------------------------------------------
 
 
+def rests_on_fog(report: DamageReport) -> bool:
+    """Whether the last fog reading of the roll carries the conclusions, as it and the log cannot both be true."""
+    return bool(report.contradiction and report.from_fog)
+
+
+def report_dose(report: DamageReport) -> tuple[str, Triple]:
+    """The one dose that carries the conclusions, and what it agrees with.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+
+    Returns
+    -------
+    "log", "both" or "fog", and the 5, 50 and 95 % points of the effective kerma [uGy]: log and readings together; the
+    log alone where nothing was read, or where only what was read elsewhere contradicts it; the last fog reading of
+    the roll alone where log and readings contradict each other.
+    """
+    if rests_on_fog(report):
+        return "fog", report.from_fog[-1]
+    if report.after is report.before:
+        return "log", report.before.kerma_ugy
+    return "both", report.after.kerma_ugy
+
+
 def report_document(report: DamageReport, bands: BandResult | None = None) -> Document:
     """The report as a document, with a page about bands along the film where they were measured."""
     blocks = (
@@ -214,15 +249,18 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
 
 
 def report_frame(report: DamageReport) -> pd.DataFrame:
-    """The figures that carry the report, one row each: 5, 50 and 95 % points."""
+    """The figures that carry the report, one row each: 5, 50 and 95 % points; none of the log where it carries none."""
     odds = report.after
-    figures: list[tuple[str, Triple, str]] = [
-        ("dose_from_log", report.before.kerma_ugy, "uGy"),
-        *(("dose_from_reading", triple, "uGy") for triple in report.from_fog),
-        ("dose", odds.kerma_ugy, "uGy"),
+    lost: list[tuple[str, Triple, str]] = [
         ("fog_density", odds.fog_density, "1"),
         ("stops_lost", odds.stops, "stops"),
         ("snr_kept", odds.snr_kept, "1"),
+    ]
+    figures: list[tuple[str, Triple, str]] = [
+        ("dose_from_log", report.before.kerma_ugy, "uGy"),
+        *(("dose_from_reading", triple, "uGy") for triple in report.from_fog),
+        ("dose", report_dose(report)[1], "uGy"),
+        *(() if rests_on_fog(report) else lost),
     ]
     rows = [(name, *triple, unit) for name, triple, unit in figures]
     return pd.DataFrame(rows, columns=["quantity", "low", "middle", "high", "unit"])
@@ -283,7 +321,14 @@ def _summary(report: DamageReport) -> str:
             f"Nothing was measured on this roll; the log leads to a fog of {fog[1]:.2f} ({fog[0]:.2f} to {fog[2]:.2f})."
         )
     if report.contradiction:
-        return f"{first} It cannot be explained by what was logged."
+        _, (low, middle, high) = report_dose(report)
+        said = (
+            "It cannot be explained by what was logged. The conclusions rest on the reading alone"
+            if rests_on_fog(report)
+            else "Readings of this trip cannot be explained by what was logged. They are left out; the conclusions "
+            "rest on the log alone"
+        )
+        return f"{first} {said}: dose {dose_text(middle)} ({range_text(low, high)})."
     low, middle, high = report.after.stops
     if report.roll.film.reversal:
         lost = f"{_stops(middle)} of range lost at the dark end ({_stops(low)} to {_stops(high)})"
@@ -417,10 +462,18 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
             *(f"{100 * value:.0f}" for value in sorted(odds.snr_kept, reverse=True)),
         ),
     ]
-    if not reversal and report.roll.state != "exposed":
+    if rests_on_fog(report):
+        rows = []
+    elif not reversal and report.roll.state != "exposed":
         rows.append(("exposure index of least loss", *(_index(value) for value in reversed(odds.ei))))
     words = " (from the log alone)" if report.contradiction else ""
-    yield Table(("", f"least{words}", "middle", "most"), tuple(rows), numeric=frozenset({1, 2, 3}))
+    if rows:
+        yield Table(("", f"least{words}", "middle", "most"), tuple(rows), numeric=frozenset({1, 2, 3}))
+    else:
+        yield Paragraph(
+            f"Log and reading contradict each other. What follows is at {dose_text(report.equivalent_kerma_ugy)}, the "
+            "dose that gives the fog that was read with the typical calibration; the log alone would say otherwise."
+        )
     speed = format_speed(report.roll.film.speed)
     yield Paragraph(
         f"Mean contrast over the 1.30 log units above the shadow point, at ISO {speed}: {loss.contrast['clean']:.3f} "
@@ -430,15 +483,16 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
         f"{loss.contrast['fogged']:.3f} fogged."
     )
     yield Paragraph(loss.message)
-    if odds.chance_beyond_rescue >= 0.01:
+    if rows and odds.chance_beyond_rescue >= 0.01:
         yield Paragraph(
             f"Chance that no exposure would have restored the shadows: {_percent(odds.chance_beyond_rescue)}."
         )
     if loss.exposed is not None:
         yield from _zones(loss.exposed)
+    fog = "the middle fog of the table" if rows else "the fog that was read"
     yield Plot(
         partial(_draw_curves, report),
-        "Characteristic curves computed for the film, clean and with the middle fog of the table; the scene as metered "
+        f"Characteristic curves computed for the film, clean and with {fog}; the scene as metered "
         + (
             "for the marked speed"
             if report.roll.state == "exposed" or reversal

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import unicodedata
 from typing import Any
 
 from filmdose.files import data_text
@@ -38,4 +39,11 @@ def document_html(document: Document) -> str:
         elif isinstance(block, Picture):
             values["image"] = base64.b64encode(block.jpeg).decode("ascii")
         blocks.append(values)
-    return render_template("document.html", document=document, blocks=blocks)
+    return render_template("document.html", document=document, direction=_direction(document.title), blocks=blocks)
+
+
+def _direction(words: str) -> str:
+    """Which way a text runs: that of its first letter that has a direction."""
+    sides = (unicodedata.bidirectional(letter) for letter in words)
+    first = next((side for side in sides if side in ("L", "R", "AL")), "L")
+    return "ltr" if first == "L" else "rtl"

@@ -7,11 +7,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from filmdose.errors import UnknownNameError
 from filmdose.film.generic import film_value
-from filmdose.present.damage import DamageReport, report_data, report_frame, report_references
+from filmdose.present.damage import (
+    DamageReport,
+    report_data,
+    report_dose,
+    report_frame,
+    report_references,
+    rests_on_fog,
+)
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Picture, Table
 from filmdose.present.text import Words, read_words
 from filmdose.trip import DoseReading, FogReading, measured_fog, read_record
@@ -19,10 +26,7 @@ from filmdose.units import format_speed
 from filmdose.version import __version__
 from filmdose.words import dose_text, figure_text
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-__all__ = ["BLANKS", "LETTER_WORDS", "Triple", "letter_document", "letter_dose"]
+__all__ = ["BLANKS", "LETTER_WORDS", "letter_document"]
 
 #: Name of the shipped words of the letter.
 LETTER_WORDS = "letter_text.toml"
@@ -34,26 +38,6 @@ Triple = tuple[float, float, float]
 
 #: Less than this is no loss that can be told [stops].
 _NOTHING = 0.1
-
-
-def letter_dose(report: DamageReport) -> tuple[str, Triple]:
-    """The one dose of a letter, and what it agrees with.
-
-    Parameters
-    ----------
-    report
-        The figures of a roll.
-
-    Returns
-    -------
-    "log", "both" or "fog", and the 5, 50 and 95 % points of the effective kerma [uGy]: log and readings together; the
-    log alone where nothing was read; the last fog reading alone where log and readings contradict each other.
-    """
-    if report.contradiction and report.from_fog:
-        return "fog", report.from_fog[-1]
-    if report.after is report.before:
-        return "log", report.before.kerma_ugy
-    return "both", report.after.kerma_ugy
 
 
 def letter_document(
@@ -99,7 +83,7 @@ def letter_document(
         blocks += [Heading(text["pictures"]), *numbered, Paragraph(text["pictures_note"], small=True)]
     blocks += [*_measured(report, text), *_logged(report, text), *_inferred(report, text), Heading(text["references"])]
     blocks += [Paragraph(reference, small=True) for reference in report_references(report)]
-    basis, kerma = letter_dose(report)
+    basis, kerma = report_dose(report)
     date = report.date.isoformat()
     return Document(
         kind="letter",
@@ -111,21 +95,12 @@ def letter_document(
             "dose_ugy": list(kerma),
             "pictures": [one.words for one in numbered],
         },
-        frame=_frame(report, kerma),
+        frame=report_frame(report),
         foot=text("foot", version=__version__, date=date, roll=report.roll.id),
         date=report.date,
         font=text["font"],
         language=text["language"],
     )
-
-
-def _frame(report: DamageReport, kerma: Triple) -> pd.DataFrame:
-    """The figures of the letter: where log and readings contradict each other none that rest on the log."""
-    frame = report_frame(report)
-    if report.contradiction:
-        frame = frame[frame["quantity"].str.startswith("dose")].reset_index(drop=True)
-        frame.loc[frame["quantity"] == "dose", ["low", "middle", "high"]] = kerma
-    return frame
 
 
 def _letter(report: DamageReport, filled: Mapping[str, str], text: Words, pictures: int) -> Iterator[Block]:
@@ -147,8 +122,8 @@ def _letter(report: DamageReport, filled: Mapping[str, str], text: Words, pictur
     yield Paragraph(text("opening", passes=passes) if passes else text["opening_none"])
     yield Paragraph(_reading(report, text))
     if report.contradiction:
-        yield Paragraph(text["contradiction"])
-    basis, (low, middle, high) = letter_dose(report)
+        yield Paragraph(text["contradiction" if rests_on_fog(report) else "contradiction_left_out"])
+    basis, (low, middle, high) = report_dose(report)
     dose = {"low": dose_text(low), "middle": dose_text(middle), "high": dose_text(high)}
     yield Paragraph(text("dose", basis=text[f"basis_{basis}"], **dose))
     yield Paragraph(_lost(report, text))
@@ -164,7 +139,7 @@ def _letter(report: DamageReport, filled: Mapping[str, str], text: Words, pictur
 def _reading(report: DamageReport, text: Words) -> str:
     readings = report.roll.fog_readings
     if not readings:
-        return text["not_measured"]
+        return text["not_measured" if report.after is report.before else "not_measured_others"]
     fog, error, _ = measured_fog(report.roll.film, readings[-1])
     return text(
         "measured",
@@ -189,7 +164,7 @@ def _lost(report: DamageReport, text: Words) -> str:
         "contrast": f"{100 * loss.contrast['fogged'] / loss.contrast['clean']:.0f}",
         "verdict": verdict,
     }
-    if report.contradiction:
+    if rests_on_fog(report):
         return text("lost_at_dose", **shares)
     low, middle, high = odds.stops
     if high < _NOTHING:
@@ -273,7 +248,7 @@ def _logged(report: DamageReport, text: Words) -> Iterator[Block]:
 
 def _inferred(report: DamageReport, text: Words) -> Iterator[Block]:
     yield Heading(text["annex_c"])
-    basis, _ = letter_dose(report)
+    basis, _ = report_dose(report)
     odds = report.after
     doses: list[tuple[str, str, Triple]] = [("log", text["row_log"], report.before.kerma_ugy)]
     for number, triple in enumerate(report.from_fog, 1):
@@ -288,9 +263,9 @@ def _inferred(report: DamageReport, text: Words) -> Iterator[Block]:
         )
         for which, name, triple in doses
     ]
-    if not report.contradiction:  # else these would be those of the log, which the letter does not rest on
+    if not rests_on_fog(report):  # else these would be those of the log, which the letter does not rest on
         reversal = report.roll.film.reversal
-        name = text["greatest_density"] if reversal else text["row_fog"]
+        name = text["row_density" if reversal else "row_fog"]
         sign = -1.0 if reversal else 1.0
         rows.append((name, *(_signed(sign * value) for value in odds.fog_density)))
         rows.append((text["row_range" if reversal else "row_stops"], *(_number(value, text) for value in odds.stops)))

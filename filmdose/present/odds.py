@@ -155,7 +155,8 @@ def learned_document(
         return [f"{middle:.3g} ({low:.3g} to {high:.3g})" for middle, low, high in columns]
 
     scanners = [_scanner_words(row) for row in rows.to_dict(orient="records") if row["quantity"].startswith(_PRODUCT)]
-    advice = [f"{row.roll.id}: {row.headline}" for row in outlook.odds.rolls]
+    ahead = {name: f" Including {scans} scans ahead." for name, scans in outlook.counted.items()}
+    advice = [f"{row.roll.id}: {row.headline}{ahead.get(row.roll.id, '')}" for row in outlook.odds.rolls]
     words = str(taught)
     read = f"Read: {'; '.join(taught.readings)}."
     blocks: list[Block] = [*map(Paragraph, (read, *scanners, *advice))]

@@ -227,6 +227,10 @@ def _letters(font: str) -> frozenset[int]:
     return frozenset(get_font(path).get_charmap())
 
 
+#: Above it, marks are joined to letters by rules of the script that printed pages do not know.
+_LATIN_END = 0x0900
+
+
 def check_letters(words: str, font: str) -> None:
     """Refuse a text with a letter that the font does not have: it would print as an empty box."""
     if any(unicodedata.bidirectional(letter) in ("R", "AL") for letter in words):
@@ -235,6 +239,13 @@ def check_letters(words: str, font: str) -> None:
             words,
             "letters written from left to right on printed pages",
             "Write .html or .md: browsers and word processors set these letters.",
+        )
+    if any(ord(letter) > _LATIN_END and unicodedata.category(letter) in ("Mn", "Mc", "Me") for letter in words):
+        raise ArgumentError(
+            "text",
+            words,
+            "letters that stand beside one another on printed pages",
+            "Write .html or .md: browsers and word processors join these letters.",
         )
     known = _letters(font)
     missing = sorted({letter for letter in words if ord(letter) not in known and not letter.isspace()})

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from filmdose.errors import InputFileError
+from filmdose.files import read_bytes
 from filmdose.present.document import Picture
 
 __all__ = ["MOST_PIXELS", "read_picture"]
@@ -26,7 +27,7 @@ def read_picture(path: str | Path, words: str) -> Picture:
     Parameters
     ----------
     path
-        A JPEG, PNG or TIFF file of at most ``MOST_PIXELS``.
+        A JPEG, PNG or TIFF file of at most ``MOST_PIXELS`` and ``files.GREATEST_BYTES``.
     words
         What it shows; the caption, and what a screen reader reads.
 
@@ -43,10 +44,11 @@ def read_picture(path: str | Path, words: str) -> Picture:
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
 
+    content = read_bytes(path)
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # a picture that Pillow finds large is counted here
-            with Image.open(path, formats=_FORMATS) as opened:
+            with Image.open(io.BytesIO(content), formats=_FORMATS) as opened:
                 width, height = opened.size
                 if width * height > MOST_PIXELS:
                     raise InputFileError(

@@ -11,12 +11,13 @@ from __future__ import annotations
 import io
 import json
 import math
+import os
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
-from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
+from filmdose.errors import ArgumentError, MissingExtraError, OutputFileError, UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Picture, Plot, Table
 from filmdose.present.screen import document_text
@@ -129,7 +130,8 @@ def render(document: Document, format: str) -> bytes:
 def write_document(document: Document, path: str | Path, format: str | None = None) -> Path:
     """Write a document to a file, in the format that its ending stands for; see :func:`format_for`.
 
-    Pictures of a Markdown document are written beside it, as NAME_1.jpg and so on.
+    Pictures of a Markdown document are written beside it, as NAME_1.jpg and so on; another picture of that name is
+    never replaced: it may be the photograph itself, or belong to something else.
 
     Raises
     ------
@@ -140,6 +142,10 @@ def write_document(document: Document, path: str | Path, format: str | None = No
     if chosen != "markdown" or not pictures:
         return write_bytes_atomic(path, render(document, chosen))
     names = [f"{Path(path).stem}_{number}.jpg" for number in range(1, len(pictures) + 1)]
+    for name, picture in zip(names, pictures, strict=True):
+        beside = Path(path).with_name(name)
+        if os.path.lexists(beside) and not (beside.is_file() and beside.read_bytes() == picture.jpeg):
+            raise OutputFileError(beside, "another picture is there already; move it, or name the Markdown otherwise")
     for name, picture in zip(names, pictures, strict=True):
         write_bytes_atomic(Path(path).with_name(name), picture.jpeg)
     return write_bytes_atomic(path, document_markdown(document, names).encode("utf-8"))

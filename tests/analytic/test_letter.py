@@ -8,19 +8,21 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pypdf
 import pytest
 from page_reader import PageReader
 from PIL import Image
 
-from filmdose.errors import ArgumentError, InputFileError, UnknownNameError
+from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError
 from filmdose.film.generic import generic_film
 from filmdose.history import Flight, History, Pass, Storage
-from filmdose.present.damage import assess_damage, report_document
+from filmdose.present.damage import assess_damage, report_document, report_dose
 from filmdose.present.document import Picture
-from filmdose.present.letter import BLANKS, LETTER_WORDS, letter_document, letter_dose
+from filmdose.present.letter import BLANKS, LETTER_WORDS, letter_document
+from filmdose.present.page import check_letters
 from filmdose.present.photos import read_picture
-from filmdose.present.text import read_words
+from filmdose.present.text import Words, read_words
 from filmdose.present.writers import FORMATS, render, write_document
 from filmdose.trip import DoseReading, FogReading, Roll, Trip
 from filmdose.tripfile import read_trip
@@ -40,7 +42,7 @@ def words_of(document):
 
 
 def test_one_dose_and_it_is_that_of_the_report(report):
-    basis, kerma = letter_dose(report)
+    basis, kerma = report_dose(report)
     assert (basis, kerma) == ("both", report.after.kerma_ugy)
     words = words_of(letter_document(report))
     low, middle, high = map(dose_text, kerma)
@@ -56,7 +58,7 @@ def test_one_dose_and_it_is_that_of_the_report(report):
 def test_of_a_roll_that_was_not_measured_the_log_carries_the_letter():
     report = assess_damage(read_trip(EXAMPLE), "valley-400", **FEW)
     alone = assess_damage(replace(report.trip, rolls=(report.roll,)), "valley-400", **FEW)
-    assert letter_dose(alone) == ("log", alone.before.kerma_ugy)
+    assert report_dose(alone) == ("log", alone.before.kerma_ugy)
     words = words_of(letter_document(alone))
     assert "Nothing was measured on this roll" in words
     assert "that agrees with the log alone" in words
@@ -71,7 +73,7 @@ def test_where_log_and_reading_contradict_the_reading_carries_the_letter():
         readings=(FogReading(base_plus_fog=1.3, control=0.3, error=0.01),),
     )
     report = assess_damage(Trip(rolls=(roll,)), "r", **FEW)
-    assert letter_dose(report) == ("fog", report.from_fog[0])
+    assert report_dose(report) == ("fog", report.from_fog[0])
     document = letter_document(report)
     words = words_of(document)
     assert "The conclusions rest on the measurement" in words
@@ -157,6 +159,54 @@ def test_letters_from_right_to_left_are_for_pages_of_the_web(report):
         render(document, "pdf")
 
 
+def test_what_another_roll_contradicts_is_not_said_of_this_one():
+    measured = Roll(
+        id="read",
+        film=generic_film(100),
+        history=History(passes=(Pass(source="cabin-xray"),)),
+        readings=(FogReading(base_plus_fog=1.3, control=0.3, error=0.01),),
+    )
+    other = Roll(id="other", film=generic_film(100), history=History(passes=(Pass(source="cabin-ct"),)))
+    found = assess_damage(Trip(rolls=(measured, other)), "other", **FEW)
+    assert found.contradiction
+    assert report_dose(found) == ("log", found.before.kerma_ugy)
+    document = letter_document(found)
+    words = words_of(document)
+    assert "rest on the log alone" in words
+    assert "rest on the measurement" not in words
+    assert "of speed lost in the shadows" in words  # the log carries it, so its losses stand there
+    assert "rest on the log alone" in words_of(report_document(found))
+    assert "stops_lost" in set(document.frame["quantity"])
+
+
+def test_the_report_of_a_contradiction_has_no_losses_of_the_log():
+    roll = Roll(
+        id="r",
+        film=generic_film(100),
+        history=History(passes=(Pass(source="cabin-xray"),)),
+        readings=(FogReading(base_plus_fog=1.3, control=0.3, error=0.01),),
+    )
+    found = assess_damage(Trip(rolls=(roll,)), "r", **FEW)
+    words = words_of(report_document(found))
+    assert "The conclusions rest on the reading alone" in words
+    assert "from the log alone)" not in words
+    pd.testing.assert_frame_equal(report_document(found).frame, letter_document(found).frame)
+
+
+@pytest.mark.parametrize("words", ["שלום", "سلام", "नमस्ते कि"])
+def test_scripts_that_printed_pages_cannot_set_are_refused_whatever_the_font(words):
+    with pytest.raises(ArgumentError, match=r"html or \.md"):
+        check_letters(words, "DejaVu Sans")
+
+
+def test_a_page_runs_as_its_title_does(report):
+    texts = dict(read_words(LETTER_WORDS).texts)
+    texts |= {"title": "{roll} – نزق", "language": "xx"}  # a roll's name first, in Latin letters
+    assert " dir=" not in render(letter_document(report, words=Words(texts)), "html").decode()[:200]
+    texts["title"] = "شريط {roll}"
+    assert '<html lang="xx" dir="rtl">' in render(letter_document(report, words=Words(texts)), "html").decode()
+
+
 # -- pictures --------------------------------------------------------------------------------------------------------
 
 
@@ -218,4 +268,11 @@ def test_pictures_are_in_the_page_in_the_pdf_and_beside_markdown(report, tmp_pat
     write_document(document, tmp_path / "l.md")
     assert (tmp_path / "l_2.jpg").read_bytes() == picture.jpeg
     assert "](l_1.jpg)" in (tmp_path / "l.md").read_text()
+    (tmp_path / "m_2.jpg").write_bytes(b"the owner's own photograph")
+    with pytest.raises(OutputFileError, match=r"m_2\.jpg"):
+        write_document(document, tmp_path / "m.md")
+    assert (tmp_path / "m_2.jpg").read_bytes() == b"the owner's own photograph"
+    assert not (tmp_path / "m.md").exists()
+    assert not (tmp_path / "m_1.jpg").exists()
+    write_document(document, tmp_path / "l.md")  # the same again is no harm
     assert all(isinstance(block, Picture) is False or block.words for block in document.blocks)

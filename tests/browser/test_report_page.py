@@ -5,12 +5,19 @@ Run with -m browser; needs the programs chromium and chromedriver (Debian: chrom
 
 import datetime
 import json
+from pathlib import Path
 
 import pytest
+from PIL import Image
 
 from filmdose.present.damage import assess_damage, report_document
+from filmdose.present.letter import LETTER_WORDS, letter_document
+from filmdose.present.photos import read_picture
+from filmdose.present.text import Words, read_words
 from filmdose.present.writers import write_document
 from filmdose.tripfile import read_trip
+
+EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
 
 pytestmark = pytest.mark.browser
 
@@ -65,3 +72,21 @@ def test_plots_are_drawn_from_the_page_itself(page):
     assert asked
     assert all(url.startswith(("file://", "data:image/svg+xml")) for url in asked)
     assert page.get_log("browser") == []
+
+
+def test_a_letter_shows_its_picture_and_runs_from_right_to_left_when_its_words_do(tmp_path, browser):
+    Image.new("RGB", (60, 40), "navy").save(tmp_path / "f.png")
+    picture = read_picture(tmp_path / "f.png", HOSTILE)
+    words = Words(dict(read_words(LETTER_WORDS).texts) | {"title": "شريط {roll}", "language": "ar"})
+    report = assess_damage(read_trip(EXAMPLE), "ridge-400", samples=256, date=datetime.date(2026, 5, 3))
+    document = letter_document(report, filled={"sender": HOSTILE}, pictures=[picture], words=words)
+    browser.get(write_document(document, tmp_path / "letter.html").as_uri())
+    assert browser.title == "شريط ridge-400"
+    assert browser.execute_script("return document.scripts.length") == 0
+    assert browser.find_element("tag name", "body").text.count(HOSTILE) == 2  # the blank that was filled, the caption
+    shown = browser.execute_script("return Array.from(document.images).map(i => [i.complete, i.naturalWidth])")
+    assert shown == [[True, 60]]
+    table, page = browser.execute_script(
+        "return [document.querySelector('table').getBoundingClientRect().right, document.body.clientWidth]"
+    )
+    assert table > page / 2

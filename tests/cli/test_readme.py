@@ -110,7 +110,7 @@ def test_what_needs_a_network_or_does_not_end_is_held_to_the_packages(command):
     program, verb, folder = command.split()
     assert (program, verb) == ("jupyter", "lab")
     assert any(name.startswith("jupyterlab") for name in EXTRAS["notebooks"])
-    assert (REPOSITORY / folder).is_dir()
+    assert f"filmdose notebooks {folder}" in README  # makes it
 
 
 # -- commands, in their order ----------------------------------------------------------------------------------------

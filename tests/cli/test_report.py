@@ -84,6 +84,11 @@ def test_a_letter_with_pictures_and_blanks(run, tmp_path, monkeypatch):
     assert "Picture 1. Frame 12" in page
     assert run(*letter, "-o", "l.md", "--photo", "frame.png=x")[0] == 0
     assert Path("l_1.jpg").is_file()
+    twice = ("--photo", "frame.png=first", "--photo", "frame.png=second")
+    assert run(*letter, "--roll", "valley-400", *twice)[1].count("written: ") == 2  # ridge-400 is replaced
+    page = Path("letter_trip_measured_valley-400.html").read_text(encoding="utf-8")
+    assert "Picture 1. first" in page
+    assert "Picture 2. second" in page
     assert run(*letter, "-o", "l.html", "--write-text", "words.toml")[0] == 0
     assert run(*letter, "-o", "l.html", "--text", "words.toml")[0] == 0
 
@@ -93,6 +98,9 @@ def test_a_letter_with_pictures_and_blanks(run, tmp_path, monkeypatch):
     [
         (["--letter", "--fill", "sendr=x"], "sender"),
         (["--letter", "--fill", "sender"], "BLANK=TEXT"),
+        (["--letter", "--fill", "sender=a", "--fill", "sender=b"], "one text for sender"),
+        (["--letter", "--roll", "valley-400", "-o", "l.html"], "one --roll"),
+        (["--roll", "valley-400", "--bands", "p.csv"], "one --roll"),
         (["--letter", "--photo", "frame.png"], "FILE=CAPTION"),
         (["--letter", "--photo", "none.png=x"], "none.png"),
         (["--letter", "--text", "none.toml"], "none.toml"),

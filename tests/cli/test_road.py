@@ -162,6 +162,22 @@ def test_what_is_ahead_is_compensated_when_shooting(run, tmp_path):
     assert (behind["ei_safe"], behind["scans_ahead"]) == (through["ei_safe"], 0)
 
 
+def test_doses_that_a_reading_taught_say_that_they_include_what_is_ahead(run, tmp_path):
+    file = tmp_path / "trip.toml"
+    taught = '[[roll]]\nid = "B"\nspeed = 400\n[[pass]]\nsource = "cabin-ct"\n'
+    taught += '[[reading]]\nroll = "B"\nbase_plus_fog = 0.40\ncontrol = 0.30\n'
+    file.write_text(ROLLS + taught)
+    before = json.loads(run("trip", file, "--format", "json")[1])["rolls"][0]["kerma_ugy"]
+    assert "scans ahead" not in told(run, "learn", file)
+    file.write_text(file.read_text() + '[[leg]]\nsource = "cabin-ct"\ncount = 2\nrolls = ["A"]\n')
+    after = json.loads(run("trip", file, "--format", "json")[1])["rolls"][0]["kerma_ugy"]
+    assert after > 2 * before
+    assert "Dose, fog and the index to set now include scans ahead: A 2." in told(run, "trip", file)
+    said = told(run, "learn", file)
+    assert said.count("Including 2 scans ahead.") == 1
+    assert said.index("A: ") < said.index("Including 2 scans ahead.") < said.index("B: ")
+
+
 @pytest.mark.parametrize("kerma", [5.0, 50.0, 300.0])
 def test_a_roll_is_judged_by_what_it_was_shot_at(kerma):
     kept = [answer(400, kerma, exposed=True, shot_ei=ei).exposed.snr_kept for ei in (400, 200, 100)]
