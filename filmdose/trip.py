@@ -478,8 +478,13 @@ def after_legs(roll: Roll, legs: Iterable[Leg], *, by_hand: Sequence[Leg] = (), 
 def with_more(roll: Roll, more: History) -> Roll:
     """A roll that went through the parts of a further history as well, in its own format and bag."""
     own = roll.history
-    parts = {name: (*getattr(own, name), *getattr(more, name)) for name in ("passes", "flights", "storage")}
-    return replace(roll, history=replace(own, **parts))
+    history = replace(
+        own,
+        passes=(*own.passes, *more.passes),
+        flights=(*own.flights, *more.flights),
+        storage=(*own.storage, *more.storage),
+    )
+    return replace(roll, history=history)
 
 
 def trip_as_shot(trip: Trip) -> Trip:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
@@ -313,10 +312,9 @@ def difference(one: WhatIf, other: WhatIf) -> str:
         return f"{first} for both" if first == second else f"{second} in place of {first.removeprefix('EI ')}"
 
     parts = [both(index(one), index(other))]
-    exact = [found.odds.ei_recommended_exact for found in (one, other)]
-    if all(found.odds.outcome == "compensated" for found in (one, other)) and exact[0] and exact[1]:
-        slow, fast = (math.log2(found.film.speed / ei) for found, ei in zip((one, other), exact, strict=True))
-        gap = fast - slow
+    given = [found.odds.given_stops for found in (one, other) if found.odds.outcome == "compensated"]
+    if len(given) == 2 and given[0] is not None and given[1] is not None:
+        gap = given[1] - given[0]
         if abs(gap) >= 0.05:
             parts.append(f"{abs(gap):.1f} stop {'more' if gap > 0 else 'less'} over the box speed")
     parts.append(f"verdict {both(one.odds.verdict, other.odds.verdict)}")

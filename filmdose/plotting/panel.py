@@ -376,9 +376,7 @@ def what_if_panel(
     def toggled(_: Any) -> None:
         told.disabled, sides["B"].box.layout.display = not compare.value, "" if compare.value else "none"
         for name, side in sides.items():
-            side.words.layout.border_left = (
-                f"4px {'solid' if name == 'A' else 'dashed'} {GUIDE}" if compare.value else ""
-            )
+            side.title.value = f"<b>{name}</b>" if compare.value else ""
         if not compare.value:
             told.value = "A"
         else:

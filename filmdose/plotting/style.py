@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import inspect
 from collections.abc import Callable, Iterator
 from importlib import resources
 from typing import TYPE_CHECKING, Any, TypeVar, cast
@@ -54,10 +55,22 @@ def house_style() -> Iterator[None]:
 
 
 def in_house_style(function: _Function) -> _Function:
-    """Let a plot function draw in the house style, on the given Axes or on those of a new figure."""
+    """Let a plot function draw in the house style, on the given Axes or on those of a new figure.
+
+    One rule for all plots, so that none repeats it.  Keywords that the function does not use itself are properties of
+    its lines, and ``label`` names what it draws.  Where a plot is drawn on Axes that hold one already, lines take other
+    dashes and colours, names stand in the legend, and the frame holds both.  On a dark background what is dark turns
+    light.
+    """
+    own = {name for name, part in inspect.signature(function).parameters.items() if part.kind is not part.VAR_KEYWORD}
+    own -= {"label"}
 
     @functools.wraps(function)
     def drawn(*arguments: Any, ax: Axes | None = None, **options: Any) -> Axes:
+        line = {name: value for name, value in options.items() if name not in own}
+        rest = {name: value for name, value in options.items() if name in own}
+        label = line.pop("label", None)
+        _check_line(line)
         with house_style():
             if ax is None:
                 import matplotlib.pyplot as plt
@@ -72,10 +85,153 @@ def in_house_style(function: _Function) -> _Function:
                     axis.set_tick_params(which="major", labelsize=parameters[f"{which}.labelsize"])
             elif not hasattr(ax, "get_xlim"):
                 raise ArgumentError("ax", ax, "Matplotlib Axes, or None for a new figure")
-            function(*arguments, ax=ax, **options)
+            before, number = set(ax.get_children()), earlier_plots(ax)
+            limits, title = (ax.get_xlim(), ax.get_ylim()), ax.get_title("left")
+            function(*arguments, ax=ax, **rest)
+            new = [artist for artist in ax.get_children() if artist not in before]
+            _tell_apart(ax, new, number, label)
+            if number:
+                _hold_both(ax, limits)
+                ax.set_title(title)
+            lines = [artist for artist in new if _is_data(artist)]
+            for artist in lines:
+                artist.set(**line)
+            _suit_background(ax, new)
+            if ax.get_legend() is not None or ((number or label is not None) and ax.get_legend_handles_labels()[0]):
+                _renew_legend(ax, rebuilt=bool(number) or label is not None or bool(line))
         return ax
 
     return cast(_Function, drawn)
+
+
+def earlier_plots(ax: Axes) -> int:
+    """How many plots of this package the Axes hold already."""
+    return len(getattr(ax, "_filmdose_names", ()))
+
+
+def _check_line(line: dict[str, Any]) -> None:
+    """Refuse a keyword that no line takes."""
+    if line:
+        from matplotlib.lines import Line2D
+
+        known = Line2D([], [])
+        for name in line:
+            if not hasattr(known, f"set_{name}"):
+                allowed = "an option of the plot, or a property of a line such as linewidth, alpha or color"
+                raise ArgumentError(name, line[name], allowed)
+
+
+def _is_data(artist: Any) -> bool:
+    """True for a line of data: neither a guide nor single marks."""
+    from matplotlib.lines import Line2D
+
+    if not isinstance(artist, Line2D) or artist.get_linestyle() == "None":
+        return False
+    return len(artist.get_xdata()) > 2 and artist.get_color() != GUIDE  # type: ignore[arg-type]
+
+
+#: Colours that a second and a third plot take where the first has those of a fixed meaning.
+_OTHERS: dict[str, tuple[str, ...]] = {INK: ("#0072b2", "#6a4fb3"), FOGGED: ("#b8860b", "#a0326e")}
+
+
+def _tell_apart(ax: Axes, new: list[Any], number: int, label: str | None) -> None:
+    """Other dashes and colours than those of earlier plots, and names in the legend of which is which."""
+    from matplotlib.lines import Line2D
+
+    names: list[str] = getattr(ax, "_filmdose_names", [])
+    title = ax.get_title("left")
+    name = label if label is not None else title.split(":")[0] or f"plot {number + 1}"
+    # the same name twice tells nothing apart
+    name = name if name not in names else f"{name} ({number + 1})"
+    if number == 1:
+        for artist in ax.get_lines():
+            if artist not in new:
+                _prefix(artist, names[0])
+    for artist in new:
+        if not isinstance(artist, Line2D):
+            if number and hasattr(artist, "get_text") and artist.get_color() in _OTHERS:
+                artist.set_color(_OTHERS[artist.get_color()][(number - 1) % 2])
+            continue
+        if number:
+            colour = artist.get_color()
+            if isinstance(colour, str) and colour in _OTHERS:
+                artist.set_color(_OTHERS[colour][(number - 1) % 2])
+            if _is_data(artist):
+                artist.set_linestyle(DASHES[(_dash_number(artist) + 2 * number) % len(DASHES)])
+        if number or label is not None:
+            _prefix(artist, name)
+    ax._filmdose_names = [*names, name]  # type: ignore[attr-defined]
+
+
+def _dash_number(line: Any) -> int:
+    looks = [_pattern(dash) for dash in DASHES]
+    found = line._unscaled_dash_pattern
+    return looks.index(found) if found in looks else 0
+
+
+def _pattern(dash: Any) -> Any:
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], linestyle=dash)._unscaled_dash_pattern  # type: ignore[attr-defined]
+
+
+def _prefix(artist: Any, name: str) -> None:
+    words = str(artist.get_label())
+    if not words.startswith("_") and not words.startswith(name):
+        artist.set_label(f"{name}: {words}")
+
+
+def _hold_both(ax: Axes, before: tuple[tuple[float, float], tuple[float, float]]) -> None:
+    """A frame that holds what was there and what came, in the direction that it had."""
+    for (first, last), now, put in zip(before, (ax.get_xlim(), ax.get_ylim()), (ax.set_xlim, ax.set_ylim), strict=True):
+        low, high = min(first, last, *now), max(first, last, *now)
+        put((low, high) if first <= last else (high, low))
+
+
+def _renew_legend(ax: Axes, *, rebuilt: bool) -> None:
+    """A legend of all that is there, readable on its background."""
+    old = ax.get_legend()
+    if rebuilt:
+        heading = "" if old is None else old.get_title().get_text()
+        old = ax.legend(loc="best", title=heading or None)
+    if old is not None and _luma(ax.get_facecolor()) < 0.4:
+        for text in (*old.get_texts(), old.get_title()):
+            text.set_color(_lighter(text.get_color()))
+
+
+def _luma(colour: Any) -> float:
+    from matplotlib.colors import to_rgb
+
+    red, green, blue = to_rgb(colour)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def _lighter(colour: Any) -> Any:
+    """The colour, light enough for a dark background, its hue kept: the darker, the more white is added."""
+    from matplotlib.colors import to_rgba
+
+    luma = _luma(colour)
+    if luma >= 0.45:
+        return colour
+    red, green, blue, alpha = to_rgba(colour)
+    share = (0.85 - 0.75 * luma - luma) / (1.0 - luma)  # the darkest become the lightest: what differed still does
+    return (*(part + share * (1.0 - part) for part in (red, green, blue)), alpha)
+
+
+def _suit_background(ax: Axes, new: list[Any]) -> None:
+    """Turn light what is dark, where the background is dark."""
+    face = ax.get_facecolor()
+    if _luma(face) >= 0.4:
+        return
+    for artist in (*new, ax.title, ax._left_title, ax.xaxis.label, ax.yaxis.label):  # type: ignore[attr-defined]
+        if hasattr(artist, "set_color") and hasattr(artist, "get_color") and not hasattr(artist, "get_segments"):
+            artist.set_color(_lighter(artist.get_color()))
+        if hasattr(artist, "get_bbox_patch") and artist.get_bbox_patch() is not None:
+            artist.get_bbox_patch().set_facecolor(face)
+    for axis in (ax.xaxis, ax.yaxis):
+        axis.set_tick_params(which="both", color="#cfcfcf", labelcolor="#cfcfcf")
+    for spine in ax.spines.values():
+        spine.set_edgecolor("#cfcfcf")
 
 
 def plain(words: str) -> str:
