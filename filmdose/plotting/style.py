@@ -14,7 +14,18 @@ from filmdose.errors import ArgumentError
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-__all__ = ["FOGGED", "GUIDE", "INK", "house_style", "in_house_style", "ordered_colours", "plain", "style_parameters"]
+__all__ = [
+    "FOGGED",
+    "GUIDE",
+    "INK",
+    "earlier_plots",
+    "house_style",
+    "in_house_style",
+    "ordered_colours",
+    "other_colour",
+    "plain",
+    "style_parameters",
+]
 
 #: Colours with a fixed meaning: the clean film, the fogged film, what is only there to guide the eye.
 INK = "#1b1b3a"
@@ -62,13 +73,14 @@ def in_house_style(function: _Function) -> _Function:
     dashes and colours, names stand in the legend, and the frame holds both.  On a dark background what is dark turns
     light.
     """
-    own = {name for name, part in inspect.signature(function).parameters.items() if part.kind is not part.VAR_KEYWORD}
-    own -= {"label"}
+    parts = inspect.signature(function).parameters
+    joins = any(part.kind is part.VAR_KEYWORD for part in parts.values())  # charts of bars have neither lines nor room
+    own = {name for name, part in parts.items() if part.kind is not part.VAR_KEYWORD} - {"label"}
 
     @functools.wraps(function)
     def drawn(*arguments: Any, ax: Axes | None = None, **options: Any) -> Axes:
-        line = {name: value for name, value in options.items() if name not in own}
-        rest = {name: value for name, value in options.items() if name in own}
+        line = {name: value for name, value in options.items() if joins and name not in own}
+        rest = {name: value for name, value in options.items() if name not in line}
         label = line.pop("label", None)
         _check_line(line)
         with house_style():
@@ -85,6 +97,8 @@ def in_house_style(function: _Function) -> _Function:
                     axis.set_tick_params(which="major", labelsize=parameters[f"{which}.labelsize"])
             elif not hasattr(ax, "get_xlim"):
                 raise ArgumentError("ax", ax, "Matplotlib Axes, or None for a new figure")
+            if earlier_plots(ax) and not joins:
+                raise ArgumentError("ax", ax, "Axes of its own for this chart", "Put them side by side in one figure.")
             before, number = set(ax.get_children()), earlier_plots(ax)
             limits, title = (ax.get_xlim(), ax.get_ylim()), ax.get_title("left")
             function(*arguments, ax=ax, **rest)
@@ -93,9 +107,9 @@ def in_house_style(function: _Function) -> _Function:
             if number:
                 _hold_both(ax, limits)
                 ax.set_title(title)
-            lines = [artist for artist in new if _is_data(artist)]
-            for artist in lines:
-                artist.set(**line)
+            for artist in new:
+                if line and _is_data(artist):
+                    artist.set(**line)
             _suit_background(ax, new)
             if ax.get_legend() is not None or ((number or label is not None) and ax.get_legend_handles_labels()[0]):
                 _renew_legend(ax, rebuilt=bool(number) or label is not None or bool(line))
@@ -107,6 +121,11 @@ def in_house_style(function: _Function) -> _Function:
 def earlier_plots(ax: Axes) -> int:
     """How many plots of this package the Axes hold already."""
     return len(getattr(ax, "_filmdose_names", ()))
+
+
+def other_colour(colour: str, number: int) -> str:
+    """What stands for a colour of fixed meaning in the plot of that number on its Axes, the first being 0."""
+    return colour if number == 0 else _OTHERS[colour][(number - 1) % len(_OTHERS[colour])]
 
 
 def _check_line(line: dict[str, Any]) -> None:
@@ -150,12 +169,12 @@ def _tell_apart(ax: Axes, new: list[Any], number: int, label: str | None) -> Non
     for artist in new:
         if not isinstance(artist, Line2D):
             if number and hasattr(artist, "get_text") and artist.get_color() in _OTHERS:
-                artist.set_color(_OTHERS[artist.get_color()][(number - 1) % 2])
+                artist.set_color(other_colour(artist.get_color(), number))
             continue
         if number:
             colour = artist.get_color()
             if isinstance(colour, str) and colour in _OTHERS:
-                artist.set_color(_OTHERS[colour][(number - 1) % 2])
+                artist.set_color(other_colour(colour, number))
             if _is_data(artist):
                 artist.set_linestyle(DASHES[(_dash_number(artist) + 2 * number) % len(DASHES)])
         if number or label is not None:
@@ -183,9 +202,12 @@ def _prefix(artist: Any, name: str) -> None:
 
 def _hold_both(ax: Axes, before: tuple[tuple[float, float], tuple[float, float]]) -> None:
     """A frame that holds what was there and what came, in the direction that it had."""
-    for (first, last), now, put in zip(before, (ax.get_xlim(), ax.get_ylim()), (ax.set_xlim, ax.set_ylim), strict=True):
+    joined = []
+    for (first, last), now in zip(before, (ax.get_xlim(), ax.get_ylim()), strict=True):
         low, high = min(first, last, *now), max(first, last, *now)
-        put((low, high) if first <= last else (high, low))
+        joined.append((low, high) if first <= last else (high, low))
+    ax.set_xlim(joined[0])
+    ax.set_ylim(joined[1])
 
 
 def _renew_legend(ax: Axes, *, rebuilt: bool) -> None:
@@ -220,12 +242,22 @@ def _lighter(colour: Any) -> Any:
 
 def _suit_background(ax: Axes, new: list[Any]) -> None:
     """Turn light what is dark, where the background is dark."""
+    from matplotlib.collections import LineCollection
+    from matplotlib.colors import to_rgba
+    from matplotlib.patches import Patch
+
     face = ax.get_facecolor()
     if _luma(face) >= 0.4:
         return
     for artist in (*new, ax.title, ax._left_title, ax.xaxis.label, ax.yaxis.label):  # type: ignore[attr-defined]
         if hasattr(artist, "set_color") and hasattr(artist, "get_color") and not hasattr(artist, "get_segments"):
             artist.set_color(_lighter(artist.get_color()))
+        if isinstance(artist, Patch) and artist is not ax.patch:
+            artist.set_edgecolor(_lighter(artist.get_edgecolor()))
+            if to_rgba(artist.get_facecolor())[3] > 0.0:
+                artist.set_facecolor(_lighter(artist.get_facecolor()))
+        if isinstance(artist, LineCollection):
+            artist.set_edgecolor([_lighter(colour) for colour in artist.get_edgecolor()])
         if hasattr(artist, "get_bbox_patch") and artist.get_bbox_patch() is not None:
             artist.get_bbox_patch().set_facecolor(face)
     for axis in (ax.xaxis, ax.yaxis):
