@@ -85,7 +85,7 @@ def plot_stops(
     for number, name in enumerate(names):
         given, thin = stops[number], partly[number]
         style = {"color": colours[number], "linestyle": DASHES[number % len(DASHES)]}
-        ax.plot(doses, np.where(thin, np.nan, given), label=name, **style)
+        ax.plot(doses, np.where(thin, np.nan, given), label=plain(str(grid["film"].to_numpy()[number])), **style)
         ax.plot(doses, np.where(thin | _neighbours(thin), given, np.nan), **{**style, "linewidth": 0.8})
         shown = np.flatnonzero(~np.isnan(given))
         if not shown.size:
@@ -111,10 +111,12 @@ def plot_stops(
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("more exposure to give [stops]")
     ax.set_title(f"Compensation by {CRITERION_WORDS[grid.attrs['criterion']]}, for the film speeds at the lines")
+    # Beside a second plot a legend stands there, and its thin lines mean the same.
     remarks = ["thin: the shadows are not wholly restored"] if (partly & ~np.isnan(stops)).any() else []
     if np.isnan(stops).any():
         remarks.append("×: nothing helps beyond")
-    ax.text(0.02, 0.97, "\n".join(remarks), transform=ax.transAxes, va="top", color=GUIDE, fontsize="small")
+    if not earlier_plots(ax):
+        ax.text(0.02, 0.97, "\n".join(remarks), transform=ax.transAxes, va="top", color=GUIDE, fontsize="small")
     return ax
 
 
@@ -165,7 +167,7 @@ def plot_ei_isolines(
     number = earlier_plots(ax)
     colour, dash = other_colour(INK, number), DASHES[number % len(DASHES)]
     contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[colour], linewidths=1.2)
-    contours.set(linestyle=dash, **line)
+    contours.set(linestyle=dash)
     ax.plot([], [], color=colour, linestyle=dash, label="lines of equal EI")
     named = np.log2([ei for ei in levels if ei != rows[0]])
     ax.clabel(contours, named, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)

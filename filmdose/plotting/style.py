@@ -108,11 +108,12 @@ def in_house_style(function: _Function) -> _Function:
                 _hold_both(ax, limits)
                 ax.set_title(title)
             for artist in new:
-                if line and _is_data(artist):
+                if line and (_is_data(artist) or _is_isolines(artist)):
                     artist.set(**line)
             _suit_background(ax, new)
             if ax.get_legend() is not None or ((number or label is not None) and ax.get_legend_handles_labels()[0]):
-                _renew_legend(ax, rebuilt=bool(number) or label is not None or bool(line))
+                changed = bool(number or line) or label is not None or _is_dark(ax)
+                _renew_legend(ax, rebuilt=changed)
         return ax
 
     return cast(_Function, drawn)
@@ -149,33 +150,43 @@ def _is_data(artist: Any) -> bool:
     return len(artist.get_xdata()) > 2 and artist.get_color() != GUIDE  # type: ignore[arg-type]
 
 
+def _is_isolines(artist: Any) -> bool:
+    """True for several lines of equal value; not for areas, nor for a single bound."""
+    return hasattr(artist, "levels") and not artist.filled and len(artist.levels) > 1
+
+
 #: Colours that a second and a third plot take where the first has those of a fixed meaning.
-_OTHERS: dict[str, tuple[str, ...]] = {INK: ("#0072b2", "#6a4fb3"), FOGGED: ("#b8860b", "#a0326e")}
+_OTHERS: dict[str, tuple[str, ...]] = {
+    INK: ("#0072b2", "#6a4fb3"),
+    FOGGED: ("#b8860b", "#a0326e"),
+    GUIDE: ("#7fa8bf", "#a99fc4"),
+}
 
 
 def _tell_apart(ax: Axes, new: list[Any], number: int, label: str | None) -> None:
     """Other dashes and colours than those of earlier plots, and names in the legend of which is which."""
     from matplotlib.lines import Line2D
+    from matplotlib.text import Text
 
     names: list[str] = getattr(ax, "_filmdose_names", [])
     title = ax.get_title("left")
-    name = label if label is not None else title.split(":")[0] or f"plot {number + 1}"
+    name = label if label is not None else title.partition(":")[0] if ":" in title else ""
     # the same name twice tells nothing apart
-    name = name if name not in names else f"{name} ({number + 1})"
+    name = f"{name} ({number + 1})".strip() if name and name in names else name
     if number == 1:
         for artist in ax.get_lines():
             if artist not in new:
                 _prefix(artist, names[0])
     for artist in new:
         if not isinstance(artist, Line2D):
-            if number and hasattr(artist, "get_text") and artist.get_color() in _OTHERS:
+            if number and isinstance(artist, Text) and artist.get_color() in _OTHERS:
                 artist.set_color(other_colour(artist.get_color(), number))
             continue
         if number:
             colour = artist.get_color()
             if isinstance(colour, str) and colour in _OTHERS:
                 artist.set_color(other_colour(colour, number))
-            if _is_data(artist):
+            if _is_data(artist) or (colour == GUIDE and len(artist.get_xdata()) > 2):  # type: ignore[arg-type]
                 artist.set_linestyle(DASHES[(_dash_number(artist) + 2 * number) % len(DASHES)])
         if number or label is not None:
             _prefix(artist, name)
@@ -196,7 +207,7 @@ def _pattern(dash: Any) -> Any:
 
 def _prefix(artist: Any, name: str) -> None:
     words = str(artist.get_label())
-    if not words.startswith("_") and not words.startswith(name):
+    if name and not words.startswith("_") and not words.startswith(name):
         artist.set_label(f"{name}: {words}")
 
 
@@ -215,10 +226,15 @@ def _renew_legend(ax: Axes, *, rebuilt: bool) -> None:
     old = ax.get_legend()
     if rebuilt:
         heading = "" if old is None else old.get_title().get_text()
-        old = ax.legend(loc="best", title=heading or None)
-    if old is not None and _luma(ax.get_facecolor()) < 0.4:
+        apart = {"bbox_to_anchor": (0.0, 1.0), "ncols": 4} if old is not None and old._ncols > 1 else {}  # type: ignore[attr-defined]
+        old = ax.legend(loc="lower left" if apart else "best", title=heading or None, **apart)
+    if old is not None and _is_dark(ax):
         for text in (*old.get_texts(), old.get_title()):
             text.set_color(_lighter(text.get_color()))
+
+
+def _is_dark(ax: Axes) -> bool:
+    return _luma(ax.get_facecolor()) < 0.4
 
 
 def _luma(colour: Any) -> float:
@@ -247,7 +263,7 @@ def _suit_background(ax: Axes, new: list[Any]) -> None:
     from matplotlib.patches import Patch
 
     face = ax.get_facecolor()
-    if _luma(face) >= 0.4:
+    if not _is_dark(ax):
         return
     for artist in (*new, ax.title, ax._left_title, ax.xaxis.label, ax.yaxis.label):  # type: ignore[attr-defined]
         if hasattr(artist, "set_color") and hasattr(artist, "get_color") and not hasattr(artist, "get_segments"):
