@@ -53,7 +53,8 @@ _HOME: dict[str, tuple[str, ...]] = {
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
     *("answering", "development", "errors", "examples", "film", "history", "inverse", "odds", "outlook"),
-    *("planning", "plotting", "present", "question", "radiation", "sensitometry", "sweep", "trip", "units", "whatif"),
+    *("planning", "plotting", "present", "printing", "question", "radiation", "sensitometry", "sweep", "tonecurve"),
+    *("tonetable", "trip", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 

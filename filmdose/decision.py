@@ -27,7 +27,16 @@ from filmdose.question import Question
 from filmdose.solver import cubic_at, cubic_root
 from filmdose.standards import LOG10_2
 
-__all__ = ["LossTally", "Recommendation", "highlight_lost", "least_loss", "mean_highlight", "shadow_to_win"]
+__all__ = [
+    "LossTally",
+    "Recommendation",
+    "highlight_lost",
+    "least_loss",
+    "lost_together",
+    "mean_highlight",
+    "shadow_to_win",
+    "total_loss",
+]
 
 _SUBDIVISIONS = 8
 _WINDOW, _ORDER = 7, 6  # nodes around the least one, and nodes through which each polynomial goes
@@ -129,6 +138,21 @@ def _averages(count: int, margin: int) -> FloatArray:
     return matrix
 
 
+def total_loss(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, question: Question) -> FloatArray:
+    """The loss itself [stops of light], from compensation, shadow and highlight lost [stops; negative counts as 0]."""
+    lost = np.maximum(shadow, 0.0) + np.maximum(highlight, 0.0)
+    return np.asarray(question.cost_under * lost + question.cost_over * stops)
+
+
+def lost_together(highlight: FloatArray, outside: FloatArray) -> FloatArray:
+    """Highlight lost and what a negative lies outside of a wanted range, as one [stops; negative where neither is].
+
+    A stop of contrast that print or scan has to make up for counts as a stop of highlight lost does (our choice).
+    """
+    both = np.maximum(highlight, 0.0) + np.maximum(outside, 0.0)
+    return np.where(both > 0.0, both, np.maximum(highlight, outside))
+
+
 def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question: Question) -> Recommendation:
     """Exposure of least loss for every row.
 
@@ -193,7 +217,7 @@ def _finest(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, questi
     under, over = question.cost_under, question.cost_over
 
     def total(s: FloatArray, dark: FloatArray, bright: FloatArray) -> FloatArray:
-        return np.asarray(under * (np.maximum(dark, 0.0) + np.maximum(bright, 0.0)) + over * s)
+        return total_loss(s, dark, bright, question)
 
     best = np.clip(total(stops, shadow, highlight).argmin(axis=1), 1, stops.shape[1] - 2)
     rows = np.arange(best.size)

@@ -13,8 +13,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
-from filmdose.arrays import check_number
+from filmdose.arrays import FloatArray, check_number
 from filmdose.film.model import Film
 from filmdose.question import Question
 from filmdose.sensitometry import grade_for_density_range
@@ -23,7 +24,7 @@ from filmdose.standards import LOG10_2
 from filmdose.units import format_speed
 from filmdose.words import kept_text
 
-__all__ = ["ExposedLoss", "exposed_loss"]
+__all__ = ["ExposedLoss", "exposed_loss", "exposed_worth"]
 
 #: Where the darkest textured tones of a print lie [stops above the shadow point].
 TEXTURED_STOPS = 2
@@ -152,7 +153,7 @@ def exposed_loss(
     ranges = {state: _density_range(film, k, span, shift) for state, k in (("clean", 0.0), ("fogged", kerma_ugy))}
     graded = film.kind == "bw-negative"
     zones = _zones(film, kerma_ugy, span, shift)
-    textured = zones[zones["stops_above_shadow"] == TEXTURED_STOPS]
+    verdict, snr_kept, harmless = exposed_worth(film, np.array([kerma_ugy]), shift)
     values: dict[str, Any] = {
         "fog_density": {name: float(record.fog_density(kerma_ugy)) for name, record in film},
         "zones": zones,
@@ -161,14 +162,55 @@ def exposed_loss(
         "density_range": ranges,
         "paper_grade": {state: _grade(value) if graded else None for state, value in ranges.items()},
         "scan_black": {name: _scan_black(record, kerma_ugy) for name, record in film},
-        "verdict": str(verdict_of(textured["snr_kept"].min(), textured["gradient_kept"].min())),
+        "verdict": str(verdict[0]),
         "shot_ei": float(ei),
-        "snr_kept": float(zones[zones["stops_above_shadow"] == 0]["snr_kept"].min()),
+        "snr_kept": float(snr_kept[0]),
+        "harmless": bool(harmless[0]),
     }
-    fog = max(abs(value) for value in values["fog_density"].values())
-    kept = values["snr_kept"] >= HARMLESS_SNR
-    values["harmless"] = values["verdict"] == "good" and fog < HARMLESS_FOG and bool(kept)
     return ExposedLoss(message=_sentence(film, values), development=_NO_HELP, **values)
+
+
+def exposed_worth(
+    film: Film, kerma_ugy: FloatArray, shift: float
+) -> tuple[NDArray[np.str_], FloatArray, NDArray[np.bool_]]:
+    """What exposed rolls are worth at some doses: verdict, signal-to-noise of the shadow kept [1], whether harmless.
+
+    Parameters
+    ----------
+    film
+        The film.
+    kerma_ugy
+        Effective air kerma of the worst band [uGy; >= 0], shape (n,).
+    shift
+        log10 of the film's speed over the index that it was shot at.
+
+    Notes
+    -----
+    As of :class:`ExposedLoss`, each by the record that keeps least.
+    """
+    kept: dict[int, FloatArray] = {}
+    for stops in (0, TEXTURED_STOPS):
+        ratios = []
+        for record, shadow in zip(film.records, shadow_points(film), strict=True):
+            marked = shadow + stops * LOG10_2
+            x = marked + shift
+            clean = min(float(record.signal_to_noise(x)), float(record.signal_to_noise(marked)))
+            ratios.append(np.asarray(record.signal_to_noise(x, kerma_ugy)) / clean)
+        kept[stops] = np.min(ratios, axis=0)
+    gradient = np.min(
+        [
+            np.asarray(record.gradient(x, kerma_ugy)) / float(record.gradient(x))
+            for record, x in (
+                (record, shadow + TEXTURED_STOPS * LOG10_2 + shift)
+                for record, shadow in zip(film.records, shadow_points(film), strict=True)
+            )
+        ],
+        axis=0,
+    )
+    fog = np.max([np.abs(record.fog_density(kerma_ugy)) for record in film.records], axis=0)
+    verdict = verdict_of(kept[TEXTURED_STOPS], gradient)
+    harmless = (verdict == "good") & (fog < HARMLESS_FOG) & (kept[0] >= HARMLESS_SNR)
+    return verdict, kept[0], np.asarray(harmless)
 
 
 def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> pd.DataFrame:

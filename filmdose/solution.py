@@ -41,6 +41,7 @@ __all__ = [
     "contrast_kept",
     "deciding_record",
     "film_highlight_lost",
+    "given_contrast",
     "is_restored",
     "least_of_records",
     "loss_curves",
@@ -388,13 +389,19 @@ def contrast_kept(film: Film, kerma_ugy: float, stops: float, question: Question
 
     At an effective kerma of the worst band [uGy], of the record that keeps least.
     """
+    return float(given_contrast(film, np.array([kerma_ugy]), np.array([stops]), question)[0, 0])
+
+
+def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, question: Question) -> FloatArray:
+    """The same for every effective kerma [uGy] at every compensation [stops], shape (kermas, compensations)."""
     kept, solvers = [], record_solvers(film)
     for solver in solvers:
-        hits = np.array([kerma_ugy * solver.hits_per_ugy])
+        hits = kerma_ugy * solver.hits_per_ugy
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
         assert view.contrast_kept is not None
         kept.append(view.contrast_kept)
-    return float(_at_nodes(least_of_records(kept), np.array([stops * LOG10_2 / solvers[0].light.step]))[0])
+    least, clicks = least_of_records(kept), LOG10_2 / solvers[0].light.step
+    return np.stack([_at_nodes(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
 
 
 def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:

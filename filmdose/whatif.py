@@ -299,7 +299,7 @@ def difference(one: WhatIf, other: WhatIf) -> str:
     --------
     >>> bare, pouch = (what_if(speed=800, counts={"cabin-ct": 1}, shield=shield) for shield in ("none", "lead=0.5"))
     >>> difference(bare, pouch).partition(",")[0]
-    'B against A: EI 400 in place of 200'
+    'B against A: EI 400 in place of 160'
     """
 
     def index(found: WhatIf) -> str:

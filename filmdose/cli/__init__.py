@@ -26,7 +26,9 @@ VERBS: dict[str, str] = {
     "plan": "Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth.",
     "log": "Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.",
     "learn": "Learn from measured rolls, and keep it for other rolls and other trips.",
+    "develop": "Tell what other development trades on a fogged roll: times, range, restrainers, work on location.",
     "report": "Write the damage report of one roll, or a letter about it.",
+    "print": "Print how to print and scan a roll that is exposed already; write its tone curve, and a corrected scan.",
     "measure": "Measure densities on a scan: fog of a roll, a step tablet, or grain.",
     "bands": "Tell bands of radiation on the wound roll from rollers, light leaks and uneven development.",
     "fit": "Fit a film to step-tablet readings and write it to a film file.",
@@ -158,7 +160,9 @@ def _pointed(value: str) -> str:
 def _fail(message: str) -> int:
     if sys.stderr is not None:
         with suppress(OSError):
-            print("error: " + " ".join(message.split()), file=sys.stderr, flush=True)
+            # not print(): once the verb of that name was used, it is this package's module
+            sys.stderr.write("error: " + " ".join(message.split()) + "\n")
+            sys.stderr.flush()
     return 2
 
 

@@ -54,6 +54,9 @@ __all__ = [
 
 LN10 = math.log(10.0)
 
+#: Doses at which fog is tabulated to find the dose of a fog [uGy].
+KERMA_GRID_UGY = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
+
 #: Log10 sensitivity at which kappa is stated: that of the speed point of an ISO 400 film, log10(400 / 0.8).
 REFERENCE_LOG_SENSITIVITY = math.log10(400.0 / ISO6_CONSTANT)
 
@@ -272,6 +275,19 @@ class Emulsion:
             return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
 
         return elementwise(kernel, kerma_ugy)
+
+    def kerma_for_fog(self, fog_density: Numeric) -> Any:
+        """Effective kerma [uGy] that makes a fog of this size: the inverse of ``fog_density``.
+
+        Interpolated between 1801 doses, to 1e-4 of the fog; the sign of ``fog_density`` does not count, and more than
+        the film can have gives the last dose, 1 Gy.
+        """
+
+        def kernel(fog: FloatArray) -> FloatArray:
+            table = np.abs(np.asarray(self.fog_density(KERMA_GRID_UGY)))
+            return np.asarray(np.interp(np.abs(fog), table, KERMA_GRID_UGY))
+
+        return elementwise(kernel, fog_density)
 
     # -- grain ---------------------------------------------------------------------------------------------
 

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from filmdose.plotting.compare import plot_compare
     from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
     from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
+    from filmdose.plotting.printing import plot_noise_gain, plot_tone_curve
     from filmdose.plotting.radiation import plot_film_response, plot_shares, plot_spectra, plot_transmission
     from filmdose.plotting.sensitivity import plot_sobol, plot_tornado
     from filmdose.plotting.style import house_style
@@ -27,11 +28,13 @@ __all__ = [
     "plot_ei_isolines",
     "plot_film_response",
     "plot_loss",
+    "plot_noise_gain",
     "plot_shares",
     "plot_signal_to_noise",
     "plot_sobol",
     "plot_spectra",
     "plot_stops",
+    "plot_tone_curve",
     "plot_tornado",
     "plot_transmission",
 ]
@@ -40,6 +43,7 @@ _HOME = {
     "compare": ("plot_compare",),
     "compensation": ("plot_ei_isolines", "plot_loss", "plot_stops"),
     "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
+    "printing": ("plot_noise_gain", "plot_tone_curve"),
     "radiation": ("plot_film_response", "plot_shares", "plot_spectra", "plot_transmission"),
     "sensitivity": ("plot_sobol", "plot_tornado"),
     "style": ("house_style",),

@@ -179,8 +179,9 @@ def _tell_apart(ax: Axes, new: list[Any], number: int, label: str | None) -> Non
                 _prefix(artist, names[0])
     for artist in new:
         if not isinstance(artist, Line2D):
-            if number and isinstance(artist, Text) and artist.get_color() in _OTHERS:
-                artist.set_color(other_colour(artist.get_color(), number))
+            words = artist.get_color() if isinstance(artist, Text) else None
+            if number and isinstance(words, str) and words in _OTHERS:
+                artist.set_color(other_colour(words, number))
             continue
         if number:
             colour = artist.get_color()

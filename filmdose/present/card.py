@@ -7,23 +7,25 @@ Card and page are made from one :class:`Card`, which holds every figure on them.
 from __future__ import annotations
 
 import datetime
-from collections.abc import Callable, Mapping, Sequence
+import hashlib
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from markupsafe import Markup
 
 from filmdose.answering import grid_row
 from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
-from filmdose.files import write_bytes_atomic
+from filmdose.files import check_place, data_text, write_bytes_atomic, write_text_atomic
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.present.html import render_template
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
+from filmdose.present.phone import page_manifest, page_tables, page_worker
 from filmdose.present.text import CARD_WORDS, Words, read_words
 from filmdose.question import Question
 from filmdose.radiation.shields import Shield
@@ -45,9 +47,6 @@ CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
 
 #: Endings of the files that :func:`write_card` makes.
 CARD_ENDINGS = (".pdf", ".svg", ".png", ".html")
-
-#: The phone page answers up to this total [points].
-PAGE_LIMIT_UGY = 20_000.0
 
 _MOST_FILMS = 8
 _MOST_SHIELDS = 3
@@ -95,7 +94,6 @@ class Card:
     speed_titles: tuple[str, ...]
     kerma_ugy: tuple[float, ...]
     cells: tuple[tuple[str, ...], ...]  #: one row for each total, one text for each film
-    steps: tuple[tuple[tuple[float, str], ...], ...]  #: for each film: (largest total, text), up to ``PAGE_LIMIT_UGY``
     rows: tuple[CardRow, ...]
     shields: tuple[Shield, ...]
     question: Question
@@ -241,7 +239,6 @@ def make_card(
         speed_titles=tuple(words("column_speed", speed=format_speed(film.speed)) for film in chosen),
         kerma_ugy=tuple(float(total) for total in totals),
         cells=tuple(zip(*columns, strict=True)),
-        steps=tuple(_steps(partial(answers, film)) for film in chosen),
         rows=tuple(rows),
         shields=walls,
         question=asked,
@@ -286,27 +283,6 @@ def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
     return CardRow(
         name=name, title=title, points=(dose.kerma_ugy,), low=(dose.kerma_low_ugy,), high=(dose.kerma_high_ugy,)
     )
-
-
-def _steps(answers: Callable[[FloatArray], list[str]]) -> tuple[tuple[float, str], ...]:
-    """The exposure index as a staircase over the total: the largest total of every tread, found by halving."""
-    doses = np.concatenate([[0.0], np.geomspace(0.01, PAGE_LIMIT_UGY, 1000)])
-    texts = np.asarray(answers(doses))
-    edges = np.flatnonzero(texts[1:] != texts[:-1])
-    low, high, before, after = doses[edges], doses[edges + 1], texts[edges], texts[edges + 1]
-    for _ in range(28):
-        if not low.size:
-            break
-        middle = 0.5 * (low + high)
-        found = np.asarray(answers(middle))
-        # A middle that is like neither end has an edge on either side.
-        right, left = found != after, found != before
-        low, high = np.concatenate([middle[right], low[left]]), np.concatenate([high[right], middle[left]])
-        before = np.concatenate([found[right], before[left]])
-        after = np.concatenate([after[right], found[left]])
-    order = np.argsort(low)
-    treads = [(float(dose), str(words)) for dose, words in zip(low[order], before[order], strict=True)]
-    return (*treads, (PAGE_LIMIT_UGY, str(texts[-1])))
 
 
 # -- the printed page ----------------------------------------------------------------------------------------------
@@ -472,34 +448,36 @@ def card_bytes(card: Card, format: str) -> bytes:
 
 
 def _card_html(card: Card) -> str:
-    """The page as text.
-
-    The exposure index of a film is a staircase over the total, and the page holds
-    its treads as the solver found them, so that it reads what the library says for
-    any total up to its limit.
-    """
-    numbers: dict[str, Any] = {
-        "rows": [{"low": row.low, "typical": row.points, "high": row.high} for row in card.rows],
-        "steps": card.steps,
-        "beyond": card.text["page_beyond"],
-    }
-    places = {row.name: number for number, row in enumerate(card.rows)}
+    """The page as text; its tables are made here, since no other form of the card needs them."""
+    sources = [row.name for row in card.rows if row.name not in ("flight", "storage")]
     return render_template(
         "card.html",
         card=card,
         text=card.text,
-        figures=numbers,
+        figures=page_tables(card.films, sources, card.shields, card.question, card.text),
         figure=lambda value: figure_text(value, 2),
-        loop_row=lambda row: places[row.name],
+        script=Markup(data_text("templates/phone.js")),
     )
 
 
 def write_card(card: Card, path: str | Path) -> Path:
     """Write the card to a file that ends in .pdf, .svg, .png or .html.
 
+    Beside a page NAME.html stand NAME.webmanifest and NAME.worker.js, with which a browser that got the page from a
+    server can put it on the home screen and open it without a network; the page itself works without them.
+
     Raises
     ------
     ArgumentError, OutputFileError
     """
     ending = check_ending(path, CARD_ENDINGS)
-    return write_bytes_atomic(path, card_bytes(card, ending.lstrip(".")))
+    content = card_bytes(card, ending.lstrip("."))
+    target = Path(path)
+    if ending == ".html" and (target.is_file() or not target.exists()):
+        manifest, worker = target.with_suffix(".webmanifest"), target.with_suffix(".worker.js")
+        for beside in (manifest, worker):
+            check_place(beside)
+        mark = hashlib.sha256(content).hexdigest()[:12]
+        write_text_atomic(manifest, page_manifest(target.name, card.text))
+        write_text_atomic(worker, page_worker(target.name, manifest.name, mark))
+    return write_bytes_atomic(path, content)

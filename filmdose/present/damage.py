@@ -13,6 +13,7 @@ import pandas as pd
 
 from filmdose.answering import Answer, grid_row
 from filmdose.exposed import ExposedLoss
+from filmdose.film.emulsion import KERMA_GRID_UGY
 from filmdose.film.generic import film_value, is_typical
 from filmdose.film.model import Film, film_words
 from filmdose.history import HistoryDose, history_dose
@@ -160,20 +161,17 @@ def assess_damage(
     )
 
 
-_DOSES = np.concatenate([[0.0], np.geomspace(1e-3, 1e6, 1801)])
-
-
 def _equivalent_kerma(film: Film, fog_density: float) -> float:
     """Dose at which the film's own calibration gives the record that decides a fog [uGy]."""
-    fog = np.abs(grid_row(film, _DOSES, Question(), ("fog_density",))["fog_density"])
-    return float(np.interp(abs(fog_density), fog, _DOSES))
+    fog = np.abs(grid_row(film, KERMA_GRID_UGY, Question(), ("fog_density",))["fog_density"])
+    return float(np.interp(abs(fog_density), fog, KERMA_GRID_UGY))
 
 
 def _kerma_of_reading(film: Film, reading: FogReading) -> float:
     """Dose at which the record that was read has the fog that was read, by the film's own calibration [uGy]."""
     _, record = read_record(film, reading)
     fog, _, _ = measured_fog(film, reading)
-    return float(np.interp(abs(fog), np.abs(np.asarray(record.fog_density(_DOSES))), _DOSES))
+    return float(record.kerma_for_fog(fog))
 
 
 def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) -> Triple:
@@ -185,8 +183,8 @@ def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) 
     _, record = read_record(roll.film, reading)
     measured, error, _ = measured_fog(roll.film, reading)
     fog = measured * (-1.0 if roll.film.reversal else 1.0) + error * scores[:, 0]
-    table = np.abs(np.asarray(record.fog_density(_DOSES)))
-    at_typical = np.interp(fog, table, _DOSES)
+    table = np.abs(np.asarray(record.fog_density(KERMA_GRID_UGY)))
+    at_typical = np.interp(fog, table, KERMA_GRID_UGY)
     calibration = np.asarray(priors["calibration_kerma"].value(scores[:, 1])) / priors["calibration_kerma"].typical
     factor = np.asarray(priors["film_factor"].value(scores[:, 2]))
     if is_typical(roll.film):

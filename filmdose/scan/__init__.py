@@ -4,7 +4,9 @@ Data flow: file -> linear scan -> areas -> densities -> reading, step file, grai
 Reading, geometry and statistics are done by libraries of the extra ``scan``; they are imported where they are used.
 """
 
+from filmdose.scan.background import FogBackground, fit_background, level_density
 from filmdose.scan.bands import BandResult, FogProfile, explain_bands, join_profiles, profile_from_scan, read_profile
+from filmdose.scan.correct import CorrectedScan, correct_density, correct_scan
 from filmdose.scan.density import UNMEASURED_FLARE, AreaDensity, Flare, measure_area, measure_flare
 from filmdose.scan.fog import FogMeasurement, measure_fog
 from filmdose.scan.grain import (
@@ -29,7 +31,9 @@ __all__ = [
     "BandResult",
     "Box",
     "ClusterFactor",
+    "CorrectedScan",
     "Flare",
+    "FogBackground",
     "FogMeasurement",
     "FogProfile",
     "GrainMeasurement",
@@ -40,13 +44,17 @@ __all__ = [
     "Winding",
     "calibrate_with_wedge",
     "cluster_factor",
+    "correct_density",
+    "correct_scan",
     "explain_bands",
     "find_rebate",
     "find_steps",
+    "fit_background",
     "get_winding",
     "grain_beside_film",
     "grain_frame",
     "join_profiles",
+    "level_density",
     "measure_area",
     "measure_flare",
     "measure_fog",

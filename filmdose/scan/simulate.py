@@ -14,11 +14,12 @@ import numpy as np
 from filmdose.arrays import FloatArray
 from filmdose.errors import UnknownNameError
 from filmdose.files import write_bytes_atomic
+from filmdose.film.model import Film
 from filmdose.scan.bands import CAUSES, FogProfile
 from filmdose.scan.image import Scan
 from filmdose.scan.spiral import Winding, wound_fog
 
-__all__ = ["grainy", "scan_from_pixels", "simulate_pixels", "simulate_profile", "write_tiff"]
+__all__ = ["grainy", "scan_from_pixels", "simulate_frame", "simulate_pixels", "simulate_profile", "write_tiff"]
 
 
 def grainy(
@@ -41,6 +42,48 @@ def grainy(
     """
     sigma = np.sqrt(noise_um2) / pixel_um
     return np.asarray(density + rng.standard_normal(density.shape) * sigma + 0.5 * math.log(10.0) * sigma**2)
+
+
+def simulate_frame(
+    film: Film,
+    log_exposure: FloatArray,
+    kerma_ugy: FloatArray | float,
+    *,
+    pixel_um: float,
+    rng: np.random.Generator | None = None,
+) -> FloatArray:
+    """Densities of an invented picture on a film, with the grain of the model.
+
+    Parameters
+    ----------
+    film
+        The film.
+    log_exposure
+        Log10 exposure of every pixel, shape (rows, columns) [log10 lx s]; minus infinity is unexposed film.
+    kerma_ugy
+        Effective kerma of every pixel, or of all [uGy].
+    pixel_um
+        Side of a pixel on the film [um].
+    rng
+        Random generator of the grain; without one there is none.
+
+    Returns
+    -------
+    Shape (rows, columns, records).
+    """
+    x = np.maximum(log_exposure, -12.0)
+    kerma = np.broadcast_to(np.asarray(kerma_ugy, dtype=np.float64), x.shape)
+    planes = []
+    for _, record in film:
+        rows = []
+        for exposures, doses in zip(x, kerma, strict=True):  # a row at a time: classes are a further axis
+            density = np.asarray(record.density(exposures, doses))
+            if rng is not None:
+                noise_um2 = np.asarray(record.noise(exposures, doses, aperture_um2=1.0)) ** 2
+                density = grainy(density, noise_um2, pixel_um=pixel_um, rng=rng)
+            rows.append(density)
+        planes.append(np.stack(rows))
+    return np.stack(planes, axis=-1)
 
 
 def simulate_pixels(

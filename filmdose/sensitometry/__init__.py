@@ -28,7 +28,13 @@ from filmdose.sensitometry.granularity import (
     selwyn_granularity,
     sigma_from_selwyn,
 )
-from filmdose.sensitometry.paper import PaperRange, grade_for_density_range, negative_density_range, paper_range
+from filmdose.sensitometry.paper import (
+    PaperRange,
+    density_range_for_grade,
+    grade_for_density_range,
+    negative_density_range,
+    paper_range,
+)
 from filmdose.sensitometry.speed import (
     DeltaXSpeed,
     FractionalGradientPoint,
@@ -58,6 +64,7 @@ __all__ = [
     "covered_fraction",
     "delta_x",
     "delta_x_speed",
+    "density_range_for_grade",
     "equivalent_grain_area_um2",
     "focal_plane_exposure",
     "fractional_gradient_point",

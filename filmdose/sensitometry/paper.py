@@ -14,7 +14,7 @@ from filmdose.files import load_data_csv
 from filmdose.film.curves import Curve
 from filmdose.standards import ISO6846_HIGHLIGHT, ISO6846_SHADOW_FRACTION
 
-__all__ = ["PaperRange", "grade_for_density_range", "negative_density_range", "paper_range"]
+__all__ = ["PaperRange", "density_range_for_grade", "grade_for_density_range", "negative_density_range", "paper_range"]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,3 +143,31 @@ def grade_for_density_range(density_range: Numeric) -> Any:
         return np.where((at < 0) | (ranges > highest) | np.isnan(ranges), np.nan, found)
 
     return elementwise(kernel, density_range)
+
+
+def density_range_for_grade(grade: float) -> tuple[float, float]:
+    """Least and greatest density range of a negative that a paper grade takes [density].
+
+    Parameters
+    ----------
+    grade
+        0 (soft) to 5 (hard); whole numbers.
+
+    Raises
+    ------
+    ArgumentError
+        No such grade.
+
+    Examples
+    --------
+    >>> density_range_for_grade(2)
+    (0.95, 1.15)
+
+    References
+    ----------
+    iso_6846
+    """
+    for row in load_data_csv("paper_grades.csv"):
+        if float(row["grade"]) == grade:
+            return float(row["range_low"]), float(row["range_high"])
+    raise ArgumentError("grade", grade, "a paper grade: 0, 1, 2, 3, 4 or 5")

@@ -6,14 +6,13 @@ import json
 import re
 import xml.etree.ElementTree as ElementTree
 
-import numpy as np
 import pypdf
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from page_reader import PageReader
 from PIL import Image
 
-from filmdose.answering import answer, answer_grid
+from filmdose.answering import answer
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -22,6 +21,9 @@ from filmdose.present.card import CARD_KERMA_UGY, card_bytes, card_page, make_ca
 from filmdose.present.page import A5_MM
 from filmdose.present.text import CARD_WORDS, read_words, write_words
 from filmdose.radiation.chain import FORMATS
+from filmdose.radiation.sources import get_source
+from filmdose.radiation.tube import held_passes
+from filmdose.words import headline
 
 DATE = datetime.date(2026, 5, 1)
 MARKS = {"good": "", "usable": "†", "poor": "‡"}
@@ -63,18 +65,60 @@ def test_cells_and_points_are_those_of_the_library(card):
             assert points == history_dose(Pass(source=row.name, shield=shield)).worst_band_ugy[1]
 
 
-def test_the_staircase_is_the_library_at_any_total(card):
-    totals = np.exp(np.random.default_rng(5).uniform(np.log(0.5), np.log(19_000), 2000))
-    for film, steps in zip(card.films, card.steps, strict=True):
-        ends = np.array([end for end, _ in steps])
-        assert np.all(np.diff(ends) > 0)
-        read = [steps[i][1] for i in np.searchsorted(ends, totals)]
-        grid = answer_grid([film], totals)
-        wanted = [
-            "none" if np.isnan(ei) else f"{ei:.0f}" + MARKS[str(verdict)]
-            for ei, verdict in zip(grid["ei"].to_numpy()[0], grid["verdict"].to_numpy()[0], strict=True)
-        ]
-        assert read == wanted
+@pytest.fixture(scope="module")
+def figures(card):
+    page = PageReader(card_bytes(card, "html").decode())
+    return json.loads(next(text for text in page.texts if text.startswith('{"beams"')))
+
+
+def test_doses_and_stops_of_the_belt_on_the_page_are_those_of_the_library(card, figures):
+    shields = ["", *(f"{shield.material}={shield.thickness_mm:g}" for shield in card.shields)]
+    assert figures["shields"] == shields
+    for source in figures["sources"]:
+        combinations = [(format, shield or None) for format in FORMATS for shield in shields]
+        for (format, shield), points in zip(combinations, source["points"], strict=True):
+            dose = history_dose(History(passes=(Pass(source=source["name"], shield=shield),), format=format))
+            assert points == pytest.approx([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], rel=1e-9)
+        for beam, rates in source["held"].items():
+            for seconds in (0.5, 60.0, 3600.0):
+                wanted = held_passes(get_source(source["name"]), seconds, beam)
+                assert [rate * seconds for rate in rates] == pytest.approx(wanted, rel=1e-9)
+    assert {source["name"] for source in figures["sources"] if source["held"]} == {row.name for row in card.rows[:4]}
+
+
+def test_the_page_says_the_headline_as_every_other_output_does():
+    text = read_words(CARD_WORDS)
+    worth = {"worth": text["head_poor"]}
+    assert text("head_best_left", safe="50", **worth) == headline("compensated", "poor", safe=50, typical=50)
+    assert text("head_best_left_alone", safe="50", **worth) == headline("compensated", "poor", safe=50)
+    said = text("head_best_left_pair", safe="50", typical="80", **worth)
+    assert said == headline("compensated", "poor", safe=50, typical=80)
+    for verdict in ("good", "usable", "poor"):
+        worth = {"worth": text[f"head_{verdict}"]}
+        assert text("head_typical", typical="160", **worth) == headline("compensated", verdict, typical=160)
+        assert text("head_as_marked", safe="100", **worth) == headline("as_marked", verdict, safe=100, typical=100)
+        if verdict == "poor":
+            continue
+        values = {"safe": "160", "typical": "250", **worth}
+        assert text("head_pair", **values) == headline("compensated", verdict, safe=160, typical=250)
+        values["typical"] = "125"
+        assert text("head_pair_average", **values) == headline("compensated", verdict, safe=160, typical=125)
+        assert text("head_same", safe="160", **worth) == headline("compensated", verdict, safe=160, typical=160)
+        assert text("head_safe", safe="160", **worth) == headline("compensated", verdict, safe=160)
+    assert text["head_nothing"] == headline("compensated", "lost")
+    for verdict in ("good", "usable", "poor", "lost"):
+        for shot, how in ((200.0, text("head_shot", shot="200")), (None, text["head_exposed_already"])):
+            said = text("head_exposed", how=how, worth=text[f"head_{verdict}"])
+            assert said == headline("exposed", verdict, shot_ei=shot)
+    assert text("head_harmless", how=text["head_exposed_already"]) == headline("exposed", "good", harmless=True)
+
+
+def test_a_page_has_a_manifest_and_a_worker_beside_it(card, tmp_path):
+    write_card(card, tmp_path / "my card.html")
+    assert {path.name for path in tmp_path.iterdir()} == {"my card.html", "my card.webmanifest", "my card.worker.js"}
+    manifest = json.loads((tmp_path / "my card.webmanifest").read_text(encoding="utf-8"))
+    assert manifest["start_url"] == "./my%20card.html"
+    assert '"my card.html", "my card.webmanifest"' in (tmp_path / "my card.worker.js").read_text(encoding="utf-8")
 
 
 def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
@@ -183,8 +227,6 @@ def test_the_page_asks_for_nothing_from_outside(card):
 
 def test_the_page_holds_the_printed_table(card):
     page = PageReader(card_bytes(card, "html").decode())
-    figures = json.loads(next(text for text in page.texts if text.startswith('{"beyond"')))
-    assert figures["steps"] == [[list(step) for step in steps] for steps in card.steps]
     for cells in card.cells:
         for cell in cells:
             assert cell in page.texts

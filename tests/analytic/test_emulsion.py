@@ -160,3 +160,11 @@ def test_inverse_returns_to_the_density():
     densities = np.linspace(curve.minimum_density + 0.01, curve.maximum_density - 0.01, 30)
     assert curve.density(curve.inverse(densities)) == pytest.approx(densities, abs=1e-10)
     assert np.isnan(curve.inverse([curve.minimum_density - 0.1, curve.maximum_density + 0.1, math.nan])).all()
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-reversal"])
+def test_the_dose_of_a_fog_is_the_dose_that_made_it(kind):
+    record = generic_film(200, kind=kind).records[0]
+    dose = np.array([0.0, 1.0, 37.0, 370.0, 4000.0])
+    assert record.kerma_for_fog(record.fog_density(dose)) == pytest.approx(dose, rel=1e-3)
+    assert record.kerma_for_fog(9.0) == 1e6  # more than it can have: the last dose

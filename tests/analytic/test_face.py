@@ -93,9 +93,11 @@ JOBS = {
     "table": ["table", "--speeds", "400", "--kerma", "0,100"],
     "roll": ["roll", "--speed", "400", "--pass", "cabin-ct"],
     "trip": ["trip", "notebooks/trip_example.toml"],
+    "develop": ["develop", "contrast", "--contrast", "4=0.5,8=0.75,12=0.88"],
     "budget": ["budget", "--speeds", "400"],
     "shield": ["shield", "--material", "lead", "--thickness", "0.25"],
     "sources": ["sources"],
+    "print": ["print", "--speed", "400", "--kerma", "370"],
 }
 SLOW = {
     "odds": ["odds", "notebooks/trip_example.toml", "--samples", "256"],

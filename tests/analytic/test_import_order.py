@@ -16,8 +16,8 @@ ROOT = Path(filmdose.__file__).parent
 #: the most particular one counts.  Within a package any order will do that has no circle.
 ORDER = (
     *("version", "errors", "everyday", "standards", "lazy", "threads", "files", "arrays", "units", "tomlfile", "words"),
-    *("film.curves", "sensitometry", "film", "radiation", "development", "history"),
-    *("solver", "question", "decision", "solution", "exposed", "answering"),
+    *("film.curves", "sensitometry", "film", "radiation", "history"),
+    *("solver", "question", "decision", "solution", "exposed", "answering", "tonecurve", "tonetable", "printing"),
     *(
         "inverse",
         "sweep",
@@ -27,6 +27,7 @@ ORDER = (
         "examples",
         "outlook",
         "planning",
+        "development",
         "whatif",
         "scan",
         "plotting",
