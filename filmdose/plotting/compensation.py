@@ -27,7 +27,7 @@ from filmdose.plotting.style import (
 from filmdose.question import Question
 from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import CRITERION_WORDS, dose_text
+from filmdose.words import CRITERION_WORDS, KIND_WORDS, dose_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -168,7 +168,7 @@ def plot_ei_isolines(
     colour, dash = other_colour(INK, number), DASHES[number % len(DASHES)]
     contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[colour], linewidths=1.2)
     contours.set(linestyle=dash)
-    ax.plot([], [], color=colour, linestyle=dash, label="lines of equal EI")
+    ax.plot([], [], color=colour, linestyle=dash, label=f"equal EI, {KIND_WORDS[kind]}")
     named = np.log2([ei for ei in levels if ei != rows[0]])
     ax.clabel(contours, named, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)
     if (verdict == "good").any() and (verdict != "good").any():

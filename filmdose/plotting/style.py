@@ -191,6 +191,9 @@ def _tell_apart(ax: Axes, new: list[Any], number: int, label: str | None) -> Non
                 artist.set_linestyle(DASHES[(_dash_number(artist) + 2 * number) % len(DASHES)])
         if number or label is not None:
             _prefix(artist, name)
+            taken = {str(other.get_label()) for other in ax.get_lines() if other not in new}
+            if artist.get_label() in taken and not str(artist.get_label()).startswith("_"):
+                artist.set_label(f"{artist.get_label()} ({number + 1})")
     ax._filmdose_names = [*names, name]  # type: ignore[attr-defined]
 
 
