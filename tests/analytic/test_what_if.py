@@ -294,6 +294,7 @@ def test_two_rolls_stand_side_by_side(files):
     panel.a.set({"film": "bw-negative", "speed": 800.0, "cabin-ct": 1})
     panel.compare.value = True
     assert panel.b.values() == panel.a.values()
+    assert (panel.a.title.value, panel.b.title.value) == ("<b>A</b>", "<b>B</b>")
     assert "for both" in panel.difference.value
     panel.b.set({"shield": "lead=0.5"})
     assert panel.difference.value == html.escape(difference(panel.a.found, panel.b.found))
