@@ -24,6 +24,7 @@ from filmdose.planning import make_plan
 from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
+    plot_compare,
     plot_ei_isolines,
     plot_loss,
     plot_shares,
@@ -40,6 +41,7 @@ from filmdose.present.pages import document_pages
 from filmdose.present.sheet import sheet_page
 from filmdose.question import Question
 from filmdose.tripfile import read_trip
+from filmdose.whatif import WhatIf, what_if
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -97,6 +99,19 @@ def see() -> None:
     save_bytes("preview_slide", preview(slide, 800.0, width=240)._repr_png_())
 
 
+def compared() -> dict[str, WhatIf]:
+    """Films, doses and shields that one may choose from for a way through four checkpoints with cabin CT."""
+    cases = {
+        "ISO 100, one pass": {"speed": 100, "counts": {"cabin-ct": 1}},
+        "ISO 400, one pass": {"speed": 400, "counts": {"cabin-ct": 1}},
+        "ISO 400, four passes": {"speed": 400, "counts": {"cabin-ct": 4}},
+        "the same behind 0.5 mm of lead": {"speed": 400, "counts": {"cabin-ct": 4}, "shield": "lead=0.5"},
+        "ISO 800, colour, one pass": {"speed": 800, "kind": "colour-negative", "counts": {"cabin-ct": 1}},
+        "ISO 1600, four passes": {"speed": 1600, "counts": {"cabin-ct": 4}},
+    }
+    return {name: what_if(samples=2**14, **options) for name, options in cases.items()}  # type: ignore[arg-type]
+
+
 def main() -> None:
     """Make every image."""
     matplotlib.use("Agg")
@@ -113,6 +128,7 @@ def main() -> None:
         Flight(hours=22),
         Storage(days=60),
     ]
+    save("compare", plot_compare(compared()))
     save("shares", plot_shares(history_dose(events)))
 
     example = read_trip(TRIPS / "trip_example.toml")

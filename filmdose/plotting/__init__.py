@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from filmdose.lazy import lazy_names
 
 if TYPE_CHECKING:
+    from filmdose.plotting.compare import plot_compare
     from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
     from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
     from filmdose.plotting.printing import plot_noise_gain, plot_tone_curve
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = [
     "house_style",
     "plot_characteristic_curves",
+    "plot_compare",
     "plot_ei_isolines",
     "plot_film_response",
     "plot_loss",
@@ -38,6 +40,7 @@ __all__ = [
 ]
 
 _HOME = {
+    "compare": ("plot_compare",),
     "compensation": ("plot_ei_isolines", "plot_loss", "plot_stops"),
     "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
     "printing": ("plot_noise_gain", "plot_tone_curve"),
