@@ -84,7 +84,7 @@ def preview(
     ] = None,
     width: Annotated[int, typer.Option("--width", help="Width of one picture in pixels.", metavar="PIXELS")] = 480,
     frame_mm: Annotated[float, typer.Option("--frame-mm", help="Width of the frame on film.", metavar="MM")] = 36.0,
-    seed: Annotated[int, typer.Option("--seed", help="Seed of the grain.")] = 0,
+    seed: Annotated[int, typer.Option("--seed", help="Seed of the grain.", metavar="NUMBER")] = 0,
     peak_to_mean: Annotated[
         float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.", metavar="RATIO")
     ] = None,
