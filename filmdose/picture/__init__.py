@@ -6,8 +6,7 @@ Scene -> log exposure -> density and grain of every record -> scan -> strip with
 from __future__ import annotations
 
 from filmdose.picture.photo import Photo, read_photo
-from filmdose.picture.scanned import restored_density
 from filmdose.picture.scene import Area, Scene, StillLife
 from filmdose.picture.side_by_side import Frame, Preview, preview
 
-__all__ = ["Area", "Frame", "Photo", "Preview", "Scene", "StillLife", "preview", "read_photo", "restored_density"]
+__all__ = ["Area", "Frame", "Photo", "Preview", "Scene", "StillLife", "preview", "read_photo"]

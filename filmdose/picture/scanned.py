@@ -17,24 +17,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from filmdose.arrays import FloatArray, check_number
-from filmdose.film.emulsion import Emulsion
+from filmdose.arrays import FloatArray
 from filmdose.film.model import Film
-from filmdose.picture.film_image import Densities, middle_log_exposure
+from filmdose.picture.film_image import middle_log_exposure
 
 __all__ = [
-    "GAIN_CEILING",
     "OPENED",
     "Points",
     "light_table",
     "positive",
-    "restored_density",
     "scan_points",
     "srgb_from_linear",
 ]
-
-#: Most that the correction steepens a curve, and with it the noise (our choice).
-GAIN_CEILING = 3.0
 
 #: How far the shadows of the enlarged piece are opened, alike in all pictures (our choice).
 OPENED = 0.35
@@ -146,47 +140,3 @@ def light_table(density: NDArray[Any]) -> FloatArray:
 
 def _three(code: FloatArray) -> FloatArray:
     return np.asarray(np.repeat(code, 3, axis=2) if code.shape[2] == 1 else code)
-
-
-def restored_density(
-    record: Emulsion, kerma_ugy: float, density: NDArray[Any], *, ceiling: float = GAIN_CEILING
-) -> Densities:
-    """Densities of a fogged record moved back onto its clean curve, as far as the noise allows.
-
-    D -> D_clean(x) with x where the fogged curve has D; where that is steeper than ``ceiling`` it goes on with that
-    gradient, from the dense end of a negative (the thin end of reversal film) downwards.
-
-    Parameters
-    ----------
-    record
-        The record.
-    kerma_ugy
-        Effective air kerma [uGy].
-    density
-        Densities of the fogged record.
-    ceiling
-        Most that differences, and the noise, are multiplied by [at least 1].
-
-    Examples
-    --------
-    >>> from filmdose.film.generic import generic_film
-    >>> film = generic_film(400).records[0]
-    >>> x = np.array([-1.5, -1.0])
-    >>> back = restored_density(film, 200.0, film.density(x, 200.0))
-    >>> bool(np.abs(back - film.density(x)).max() < 0.005)
-    True
-    """
-    limit = check_number("ceiling", ceiling, low=1.0)
-    low, high = record.curve().log_exposure_range
-    x = np.linspace(low, high, 1501)
-    fogged, clean = np.asarray(record.density(x, kerma_ugy)), np.asarray(record.density(x))
-    if record.positive:
-        fogged, clean = fogged[::-1], clean[::-1]  # rising, so that the end that light changed most comes last
-        anchor = 0
-    else:
-        anchor = -1
-    steps = np.minimum(np.diff(clean), limit * np.diff(fogged))
-    built = np.concatenate([[0.0], np.cumsum(steps)])
-    built += clean[anchor] - built[anchor]
-    keep = np.concatenate([[True], np.diff(fogged) > 1e-12])
-    return np.asarray(np.interp(density, fogged[keep], built[keep]), dtype=np.float32)

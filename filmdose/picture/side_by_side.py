@@ -23,12 +23,13 @@ from filmdose.picture.fog_bands import MOST_PEAK_TO_MEAN, band_profile, turn_mm
 from filmdose.picture.grain_field import LEAST_PIXEL_UM
 from filmdose.picture.photo import read_photo
 from filmdose.picture.plan import Setting, plan_frames
-from filmdose.picture.scanned import GAIN_CEILING, Points, restored_density, scan_points
+from filmdose.picture.scanned import Points, scan_points
 from filmdose.picture.scene import Area, Scene, StillLife
 from filmdose.picture.strip import Column, compose, png_bytes, save_image
 from filmdose.question import Question
 from filmdose.solution import shadow_points
 from filmdose.standards import ISO2240_HIGHLIGHT, LOG10_2
+from filmdose.tonecurve import GAIN_CEILING, tone_curve
 from filmdose.trip import Roll, answer_at, roll_question
 from filmdose.units import format_speed
 from filmdose.words import dose_text, headline
@@ -397,6 +398,15 @@ def _band(found: Answer, setting: Setting, area: Area, columns: FloatArray, fram
     return np.asarray(found.kerma_ugy * profile)
 
 
+def _corrected(film: Film, kerma: float, density: Densities) -> Densities:
+    """Densities put back onto the clean curves; a film without tones stays as it is."""
+    try:
+        tone = tone_curve(film, kerma)
+    except ArgumentError:
+        return density
+    return np.stack([tone.apply(density[..., i], name) for i, name in enumerate(film.record_names)], axis=-1)
+
+
 def _frame(
     found: Answer,
     setting: Setting,
@@ -420,10 +430,7 @@ def _frame(
         result.append(grainy)
     to_scan = result
     if setting.restored:
-        to_scan = [
-            np.stack([restored_density(r, kerma, part[..., i]) for i, r in enumerate(film.records)], axis=-1)
-            for part in result
-        ]
+        to_scan = [_corrected(film, kerma, part) for part in result]
     clean = setting.points_of == "clean"
     shift = math.log10(film.speed / setting.ei)
     worst = kerma * (found.question.peak_to_mean if setting.fogged else 1.0)

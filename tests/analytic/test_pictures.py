@@ -12,7 +12,7 @@ from filmdose.errors import FilmdoseError
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass
 from filmdose.odds import propagate
-from filmdose.picture import Area, StillLife, preview, read_photo, restored_density
+from filmdose.picture import Area, StillLife, preview, read_photo
 from filmdose.picture.film_image import middle_log_exposure, photograph
 from filmdose.picture.fog_bands import band_profile
 from filmdose.picture.grain_field import field, neighbour_correlation, spot_um
@@ -21,6 +21,7 @@ from filmdose.picture.plan import plan_frames
 from filmdose.picture.scanned import light_table, positive, scan_points, srgb_from_linear
 from filmdose.question import Question
 from filmdose.standards import KINDS, LOG10_2
+from filmdose.tonecurve import tone_curve
 from filmdose.trip import Roll
 
 WHOLE = Area(left=0.0, top=0.0, width=1.0, height=1.0)
@@ -170,12 +171,14 @@ def test_light_table_shows_the_light_that_comes_through():
 
 
 @pytest.mark.parametrize("kind", KINDS)
-def test_the_correction_returns_the_clean_density_where_its_gain_allows(kind):
-    film = film_of(kind)
-    for record in film.records:
-        x = middle_log_exposure(film.speed) + np.linspace(-0.3, 1.2, 40) * (0.6 if film.reversal else 1.0)
-        back = restored_density(record, DOSES[kind], record.density(x, DOSES[kind]), ceiling=10.0)
-        np.testing.assert_allclose(back, record.density(x), atol=0.005)
+def test_the_correction_is_the_tone_curve_of_the_library(kind):
+    found = preview(film_of(kind), DOSES[kind], exposed=True, width=160)
+    straight, corrected = found.frames[1], found.frames[3]
+    tone = tone_curve(film_of(kind), DOSES[kind])
+    for place, name in enumerate(tone.records):
+        wanted = tone.apply(corrected.density[..., place], name)
+        np.testing.assert_allclose(corrected.scanned_density[..., place], wanted, atol=1e-5)
+    np.testing.assert_array_equal(straight.density.shape, corrected.density.shape)
 
 
 @pytest.mark.parametrize("kind", KINDS)
