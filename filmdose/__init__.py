@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from filmdose.film.readings import read_steps
     from filmdose.history import Flight, History, HistoryDose, Pass, Storage, history_dose
     from filmdose.odds import learn, propagate
+    from filmdose.picture import preview
     from filmdose.planning import make_plan
     from filmdose.present.card import make_card, write_card
     from filmdose.present.tables import compensation_table
@@ -41,6 +42,7 @@ _HOME: dict[str, tuple[str, ...]] = {
     "film.readings": ("read_steps",),
     "history": ("Flight", "History", "HistoryDose", "Pass", "Storage", "history_dose"),
     "odds": ("learn", "propagate"),
+    "picture": ("preview",),
     "planning": ("make_plan",),
     "present.card": ("make_card", "write_card"),
     "present.tables": ("compensation_table",),
@@ -55,8 +57,8 @@ _HOME: dict[str, tuple[str, ...]] = {
 #: Submodules with more names for those who want them.
 _SUBMODULES = (
     *("answering", "criteria", "development", "errors", "examples", "film", "history", "inverse", "odds"),
-    *("outlook", "planning", "plotting", "present", "printing", "question", "radiation", "rolls", "scan"),
-    *("sensitometry", "sweep", "tonecurve", "tonetable", "trip", "tripfile", "units", "whatif"),
+    *("outlook", "picture", "planning", "plotting", "present", "printing", "question", "radiation", "rolls"),
+    *("scan", "sensitometry", "sweep", "tonecurve", "tonetable", "trip", "tripfile", "units", "whatif"),
 )
 _NAMES = {name: home for home, names in _HOME.items() for name in names}
 
@@ -87,6 +89,7 @@ __all__ = [
     "learn",
     "make_card",
     "make_plan",
+    "preview",
     "propagate",
     "read_film",
     "read_steps",

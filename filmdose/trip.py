@@ -50,6 +50,7 @@ __all__ = [
     "trip_as_shot",
     "trip_readings",
     "trip_table",
+    "with_more",
 ]
 
 #: Where on a roll fog was read: its mean, or the worst band.
@@ -534,6 +535,18 @@ def after_legs(roll: Roll, legs: Iterable[Leg], *, by_hand: Sequence[Leg] = (), 
     """A roll after some legs, but for those by hand; behind a pouch where a leg has no shield."""
     ahead = [leg.as_pass(pouch) for leg in legs if leg.inspect != "hand" and leg not in by_hand]
     return replace(roll, history=replace(roll.history, passes=(*roll.history.passes, *ahead)))
+
+
+def with_more(roll: Roll, more: History) -> Roll:
+    """A roll that went through the parts of a further history as well, in its own format and bag."""
+    own = roll.history
+    history = replace(
+        own,
+        passes=(*own.passes, *more.passes),
+        flights=(*own.flights, *more.flights),
+        storage=(*own.storage, *more.storage),
+    )
+    return replace(roll, history=history)
 
 
 def trip_as_shot(trip: Trip) -> Trip:

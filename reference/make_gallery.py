@@ -16,12 +16,15 @@ from typing import TYPE_CHECKING
 
 import matplotlib
 
+from filmdose.film.generic import generic_film
 from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.odds import tornado, trip_sobol
+from filmdose.picture import preview
 from filmdose.planning import make_plan
 from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
+    plot_compare,
     plot_ei_isolines,
     plot_loss,
     plot_shares,
@@ -36,7 +39,9 @@ from filmdose.present.damage import assess_damage, report_document
 from filmdose.present.page import page_png
 from filmdose.present.pages import document_pages
 from filmdose.present.sheet import sheet_page
+from filmdose.question import Question
 from filmdose.tripfile import read_trip
+from filmdose.whatif import WhatIf, what_if
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -85,6 +90,28 @@ def photograph_phone_page() -> None:
     told(target)
 
 
+def see() -> None:
+    """Pictures of rolls: a colour negative still to be shot, one exposed before the scan, and a slide."""
+    colour = generic_film(400, kind="colour-negative")
+    save_bytes("preview", preview(colour, 300.0, width=240)._repr_png_())
+    save_bytes("preview_exposed", preview(400, 400.0, Question(peak_to_mean=1.5), exposed=True, width=240)._repr_png_())
+    slide = generic_film(100, kind="colour-reversal")
+    save_bytes("preview_slide", preview(slide, 800.0, width=240)._repr_png_())
+
+
+def compared() -> dict[str, WhatIf]:
+    """Films, doses and shields that one may choose from for a way through four checkpoints with cabin CT."""
+    cases = {
+        "ISO 100, one pass": {"speed": 100, "counts": {"cabin-ct": 1}},
+        "ISO 400, one pass": {"speed": 400, "counts": {"cabin-ct": 1}},
+        "ISO 400, four passes": {"speed": 400, "counts": {"cabin-ct": 4}},
+        "the same behind 0.5 mm of lead": {"speed": 400, "counts": {"cabin-ct": 4}, "shield": "lead=0.5"},
+        "ISO 800, colour, one pass": {"speed": 800, "kind": "colour-negative", "counts": {"cabin-ct": 1}},
+        "ISO 1600, four passes": {"speed": 1600, "counts": {"cabin-ct": 4}},
+    }
+    return {name: what_if(samples=2**14, **options) for name, options in cases.items()}  # type: ignore[arg-type]
+
+
 def main() -> None:
     """Make every image."""
     matplotlib.use("Agg")
@@ -101,6 +128,7 @@ def main() -> None:
         Flight(hours=22),
         Storage(days=60),
     ]
+    save("compare", plot_compare(compared()))
     save("shares", plot_shares(history_dose(events)))
 
     example = read_trip(TRIPS / "trip_example.toml")
@@ -113,6 +141,7 @@ def main() -> None:
     damage = assess_damage(read_trip(TRIPS / "trip_measured.toml"), "ridge-400", samples=4096, date=DATE)
     save_bytes("damage_report", page_png(document_pages(report_document(damage))[0], dots_per_inch=80))
     photograph_phone_page()
+    see()
 
 
 if __name__ == "__main__":

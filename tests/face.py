@@ -32,11 +32,12 @@ INSIDE = {
         "stack",
     ),
     *("film.csvtable", "film.nnls", "film.recordfit", "film.population", "odds.groups", "odds.tally", "odds.scores"),
-    *("present.page", "present.pages", "present.html", "present.screen"),
+    *("picture.film_image", "picture.fog_bands", "picture.grain_field", "picture.plan", "picture.profile"),
+    *("picture.scanned", "picture.strip", "present.page", "present.pages", "present.html", "present.screen"),
 }
 
 #: Classes that are no results: protocols, a widget's view, what a decision keeps for itself.
-NO_RESULTS = {"Curve", "Criterion", "WhatIfView", "Cases", "Result", "Quantity"}
+NO_RESULTS = {"Curve", "Criterion", "Scene", "WhatIfSide", "WhatIfView", "Cases", "Result", "Quantity"}
 
 
 def modules():
@@ -116,7 +117,7 @@ def walk(value, seen):
 def samples():
     """One of every result, by the name of its class, from the calls that users make."""
     found = {}
-    for value in walk([each() for each in (_trips, _films, _radiation, _documents, _scans)], {}):
+    for value in walk([each() for each in (_trips, _films, _radiation, _documents, _scans, _pictures)], {}):
         found.setdefault(type(value).__name__, value)
     return found
 
@@ -295,6 +296,22 @@ def _documents():
         parse_encoding("gamma=2.2"),
         *film_tables([roll.film], samples=64),
     ]
+
+
+def _pictures():
+    import tempfile
+
+    from PIL import Image
+
+    from filmdose.picture import preview, read_photo
+    from filmdose.whatif import Setting
+
+    made = preview(800, 300.0, width=120)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "wedge.png"
+        Image.fromarray(np.tile(np.linspace(0, 255, 48, dtype=np.uint8), (32, 1))).save(path)
+        photo = read_photo(path)
+    return [made, *made.frames, made.scene, made.area, photo, Setting(speed=400)]
 
 
 def _scans():

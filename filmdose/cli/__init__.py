@@ -22,6 +22,7 @@ VERBS: dict[str, str] = {
     "roll": "Print the exposure index for one roll, from what it went through; of an exposed roll, what is lost.",
     "trip": "Print what to set for every roll of a trip file, safe against what is not known and if all is typical.",
     "odds": "Print what to set the meter to when the dose is not known, and how sure that is.",
+    "preview": "Write pictures of a roll: clean, scanned, and at the recommended exposure index, side by side.",
     "card": "Write the field card: add up dose points, read the exposure index.",
     "plan": "Plan a trip: whom to ask for hand inspection of what, which speed to carry, what a pouch is worth.",
     "log": "Append a pass, a flight or shelf time to a trip file; everything in the file stays as it is.",

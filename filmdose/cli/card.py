@@ -69,7 +69,6 @@ def card(
     """Write the field card: add up dose points, read the exposure index."""
     from filmdose.present.card import (
         CARD_ENDINGS,
-        CARD_KERMA_UGY,
         CARD_SHIELDS,
         CARD_SOURCES,
         CARD_SPEEDS,
@@ -89,7 +88,7 @@ def card(
     films = _films(speeds, kind, film or [], CARD_SPEEDS)
     made = make_card(
         films,
-        kerma_ugy=CARD_KERMA_UGY if kerma is None else kerma_list("kerma", kerma),
+        kerma_ugy=None if kerma is None else kerma_list("kerma", kerma),
         sources=sources or CARD_SOURCES,
         shields=CARD_SHIELDS if shields is None else shields,
         question=Question(

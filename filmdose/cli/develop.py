@@ -20,6 +20,7 @@ from filmdose.cli.options import (
     number_list,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, UnknownNameError
 
 if TYPE_CHECKING:
@@ -121,7 +122,8 @@ def develop(
         one = _roll(file, roll, speed, kind, film, kerma, shot_ei)
         if mode == "roll":
             range_wanted = _wanted(grade, density_range, scanner)
-            document = _roll_document(one, scene_range, _readings(contrast, normal), normal, range_wanted)
+            with progress("choosing"):
+                document = _roll_document(one, scene_range, _readings(contrast, normal), normal, range_wanted)
         else:
             document = _restrained(one, fog_factor, speed_factor)
     else:

@@ -29,6 +29,7 @@ from filmdose.cli.options import (
     number_list,
 )
 from filmdose.cli.output import FormatOption, check_output, deliver
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError, shown_path
 from filmdose.files import write_bytes_atomic
 from filmdose.history import history_dose
@@ -137,8 +138,9 @@ def print(
         asked = replace(asked, peak_to_mean=1.0)
     shot_at = shot_ei if shot_ei is not None or one.shot is None else one.shot.ei
     plan = print_plan(answer(one.film, amount, asked, exposed=True, shot_ei=shot_at), ceiling=ceiling)
-    for path in files:
-        notes.append(_write(path, plan, meant, clear, picture))
+    with progress("writing"):
+        for path in files:
+            notes.append(_write(path, plan, meant, clear, picture))
     for page in shown or [None]:
         deliver(print_document(plan, notes=notes), format, page)
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from filmdose.lazy import lazy_names
 
 if TYPE_CHECKING:
+    from filmdose.plotting.compare import plot_compare
     from filmdose.plotting.compensation import plot_ei_isolines, plot_loss, plot_stops
     from filmdose.plotting.curves import plot_characteristic_curves, plot_signal_to_noise
     from filmdose.plotting.fit import plot_fit, plot_fit_residuals
@@ -30,6 +31,7 @@ __all__ = [
     "plot_bands",
     "plot_boxes",
     "plot_characteristic_curves",
+    "plot_compare",
     "plot_ei_isolines",
     "plot_film_response",
     "plot_fit",
@@ -49,6 +51,7 @@ __all__ = [
 ]
 
 _HOME = {
+    "compare": ("plot_compare",),
     "compensation": ("plot_ei_isolines", "plot_loss", "plot_stops"),
     "curves": ("plot_characteristic_curves", "plot_signal_to_noise"),
     "printing": ("plot_noise_gain", "plot_tone_curve"),

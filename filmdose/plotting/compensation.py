@@ -15,11 +15,21 @@ from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film, film_words
 from filmdose.names import Kind
-from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
+from filmdose.plotting.style import (
+    DASHES,
+    FOGGED,
+    GUIDE,
+    INK,
+    earlier_plots,
+    in_house_style,
+    ordered_colours,
+    other_colour,
+    plain,
+)
 from filmdose.question import Question
 from filmdose.solution import loss_curves
 from filmdose.units import exposure_index, format_speed
-from filmdose.words import dose_text
+from filmdose.words import KIND_WORDS, dose_text
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -45,6 +55,8 @@ def plot_stops(
     question: Question | None = None,
     *,
     ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Compensation to give against accumulated dose, one line a film.
 
@@ -59,7 +71,11 @@ def plot_stops(
     question
         What is asked.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -70,20 +86,20 @@ def plot_stops(
     colours = ordered_colours(len(names))[::-1]
     top = max(1.0, np.ceil(2.0 * np.nanmax(np.minimum(stops, _MOST_STOPS), initial=0.0) + 0.2) / 2.0)
     for number, name in enumerate(names):
-        line, thin = stops[number], partly[number]
+        given, thin = stops[number], partly[number]
         style = {"color": colours[number], "linestyle": DASHES[number % len(DASHES)]}
-        ax.plot(doses, np.where(thin, np.nan, line), **style)
-        ax.plot(doses, np.where(thin | _neighbours(thin), line, np.nan), **{**style, "linewidth": 0.8})
-        shown = np.flatnonzero(~np.isnan(line))
+        ax.plot(doses, np.where(thin, np.nan, given), label=plain(str(grid["film"].to_numpy()[number])), **style)
+        ax.plot(doses, np.where(thin | _neighbours(thin), given, np.nan), **{**style, "linewidth": 0.8})
+        shown = np.flatnonzero(~np.isnan(given))
         if not shown.size:
             continue
         last = shown[-1]
         if last + 1 < doses.size:
-            ax.plot(doses[last], line[last], marker="x", color=colours[number], markersize=7, markeredgewidth=2)
-        at = min(int(np.searchsorted(line[shown], 0.45 * top)), shown.size - 1)
+            ax.plot(doses[last], given[last], marker="x", color=colours[number], markersize=7, markeredgewidth=2)
+        at = min(int(np.searchsorted(given[shown], 0.45 * top)), shown.size - 1)
         ax.text(
             doses[shown[at]],
-            line[shown[at]],
+            given[shown[at]],
             name,
             ha="center" if at < shown.size - 1 else "right",
             va="center",
@@ -98,10 +114,12 @@ def plot_stops(
     ax.set_xlabel(DOSE_LABEL)
     ax.set_ylabel("more exposure to give [stops]")
     ax.set_title(f"Compensation by {asked.criterion_words}, for the film speeds at the lines")
+    # Beside a second plot a legend stands there, and its thin lines mean the same.
     remarks = ["thin: the shadows are not wholly restored"] if (partly & ~np.isnan(stops)).any() else []
     if np.isnan(stops).any():
         remarks.append("×: nothing helps beyond")
-    ax.text(0.02, 0.97, "\n".join(remarks), transform=ax.transAxes, va="top", color=GUIDE, fontsize="small")
+    if not earlier_plots(ax):
+        ax.text(0.02, 0.97, "\n".join(remarks), transform=ax.transAxes, va="top", color=GUIDE, fontsize="small")
     return ax
 
 
@@ -113,6 +131,8 @@ def plot_ei_isolines(
     *,
     kind: Kind = "bw-negative",
     ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Lines of equal exposure index over accumulated dose and marked speed of the generic films of a kind.
 
@@ -127,7 +147,11 @@ def plot_ei_isolines(
     kind
         Kind of generic film.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -143,7 +167,11 @@ def plot_ei_isolines(
     if hopeless.any():
         ax.contourf(doses, rows, hopeless, levels=[0.5, 1.5], colors=["#efefef"], hatches=["////"])
     levels = [ei for ei in _FULL_STOPS if np.nanmin(log_ei) < np.log2(ei) < np.nanmax(log_ei[:, 0]) - 0.05]
-    contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[INK], linewidths=1.2)
+    number = earlier_plots(ax)
+    colour, dash = other_colour(INK, number), DASHES[number % len(DASHES)]
+    contours = ax.contour(doses, rows, log_ei, levels=np.log2(levels), colors=[colour], linewidths=1.2)
+    contours.set(linestyle=dash)
+    ax.plot([], [], color=colour, linestyle=dash, label=f"equal EI, {KIND_WORDS[kind]}")
     named = np.log2([ei for ei in levels if ei != rows[0]])
     ax.clabel(contours, named, fmt=lambda value: f"EI {format_speed(float(2.0**value))}", fontsize=8, inline_spacing=4)
     if (verdict == "good").any() and (verdict != "good").any():
@@ -160,7 +188,15 @@ def plot_ei_isolines(
 
 
 @in_house_style
-def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = None, *, ax: Axes | None = None) -> Axes:
+def plot_loss(
+    film: Film | float,
+    kerma_ugy: Any,
+    question: Question | None = None,
+    *,
+    ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
+) -> Axes:
     """What every exposure index costs, and the one that costs least; for a known dose, or for one that is not known.
 
     loss(s) = cost_under (shadow to win back + highlight lost) + cost_over s, EI = speed / 2**s.  Of several doses,
@@ -175,7 +211,11 @@ def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = No
     question
         What is asked.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
 
     Raises
     ------
@@ -209,8 +249,8 @@ def plot_loss(film: Film | float, kerma_ugy: Any, question: Question | None = No
             lines.append((f"{100 * share:.0f} % point, {dose_text(doses[at])}", losses[at], INK, dash, 1.2))
     lines.append(("all together" if doses.size == 1 else "mean over all doses", mean, FOGGED, DASHES[0], 2.4))
     index = exposure_index(film.speed, stops)
-    for words, line, colour, dash, width in lines:
-        ax.plot(index, line, color=colour, linestyle=dash, linewidth=width, label=words)
+    for words, losing, colour, dash, width in lines:
+        ax.plot(index, losing, color=colour, linestyle=dash, linewidth=width, label=words)
     place = int(np.argmin(mean))
     found = exposure_index(film.speed, stops[place])
     top = min(3.0 * mean[place] + 2.0, 1.05 * mean.max())

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,7 +15,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.model import Film, film_words
-from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
+from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, earlier_plots, in_house_style, ordered_colours, plain
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
 from filmdose.standards import LOG10_2
@@ -40,6 +40,8 @@ def plot_characteristic_curves(
     *,
     exposed: bool = False,
     ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Density against log10 exposure, clean and fogged, with the scene laid on both.
 
@@ -57,7 +59,11 @@ def plot_characteristic_curves(
     exposed
         True for a roll that was exposed already: the scene lies on the fogged curve as it was metered.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     film, asked = as_film(film), Question() if question is None else question
@@ -93,7 +99,8 @@ def draw_clean(ax: Axes, film: Film, scene_range: float) -> None:
             )
     floor, top = _density_window(film)
     ax.set_xlim(low, high)
-    ax.set_ylim(floor - 0.25 * (top - floor), top + 0.06 * (top - floor))
+    # Room below for the scenes, those of earlier plots on these Axes among them.
+    ax.set_ylim(floor - (0.25 + 0.17 * earlier_plots(ax)) * (top - floor), top + 0.06 * (top - floor))
     ax.set_yticks([tick for tick in ax.get_yticks() if 0.0 <= tick <= top + 0.06 * (top - floor)])
     ax.set_xlabel(EXPOSURE_LABEL)
     ax.set_ylabel("density")
@@ -139,7 +146,7 @@ def draw_fogged(
         start = shadow_points(film)[metered.record] + stops * LOG10_2
         at = np.linspace(start, start + scene_range, 60)
         density = film.records[metered.record].density(at, kerma)
-        drawn += _draw_scene(ax, film, at, density, level, words, colour)
+        drawn += _draw_scene(ax, film, at, density, level + 2 * earlier_plots(ax), words, colour)
     return drawn
 
 
@@ -154,7 +161,7 @@ def _draw_scene(
     drawn += ax.plot(
         x, density, color=colour, linewidth=5.0, alpha=0.30, solid_capstyle="butt", linestyle="-", zorder=1.5
     )
-    drawn += ax.plot(x[[0, -1]], density[[0, -1]], color=colour, linestyle="none", marker="os"[level], zorder=3)
+    drawn += ax.plot(x[[0, -1]], density[[0, -1]], color=colour, linestyle="none", marker="os"[level % 2], zorder=3)
     drawn += ax.plot(x[[0, -1]], [y, y], color=colour, linewidth=1.3, linestyle="-", marker="|", markersize=7)
     for end in (0, -1):
         drawn += ax.plot(x[[end, end]], [y, density[end]], color=colour, linewidth=0.7, linestyle=":")
@@ -172,6 +179,8 @@ def plot_signal_to_noise(
     question: Question | None = None,
     *,
     ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Local signal-to-noise against log10 exposure, relative to the clean shadow point, for several doses.
 
@@ -186,7 +195,11 @@ def plot_signal_to_noise(
     question
         Its fraction of the clean signal-to-noise that counts as restored is drawn as a line.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     film, target = as_film(film), (Question() if question is None else question).snr_target

@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,7 +27,7 @@ _BEYOND = 0.3  # log units that the curve is drawn beyond the readings
 
 
 @in_house_style
-def plot_fit(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
+def plot_fit(fit: FilmFit, *, ax: Axes | None = None, label: str | None = None, **line: Any) -> Axes:
     """Draw readings and fitted curve of every record, with the speed point marked.
 
     Parameters
@@ -35,7 +35,11 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
     fit
         Result of :func:`filmdose.film.fitting.fit_film`.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     for record, colour, dash, marker in zip(
@@ -64,7 +68,7 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
 
 
 @in_house_style
-def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
+def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None, label: str | None = None, **line: Any) -> Axes:
     """Draw reading minus fit against log10 exposure, with the band of one standard deviation of a reading.
 
     Parameters
@@ -72,7 +76,11 @@ def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None) -> Axes:
     fit
         Result of :func:`filmdose.film.fitting.fit_film`.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     for record, colour, marker in zip(fit.records, ordered_colours(len(fit.records)), _MARKERS, strict=False):

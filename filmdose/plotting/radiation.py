@@ -42,7 +42,12 @@ _LOWEST_EDGE_KEV = 15.0
 
 @in_house_style
 def plot_spectra(
-    shields: Sequence[ShieldLike] = (None, "lead=0.25"), beam: Beam = REFERENCE_BEAM, *, ax: Axes | None = None
+    shields: Sequence[ShieldLike] = (None, "lead=0.25"),
+    beam: Beam = REFERENCE_BEAM,
+    *,
+    ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Photons against energy, bare and behind each shield, on a logarithmic scale; K edges are marked.
 
@@ -53,7 +58,11 @@ def plot_spectra(
     beam
         Beam of a tube.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     bare = spectrum_of(beam)
@@ -158,6 +167,8 @@ def plot_transmission(
     *,
     thickness_mm: float = 1.0,
     ax: Axes | None = None,
+    label: str | None = None,
+    **line: Any,
 ) -> Axes:
     """Share of the fog that comes through against thickness, with scatter; published broad-beam values beside it.
 
@@ -170,7 +181,11 @@ def plot_transmission(
     thickness_mm
         Greatest thickness [mm; above 0].
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")

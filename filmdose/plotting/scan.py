@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -72,7 +72,7 @@ def plot_boxes(scan: Scan, boxes: Mapping[str, Box], *, ax: Axes | None = None) 
 
 
 @in_house_style
-def plot_bands(result: BandResult, *, ax: Axes | None = None) -> Axes:
+def plot_bands(result: BandResult, *, ax: Axes | None = None, label: str | None = None, **line: Any) -> Axes:
     """Draw density along the film with the best model of the most likely cause.
 
     Parameters
@@ -80,7 +80,11 @@ def plot_bands(result: BandResult, *, ax: Axes | None = None) -> Axes:
     result
         Result of :func:`filmdose.scan.bands.explain_bands`.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     profile = result.profile
@@ -95,7 +99,9 @@ def plot_bands(result: BandResult, *, ax: Axes | None = None) -> Axes:
 
 
 @in_house_style
-def plot_grain_spectrum(grain: GrainMeasurement, *, ax: Axes | None = None) -> Axes:
+def plot_grain_spectrum(
+    grain: GrainMeasurement, *, ax: Axes | None = None, label: str | None = None, **line: Any
+) -> Axes:
     """Draw the noise power as scanned, the scanner's own part, and the film's with the transfer removed.
 
     Parameters
@@ -103,7 +109,11 @@ def plot_grain_spectrum(grain: GrainMeasurement, *, ax: Axes | None = None) -> A
     grain
         Result of :func:`filmdose.scan.grain.measure_grain`.
     ax
-        Axes to draw on; a new figure when None.
+        Axes to draw on; a new figure when None. They may hold a plot already.
+    label
+        What is drawn, for the legend.
+    line
+        Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
     """
     assert ax is not None
     ax.plot(grain.frequency, grain.measured, color=GUIDE, linestyle="--", label="as scanned")

@@ -40,12 +40,14 @@ from filmdose.words import figure_text
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["CARD_KERMA_UGY", "CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "make_card", "write_card"]
+__all__ = ["CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "card_totals", "make_card", "write_card"]
 
 CARD_SPEEDS: tuple[float, ...] = (50, 100, 200, 400, 800, 1600, 3200)
 
 #: Totals of the printed rows [points].
-CARD_KERMA_UGY: tuple[float, ...] = (5, 10, 20, 50, 100, 200, 300, 500, 1000, 2000)
+_MOST_TOTALS, _USUAL_TOTALS, _LAST_TOTAL = 14, 13, 2000.0
+_REVERSAL_TOTALS = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 300.0, 500.0, 1000.0, 2000.0)
+_ROUND = (*range(10, 20), *range(20, 40, 2), *range(40, 100, 5))
 
 CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "unknown", "hold-ct")
 CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
@@ -192,7 +194,7 @@ class Card(Result):
 def make_card(
     films: Sequence[Film | float] = CARD_SPEEDS,
     *,
-    kerma_ugy: Sequence[float] = CARD_KERMA_UGY,
+    kerma_ugy: Sequence[float] | None = None,
     sources: Sequence[str] = CARD_SOURCES,
     shields: Sequence[Shield | str] = CARD_SHIELDS,
     question: Question | None = None,
@@ -206,7 +208,7 @@ def make_card(
     films
         Up to 8 films, or speeds [ISO] of the generic black-and-white negative film.
     kerma_ugy
-        Totals of the printed rows [points = uGy; increasing].
+        Totals of the printed rows [points = uGy; increasing]; those of :func:`card_totals` when left out.
     sources
         Names of shipped sources.
     shields
@@ -237,10 +239,11 @@ def make_card(
     if not 1 <= len(sources) <= _MOST_ROWS - 2:
         raise ArgumentError("sources", f"{len(sources)} sources", f"1 to {_MOST_ROWS - 2} sources")
     words = read_words(CARD_WORDS) if text is None else text
-    totals = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="points", nan_allowed=False)
-    if totals.ndim != 1 or not 1 <= totals.size <= 14 or np.any(np.diff(totals) <= 0):
-        raise ArgumentError("kerma_ugy", list(kerma_ugy), "1 to 14 increasing totals [points]")
     asked = Question() if question is None else question
+    given = card_totals(chosen, asked) if kerma_ugy is None else kerma_ugy
+    totals = check_array("kerma_ugy", given, low=0.0, unit="points", nan_allowed=False)
+    if totals.ndim != 1 or not 1 <= totals.size <= _MOST_TOTALS or np.any(np.diff(totals) <= 0):
+        raise ArgumentError("kerma_ugy", list(given), f"1 to {_MOST_TOTALS} increasing totals [points]")
 
     def answers(film: Film, doses: FloatArray) -> list[str]:
         return _cells(words, film, grid_row(film, doses, asked, ("fog_density", "ei", "verdict")))
@@ -262,6 +265,48 @@ def make_card(
         text=words,
         date=datetime.date.today() if date is None else date,
     )
+
+
+def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
+    """Round totals of the rows of a card, so close that reading up to the next row costs a third of a stop at most.
+
+    Parameters
+    ----------
+    films
+        The films of the card.
+    question
+        What is asked.
+
+    Returns
+    -------
+    tuple of float
+        Up to 13 totals [points = uGy], up to 2000 or as far as 13 reach. Where a film is lost from a row on, that row
+        says so; reading up to it may give up a film that is a little less fogged.
+    """
+    negatives = [film for film in films if not film.reversal]
+    if not negatives:
+        return _REVERSAL_TOTALS
+    choices = np.array([float(digits) * 10.0**power for power in (-1, 0, 1, 2, 3) for digits in _ROUND])
+    choices = choices[(choices >= 1.0) & (choices <= _LAST_TOTAL)]
+    doses = np.concatenate([[0.0], choices * (1.0 + 1e-6), choices])  # just above a row, and on it
+    thirds = []
+    for film in negatives:
+        index = grid_row(film, doses, question, ("ei",))["ei"]
+        thirds.append(np.round(3.0 * np.log2(film.speed / index)))  # NaN where the film is lost
+    after, on = (np.stack(thirds)[:, part] for part in (slice(0, choices.size + 1), slice(choices.size + 1, None)))
+    totals: list[float] = []
+    place = -1
+    while len(totals) < _USUAL_TOTALS and (not totals or totals[-1] < _LAST_TOTAL):
+        # never more than a third, but for a film that is lost there
+        close = ~np.any(on[:, place + 1 :] - after[:, [place + 1]] > 1.0, axis=0)
+        reach = int(np.argmin(close)) if not close.all() else close.size
+        place = place + max(reach, 1)
+        if not totals and choices[place] > _REVERSAL_TOTALS[0]:
+            place = int(np.searchsorted(choices, _REVERSAL_TOTALS[0]))
+        totals.append(float(choices[place]))
+        if place + 1 >= choices.size:
+            break
+    return tuple(totals)
 
 
 def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
@@ -422,7 +467,7 @@ def _index_table(page: Page, card: Card, y: float, *, body: float, small: float,
                 page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#c8c8c8")
             elif not (cell.isdigit() or card.films[i].reversal):
                 page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#e9e9e9")
-            size = figures if cell != nothing else figures - 1.5
+            size = figures if cell != nothing else figures - 1.2
             page.text(start + column - 1.0, baseline, cell, size=size, bold=True, align="right")
         y += pitch
         page.rule(y, weight=0.3)

@@ -10,6 +10,7 @@ from typing import Any
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import InputFileError
 from filmdose.files import read_bytes
+from filmdose.picture.profile import in_srgb
 from filmdose.present.document import Picture
 
 __all__ = ["MOST_PIXELS", "read_picture"]
@@ -62,7 +63,7 @@ def read_picture(path: str | Path, words: str) -> Picture:
                 upright = ImageOps.exif_transpose(opened)
                 small = _eight_bits(upright)
                 small.thumbnail((_LONG_SIDE, _LONG_SIDE))
-                plain = _in_srgb(small, opened.info.get("icc_profile"))
+                plain = in_srgb(small, opened.info.get("icc_profile"))
     except Image.DecompressionBombError as error:
         raise InputFileError(
             path, "", f"has more than {MOST_PIXELS:,} pixels, the most that are read.", "Make it smaller."
@@ -91,22 +92,6 @@ def _eight_bits(image: Any) -> Any:
         white = Image.new("RGBA", clear.size, "white")
         return Image.alpha_composite(white, clear).convert("RGB")
     return image.convert("RGB")
-
-
-def _in_srgb(image: Any, profile: bytes | None) -> Any:
-    """The picture in sRGB; as it is where its profile cannot be used."""
-    from PIL import ImageCms
-
-    if profile:
-        try:
-            source = ImageCms.ImageCmsProfile(io.BytesIO(profile))
-            converted = ImageCms.profileToProfile(image, source, ImageCms.createProfile("sRGB"), outputMode="RGB")
-        except (ImageCms.PyCMSError, OSError, ValueError):
-            converted = None
-        if converted is not None:
-            image = converted
-    image.info.clear()
-    return image
 
 
 hold_to_annotations(globals())

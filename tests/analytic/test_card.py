@@ -6,20 +6,22 @@ import json
 import re
 import xml.etree.ElementTree as ElementTree
 
+import numpy as np
 import pypdf
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from page_reader import PageReader
 from PIL import Image
 
-from filmdose.answering import answer
+from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
-from filmdose.present.card import CARD_KERMA_UGY, card_bytes, card_page, make_card, write_card
+from filmdose.present.card import CARD_SPEEDS, card_bytes, card_page, card_totals, make_card, write_card
 from filmdose.present.page import A5_MM
 from filmdose.present.text import CARD_WORDS, read_words, write_words
+from filmdose.question import Question
 from filmdose.radiation.chain import FORMATS
 from filmdose.radiation.sources import get_source
 from filmdose.radiation.tube import held_passes
@@ -323,4 +325,21 @@ def test_the_file_name_chooses_the_format(card, tmp_path):
         write_card(card, tmp_path / "card.doc")
     assert list(tmp_path.iterdir()) == []
     assert write_card(card, tmp_path / "card.html").read_bytes() == card_bytes(card, "html")
-    assert len(CARD_KERMA_UGY) == 10
+
+
+@pytest.mark.parametrize(
+    ("kind", "speeds"),
+    [("bw-negative", CARD_SPEEDS), ("colour-negative", (100, 200, 400, 800, 1600)), ("bw-negative", (400,))],
+)
+def test_reading_up_to_the_next_row_costs_a_third_of_a_stop_at_most(kind, speeds):
+    films = [generic_film(speed, kind=kind) for speed in speeds]
+    totals = np.array(card_totals(films, Question()))
+    assert totals.size <= 13
+    assert totals[-1] >= 900.0
+    doses = np.geomspace(0.5, totals[-1], 2000)
+    for film in films:
+        at = answer_grid([film], doses)["ei"].to_numpy().ravel()
+        shown = answer_grid([film], totals)["ei"].to_numpy().ravel()[np.searchsorted(totals, doses)]
+        cost = np.log2(at / shown)  # NaN where the film is lost
+        assert np.nanmax(cost) < 0.36  # steps of the printed scale are not quite even
+        assert np.nanmin(cost) > -0.03

@@ -34,6 +34,7 @@ ORDER = (
         "whatif",
         "scan",
         "plotting",
+        "picture",
         "present",
         "cli",
         "__main__",
@@ -46,6 +47,8 @@ def modules(root: Path) -> dict[str, Path]:
     found = {}
     for path in root.rglob("*.py"):
         parts = path.relative_to(root).with_suffix("").parts
+        if parts[0] == "notebooks":  # a wheel carries the notebooks and the script beside them
+            continue
         found[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
     return found
 

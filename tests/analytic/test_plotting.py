@@ -19,6 +19,7 @@ from filmdose.history import Flight, Pass, Storage, history_dose
 from filmdose.plotting import (
     house_style,
     plot_characteristic_curves,
+    plot_compare,
     plot_ei_isolines,
     plot_film_response,
     plot_loss,
@@ -30,9 +31,11 @@ from filmdose.plotting import (
     plot_tornado,
     plot_transmission,
 )
+from filmdose.plotting.style import GUIDE
 from filmdose.question import Question
 from filmdose.solution import shadow_points
 from filmdose.standards import LOG10_2
+from filmdose.whatif import what_if
 
 mpl.use("Agg")
 
@@ -50,6 +53,7 @@ def tables():
 
 @pytest.fixture(scope="module")
 def plots(tables):
+    case = what_if(speed=400, counts={"cabin-ct": 1}, samples=64)
     dose = history_dose([Pass(source="cabin-ct"), Flight(hours=5), Storage(days=30)])
     return {
         "curves": lambda **o: plot_characteristic_curves(800, 200.0, **o),
@@ -70,11 +74,13 @@ def plots(tables):
         "spectra": plot_spectra,
         "response": plot_film_response,
         "transmission": plot_transmission,
+        "compare": lambda **o: plot_compare({"one": case}, **o),
     }
 
 
 NAMES = ("curves", "curves colour", "curves reversal", "curves exposed", "curves lost", "snr", "stops", "loss",
-         "loss unknown", "isolines", "tornado", "sobol", "shares", "spectra", "response", "transmission")  # fmt: skip
+         "loss unknown", "isolines", "tornado", "sobol", "shares", "spectra", "response", "transmission",
+         "compare")  # fmt: skip
 
 
 @pytest.fixture(autouse=True)
@@ -112,7 +118,7 @@ def test_what_the_legend_tells_apart_can_be_told_apart_in_grey(plots, name):
     looks = []
     for handle in handles:
         if hasattr(handle, "get_linestyle") and hasattr(handle, "get_color"):
-            dash = str(getattr(handle, "_unscaled_dash_pattern", handle.get_linestyle()))
+            dash = str(getattr(handle, "_unscaled_dash_pattern", handle.get_linestyle())) + str(handle.get_marker())
             looks.append((dash, handle.get_linewidth(), luma(handle.get_color())))
         elif hasattr(handle, "patches"):
             looks.append((str(handle.patches[0].get_hatch()), 0.0, luma(handle.patches[0].get_edgecolor())))
@@ -120,6 +126,134 @@ def test_what_the_legend_tells_apart_can_be_told_apart_in_grey(plots, name):
         assert one[0] != other[0] or abs(one[1] - other[1]) > 0.5 or abs(one[2] - other[2]) > 0.08, (name, one, other)
     if name in ("curves", "snr", "tornado", "sobol"):
         assert len(looks) >= 2
+
+
+def data_lines(ax):
+    """Lines that show data: not single marks, guides or brackets; and how they look."""
+    return [line for line in ax.lines if len(line.get_xdata()) > 50 and line.get_linestyle() != "None"]
+
+
+def look(line):
+    return to_rgb(line.get_color()), str(line._unscaled_dash_pattern)
+
+
+JOINED = ("curves", "curves colour", "snr", "stops", "loss", "isolines", "spectra", "transmission")
+ALONE = ("tornado", "sobol", "shares", "response", "compare")
+
+
+@pytest.mark.parametrize("name", JOINED)
+def test_keywords_reach_the_lines_and_the_label_the_legend(plots, name):
+    ax = plots[name](linewidth=3.25, alpha=0.5, label="mine")
+    lines = [line for line in data_lines(ax) if line.get_color() != GUIDE]
+    contours = [c for c in ax.collections if hasattr(c, "levels") and len(c.levels) > 3]
+    assert lines or contours
+    assert all(line.get_linewidth() == 3.25 and line.get_alpha() == 0.5 for line in lines)
+    assert all(np.all(c.get_linewidth() == 3.25) for c in contours)
+    if name != "transmission":  # its lines are named where they end
+        words = [text.get_text() for text in ax.get_legend().get_texts()]
+        assert words
+        assert all(text.startswith("mine") for text in words)
+    with pytest.raises(ArgumentError, match="linewidht"):
+        plots[name](linewidht=2)
+
+
+SECOND = {
+    "curves": lambda ax: plot_characteristic_curves(400, 200.0, ax=ax),
+    "curves colour": lambda ax: plot_characteristic_curves(generic_film(800, kind="colour-negative"), 50.0, ax=ax),
+    "snr": lambda ax: plot_signal_to_noise(100, [100.0], ax=ax),
+    "stops": lambda ax: plot_stops([generic_film(400, kind="colour-negative")], ax=ax),
+    "loss": lambda ax: plot_loss(400, 200.0, ax=ax),
+    "isolines": lambda ax: plot_ei_isolines([50, 200, 800, 1600], kind="colour-negative", ax=ax),
+    "spectra": lambda ax: plot_spectra(["tin=0.5"], ax=ax, label="tin"),
+    "transmission": lambda ax: plot_transmission(["tin"], ax=ax, thickness_mm=2.0),
+}
+
+
+@pytest.mark.parametrize("name", JOINED)
+def test_a_second_plot_adds_and_does_not_hide(plots, name):
+    ax = plots[name]()
+    first = data_lines(ax)
+    data = [line.get_xydata().copy() for line in first]
+    looks, contours = {look(line) for line in first}, len(ax.collections)
+    frame = np.sort(ax.get_xlim()), np.sort(ax.get_ylim())
+    assert SECOND[name](ax) is ax
+    both = data_lines(ax)
+    second = [line for line in both if line not in first]
+    assert both[: len(first)] == first
+    for line, points in zip(first, data, strict=True):
+        np.testing.assert_array_equal(line.get_xydata(), points)
+    assert second or len(ax.collections) > contours
+    if name == "curves colour":  # all fogged records share one line, told apart by their letters
+        assert not {look(line)[0] for line in second} & {colour for colour, _ in looks}
+    else:
+        assert not {look(line) for line in second} & looks
+    for (low, high), now in zip(frame, (np.sort(ax.get_xlim()), np.sort(ax.get_ylim())), strict=True):
+        assert now[0] <= low
+        assert now[1] >= high
+    if name != "transmission":
+        words = [text.get_text() for text in ax.get_legend().get_texts()]
+        assert len(words) == len(set(words)) >= 2
+    FigureCanvasAgg(ax.figure).draw()
+
+
+@pytest.mark.parametrize("name", ALONE)
+def test_a_chart_that_has_no_room_for_a_second_says_so(plots, name):
+    ax = plots[name]()
+    with pytest.raises(ArgumentError, match="Axes of its own"):
+        plots[name](ax=ax)
+
+
+@pytest.mark.parametrize("name", [*JOINED, *ALONE])
+def test_what_is_drawn_can_be_read_on_a_dark_style(plots, name):
+    def luma(colour):
+        return float(np.dot([0.2126, 0.7152, 0.0722], to_rgb(colour)))
+
+    with plt.style.context("dark_background"):
+        ax = plots[name](ax=plt.figure().add_subplot())
+        handles = [] if ax.get_legend() is None else ax.get_legend().legend_handles
+        lines = [line for line in (*ax.lines, *handles) if hasattr(line, "get_marker")]
+        texts = [text for text in (*ax.texts, ax.xaxis.label, ax.yaxis.label) if text.get_text()]
+        texts += [] if ax.get_legend() is None else ax.get_legend().get_texts()
+    assert lines or ax.collections or ax.patches
+    for artist in (*lines, *texts):
+        assert luma(artist.get_color()) > 0.3, artist
+    new = plots[name]()  # a figure of its own is light whatever the style
+    assert luma(new.get_facecolor()) == pytest.approx(1.0)
+    assert luma(new.xaxis.label.get_color()) < 0.3
+
+
+def test_cases_stand_side_by_side_as_they_are_answered():
+    cases = {
+        "bare": what_if(speed=800, counts={"cabin-ct": 1}, samples=64),
+        "pouch": what_if(speed=800, counts={"cabin-ct": 1}, shield="lead=0.5", samples=64),
+        "slides": what_if(speed=100, kind="colour-reversal", counts={"cabin-ct": 1}, samples=64),
+        "shot": what_if(speed=400, counts={"cabin-ct": 1}, exposed=True, samples=64),
+        "lost": what_if(speed=3200, counts={"cabin-ct": 12}, samples=64).odds,
+    }
+    ax = plot_compare(cases)
+    assert [text.get_text() for text in ax.get_yticklabels()] == list(cases)
+    set_to = {
+        line.get_ydata()[0]: line.get_xdata()[0]
+        for line in ax.lines
+        if line.get_marker() == "s" and len(line.get_xdata())
+    }
+    boxes = {
+        line.get_ydata()[0]: line.get_xdata()[0]
+        for line in ax.lines
+        if line.get_marker() == "|" and len(line.get_xdata())
+    }
+    words = {text.xy[1]: text.get_text() for text in ax.texts}
+    for place, case in enumerate(cases.values()):
+        odds = getattr(case, "odds", case)
+        assert boxes[place] == odds.roll.film.speed
+        assert set_to.get(place) == (None if odds.outcome == "exposed" else odds.ei_recommended)
+        assert odds.verdict in words[place]
+    bars = {line.get_ydata()[0]: line.get_xdata() for line in ax.lines if len(line.get_xdata()) == 2}
+    assert list(bars[1]) == pytest.approx([cases["pouch"].odds.ei[0], cases["pouch"].odds.ei[2]])
+    with pytest.raises(ArgumentError, match="at least one"):
+        plot_compare({})
+    with pytest.raises(ArgumentError, match="what_if"):
+        plot_compare({"one": 3})
 
 
 def test_curves_show_the_scene_where_the_library_puts_it():

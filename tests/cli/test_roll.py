@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from independent import slow_stops
 
+from filmdose.examples import example_trip_path
 from filmdose.history import Pass, history_dose
 
 
@@ -226,3 +227,23 @@ def test_more_bad_input(run, words, says):
     assert out == ""
     assert says in err
     assert err.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--trip", "TRIP"), "roll: got None"),
+        (("--roll", "night-800"), "trip: got None"),
+        (("--trip", "TRIP", "--roll", "night-80"), "Did you mean night-800"),
+        (("--trip", "TRIP", "--roll", "night-800", "--film-format", "120"), "film_format: got '120'"),
+        (("--trip", "TRIP", "--roll", "night-800", "--bag", "empty"), "bag: got 'empty'"),
+        (("--trip", "TRIP", "--roll", "night-800", "--kind", "colour-negative"), "speed: got None"),
+        (("--speed", "400", "--samples", "1"), "samples"),
+    ],
+)
+def test_a_roll_to_start_from_is_refused_in_one_line(run, words, said):
+    path = str(example_trip_path("example"))
+    code, out, err = run("roll", *(path if word == "TRIP" else word for word in words))
+    assert (code, out) == (2, "")
+    assert said in err
+    assert len(err.strip().splitlines()) == 1

@@ -5,6 +5,7 @@ import pytest
 import tifffile
 from numpy.testing import assert_allclose
 
+from filmdose.picture import Area, read_photo
 from filmdose.scan import Box, measure_area, read_scan
 from filmdose.scan.density import Flare
 
@@ -50,6 +51,19 @@ def test_a_raw_file_is_linear_light_by_channel(tmp_path, rng):
         flare=Flare(fraction=0.0, error=0.0, measured=True),
     )
     assert_allclose(found.density, 0.6, atol=0.003)
+
+
+def test_a_raw_photograph_is_a_scene_with_its_ratios_of_light_and_balanced_channels(tmp_path, rng):
+    light = np.ones((240, 320))
+    light[:, 160:] = 10**-0.6
+    path = tmp_path / "photo.dng"
+    write_dng(path, light, rng)
+    photo = read_photo(path)
+    assert photo.size == (160, 120)
+    places = photo.log_places(Area(left=0.0, top=0.0, width=1.0, height=1.0), 40, 30, 3)
+    assert_allclose(places[:, :18].mean(axis=(0, 1)) - places[:, 22:].mean(axis=(0, 1)), 0.6, atol=0.01)
+    assert_allclose(places.mean(axis=(0, 1)), places.mean(), atol=0.01)
+    assert any("balanced" in note for note in photo.notes)
 
 
 def test_a_monochrome_or_broken_raw_file_is_one_line(tmp_path):
