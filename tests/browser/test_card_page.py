@@ -10,7 +10,6 @@ import json
 import threading
 
 import pytest
-from selenium.webdriver.support.ui import WebDriverWait
 
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -307,6 +306,8 @@ def test_refused_storage_is_told_and_the_page_works(page):
 
 
 def test_from_a_server_it_opens_again_when_the_server_is_gone(page):
+    from selenium.webdriver.support.ui import WebDriverWait
+
     _, browser, path = page
 
     class Quiet(http.server.SimpleHTTPRequestHandler):
