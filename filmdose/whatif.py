@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import check_count
+from filmdose.arrays import check_count, check_number
 from filmdose.criteria import Criterion
 from filmdose.errors import ArgumentError
 from filmdose.film.filmfile import film_text, read_film
@@ -151,6 +151,8 @@ class Setting(Result):
     peak_to_mean: float | None = None
     question: Question | None = None
 
+    _accepts = (("flight_h", "WithUnit"), ("storage_days", "WithUnit"))
+
     def __post_init__(self) -> None:
         if not isinstance(self.trip, str | Path | None):
             raise ArgumentError("trip", self.trip, "the path of a trip file, or None")
@@ -165,6 +167,8 @@ class Setting(Result):
             raise ArgumentError("speed", None, "a speed [ISO], a film, or a roll of a trip", "Give one of them.")
         if self.trip is not None and self.format is not None:
             raise ArgumentError("format", self.format, "nothing beside a trip", "Its roll has its own.")
+        object.__setattr__(self, "flight_h", check_number("flight_h", self.flight_h, low=0.0, unit="h"))
+        object.__setattr__(self, "storage_days", check_number("storage_days", self.storage_days, low=0.0, unit="days"))
         object.__setattr__(
             self, "counts", {name: check_count(f"passes of {name}", count) for name, count in self.counts.items()}
         )
