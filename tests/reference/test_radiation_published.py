@@ -108,7 +108,13 @@ def test_film_over_responds_as_measured_film_does():
 
 
 @pytest.mark.parametrize(
-    ("tube", "text"), [("100kvp_2.5al", "100kVp, al=2.5"), ("140kvp_3al", "140kVp"), ("160kvp_3al", "160kVp")]
+    ("tube", "text"),
+    [
+        ("100kvp_2.5al", "100kVp, al=2.5"),
+        ("122.5kvp_3al", "122.5kVp"),  # between the shipped voltages
+        ("140kvp_3al", "140kVp"),
+        ("160kvp_3al", "160kVp"),
+    ],
 )
 def test_tube_output_and_quality(tube, text):
     spectrum = spectrum_of(Beam.parse(text))
