@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import html
 import math
+import re
 
 import numpy as np
 import pytest
@@ -208,3 +210,39 @@ def test_a_reading_of_reversal_film_is_density_lost(kind):
         if against and kind == "bw-reversal":  # of colour film another record than the one that was read is told
             told = propagate([item], learned=learn([item], reading), samples=512)["a"]
             assert told.fog_density[1] == pytest.approx(0.30, abs=3.0 * error)
+
+
+# -- results in print --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("criterion", list(CRITERIA))
+def test_an_answer_in_print_and_in_html_tells_its_figures(criterion):
+    found = answer(800, 30.0, Question(criterion=criterion))
+    text, page = str(found), html.unescape(re.sub(r"<[^>]+>", " ", found._repr_html_()))
+    kept = f"{100.0 * found.snr_kept:.0f} %"
+    fogged = f"{found.contrast['fogged']:.3f}"
+    for shown in (text, page):
+        assert found.message in shown
+        assert all(word in shown for word in (found.verdict, f"{found.fog_density:.3f}", kept, fogged))
+    for name, stops in found.stops.items():
+        told = "not possible" if stops is None else f"{stops:.2f} stops"
+        (line,) = (line for line in text.splitlines() if line.strip().startswith(name))
+        assert told in line
+        assert ("asked for" in line) == (name == criterion)
+        assert re.search(rf"{name}{r' .asked for.' if name == criterion else ''}\s+{re.escape(told)}", page)
+    assert f"{found.room_left_stops:.1f} stops left" in text
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-reversal"])
+def test_an_exposed_roll_in_print_and_in_html_tells_its_zones(kind):
+    found = answer(generic_film(400, kind=kind), 300.0, exposed=True)
+    page = html.unescape(re.sub(r"<[^>]+>", " ", found._repr_html_()))
+    for shown in (str(found), page):
+        assert found.message in shown
+        assert found.exposed.development in shown
+        assert "more exposure" not in shown.replace(found.message, "")  # nothing to give any more
+        for zone in found.exposed.zones.itertuples():
+            told = (f"{zone.density_clean:.3f}", f"{zone.density_fogged:.3f}", f"{zone.snr_kept:.3f}")
+            assert re.search(
+                rf"{zone.record}\s+{zone.stops_above_shadow}\s+{told[0]}\s+{told[1]}\s+\S+\s+{told[2]}", shown
+            )
