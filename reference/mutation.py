@@ -9,8 +9,8 @@ by one, and / or, min / max, minus signs, what is returned, slices, default valu
 moves values of the data files by 5 %.  RESULTS gains one line of JSON a change, so that a run may be stopped and go on.
 
 Which tests run a changed line is read from the coverage data, how long they take from the times.  First all tests are
-collected once; a fork of that process gives the changed function its new code and runs those tests, quickest first,
-until one fails.  What survives that, and what lies outside functions, is tried again on a changed copy of the package
+collected once; a fork of that process gives the changed function its new code and runs those tests, the quickest of
+every file first, until one fails.  What survives that, and what lies outside functions, is tried again on a changed copy of the package
 in a process of its own.  A test that fails in a fork without any change kills nothing.  Survivors that were read and
 found to change nothing that matters stand with the reason in ``mutants_read.txt``; a change is written there as
 ``module::function: before -> after``.  Needs a system that can fork.
@@ -27,6 +27,7 @@ import math
 import os
 import random
 import re
+import resource
 import shutil
 import signal
 import subprocess
@@ -39,6 +40,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 READ = Path(__file__).with_name("mutants_read.txt")
@@ -46,8 +48,7 @@ ROOMS = (
     *("film/*.py", "sensitometry/*.py", "radiation/*.py", "odds/*.py"),
     *("solver.py", "solution.py", "stack.py", "answering.py", "exposed.py", "decision.py"),
 )
-TESTS_S = 60.0  # as many of the quickest tests as take this long together
-LIMIT_S = 60.0
+CPU_S, WALL_S = 60.0, 900.0  # what takes more processor time than this does not end; other work may slow the clock
 SWAPS: dict[type, tuple[type, ...]] = {
     ast.Lt: (ast.LtE, ast.GtE),
     ast.LtE: (ast.Lt, ast.Gt),
@@ -339,19 +340,32 @@ class Tests:
             if spent + self._times[name] <= seconds:
                 kept.append(name)
                 spent += self._times[name]
-        return kept
+        # the quickest of every file before the second of any: tests of one file mostly see the same
+        turns, ranked = Counter[str](), []
+        for name in kept:
+            file = name.partition("::")[0]
+            ranked.append((turns[file], self._times[name], name))
+            turns[file] += 1
+        return [name for *_, name in sorted(ranked)]
 
 
 # -- running them -----------------------------------------------------------------------------------------------------
 
 
-def _wait(child: int, seconds: float) -> int | None:
+def _limit() -> None:
+    """In a child: a process group of its own, and no more processor time than is allowed."""
+    os.setpgid(0, 0)
+    resource.setrlimit(resource.RLIMIT_CPU, (int(CPU_S), int(CPU_S) + 5))
+
+
+def _wait(child: int) -> int | None:
     """Exit code of a child, or None when the time was up."""
-    end = time.monotonic() + seconds
+    end = time.monotonic() + WALL_S
     while time.monotonic() < end:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
-            return os.waitstatus_to_exitcode(status)
+            code = os.waitstatus_to_exitcode(status)
+            return None if code in (-signal.SIGXCPU, -signal.SIGKILL) else code
         time.sleep(0.02)
     os.killpg(child, signal.SIGKILL)
     os.waitpid(child, 0)
@@ -361,8 +375,8 @@ def _wait(child: int, seconds: float) -> int | None:
 class Forks:
     """A pytest plugin: all tests collected once, the changes tried in forks."""
 
-    def __init__(self, mutants: list[Mutant], tests: Tests, results: Path) -> None:
-        self.mutants, self.tests, self.results = mutants, tests, results
+    def __init__(self, mutants: list[Mutant], tests: Tests, results: Path, seconds: float) -> None:
+        self.mutants, self.tests, self.results, self.seconds = mutants, tests, results, seconds
         self.sound: dict[str, bool] = {}
 
     def pytest_runtestloop(self, session) -> bool:
@@ -377,12 +391,12 @@ class Forks:
         for number, mutant in enumerate(self.mutants, 1):
             start = time.monotonic()
             names = self.tests.of(mutant)
-            verdict = self.judge(mutant, self.tests.within(names, TESTS_S))
+            verdict = self.judge(mutant, self.tests.within(names, self.seconds))
             record = {"name": mutant.name, "line": mutant.line, "tests": len(names), **verdict}
             record["seconds"] = round(time.monotonic() - start, 1)
             with self.results.open("a", encoding="utf-8") as stream:
                 stream.write(json.dumps(record) + "\n")
-            print(f"{number}/{len(self.mutants)} {record['verdict']} {record['seconds']} s  {mutant.name}", flush=True)
+            print(f"{number}/{len(self.mutants)} {record['verdict']} {record['seconds']} s {mutant.name}", flush=True)
         return True
 
     def judge(self, mutant: Mutant, names: list[str]) -> dict[str, str]:
@@ -391,7 +405,7 @@ class Forks:
             return {"verdict": "survived", "by": "no test runs it"}
         if mutant.function and (swapped := self.in_fork(mutant, names)):
             return swapped
-        return apart(mutant, names)
+        return {"verdict": "left", "by": "forks"} if self.forks_only else apart(mutant, names)
 
     def in_fork(self, mutant: Mutant, names: list[str]) -> dict[str, str] | None:
         """The same in forks; None when it survives there."""
@@ -418,7 +432,7 @@ class Forks:
         with tempfile.NamedTemporaryFile() as told:
             child = os.fork()
             if not child:
-                os.setpgid(0, 0)
+                _limit()
                 null = os.open(os.devnull, os.O_WRONLY)
                 os.dup2(null, 1)
                 os.dup2(null, 2)
@@ -433,7 +447,7 @@ class Forks:
                     if self.session.testsfailed:
                         os._exit(1)
                 os._exit(0)
-            ended = _wait(child, LIMIT_S * (2 if functions else 1))
+            ended = _wait(child)
             if ended is None:
                 return "time"
             return Path(told.name).read_text(encoding="utf-8") if ended else None
@@ -472,11 +486,11 @@ def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
             env=environment,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,
-            start_new_session=True,
+            preexec_fn=_limit,
             text=True,
         )
         try:
-            said, _ = process.communicate(timeout=2.0 * LIMIT_S)
+            said, _ = process.communicate(timeout=WALL_S)
         except subprocess.TimeoutExpired:
             os.killpg(process.pid, signal.SIGKILL)
             process.communicate()
@@ -486,19 +500,27 @@ def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
         os.utime(file, ns=(stood.st_atime_ns, stood.st_mtime_ns))
         for path in hidden:
             path.rename(path.with_suffix(".pyc"))
+    if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
+        return {"verdict": "killed", "by": "it does not end"}
     if process.returncode == 0:
         return {"verdict": "survived", "by": f"{len(names)} tests passed"}
     failed = re.search(r"^(?:FAILED|ERROR) (\S+)", said, re.M)
     return {"verdict": "killed", "by": failed[1] if failed else said.strip()[-200:]}
 
 
+def read(results: Path) -> dict[str, dict[str, Any]]:
+    """What became of every change; the last line of it counts."""
+    records = (json.loads(line) for line in results.read_text(encoding="utf-8").splitlines())
+    return {record["name"]: record for record in records}
+
+
 def report(results: Path) -> None:
     """Count, and list what survived and was not read."""
-    read = READ.read_text(encoding="utf-8") if READ.exists() else ""
-    records = [json.loads(line) for line in results.read_text(encoding="utf-8").splitlines()]
+    listed = READ.read_text(encoding="utf-8") if READ.exists() else ""
+    records = list(read(results).values())
     killed = sum(record["verdict"] == "killed" for record in records)
-    left = [record for record in records if record["verdict"] == "survived"]
-    known = [record for record in left if record["name"] + "\n" in read]
+    left = [record for record in records if record["verdict"] != "killed"]
+    known = [record for record in left if record["name"] + "\n" in listed]
     print(
         f"{killed} of {len(records)} killed ({killed / len(records):.1%}), {len(known)} of {len(left)} survivors read"
     )
@@ -519,8 +541,10 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=600)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, help="only so many of the sample")
+    parser.add_argument("--seconds", type=float, default=60.0, help="as many tests a change as take this long together")
     parser.add_argument("--part", default="1/1", help="2/3: the second of three workers")
     parser.add_argument("--again", type=Path, help="only what survived in these earlier results")
+    parser.add_argument("--forks-only", action="store_true", help="leave what survives in forks to a later run")
     given = parser.parse_args()
     if given.what == "report":
         return report(given.results)
@@ -531,16 +555,15 @@ def main() -> None:
     make = sample(files, given.count, given.seed) if given.what == "code" else data_mutants(given.count, given.seed)
     make = make[: given.first]
     if given.again:
-        earlier = [json.loads(line) for line in given.again.read_text(encoding="utf-8").splitlines()]
-        names = {record["name"] for record in earlier if record["verdict"] == "survived"}
+        names = {name for name, record in read(given.again).items() if record["verdict"] != "killed"}
         make = [mutant for mutant in make if mutant.name in names]
     done = set()
     if given.results.exists():
-        done = {json.loads(line)["name"] for line in given.results.read_text(encoding="utf-8").splitlines()}
+        done = {name for name, record in read(given.results).items() if given.forks_only or record["verdict"] != "left"}
     number, parts = map(int, given.part.split("/"))
     make = [mutant for mutant in make[number - 1 :: parts] if mutant.name not in done]
     os.chdir(ROOT)
-    forks = Forks(make, Tests(given.coverage, given.times), given.results)
+    forks = Forks(make, Tests(given.coverage, given.times), given.results, given.seconds)
     pytest.main(["-q", "-s", "-p", "no:cacheprovider", "tests"], plugins=[forks])
     report(given.results)
 
