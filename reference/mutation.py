@@ -9,11 +9,11 @@ by one, and / or, min / max, minus signs, what is returned, slices, default valu
 moves values of the data files by 5 %.  RESULTS gains one line of JSON a change, so that a run may be stopped and go on.
 
 Which tests run a changed line is read from the coverage data, how long they take from the times.  First all tests are
-collected once; a fork of that process gives the changed function its new code and runs those tests, the quickest of
-every file first, until one fails.  What survives that, and what lies outside functions, is tried again on a changed copy of the package
-in a process of its own.  A test that fails in a fork without any change kills nothing.  Survivors that were read and
-found to change nothing that matters stand with the reason in ``mutants_read.txt``; a change is written there as
-``module::function: before -> after``.  Needs a system that can fork.
+collected once; a fork of that process gives the changed function its new code and runs those tests, as many as take
+``--seconds`` together, the quickest of every file first, until one fails.  What survives that, and what lies outside
+functions, is tried again on a changed copy of the package in a process of its own.  A test that fails in a fork without
+any change kills nothing.  Survivors that were read and found to change nothing that matters stand with the reason in
+``mutants_read.txt``; a change is written there as ``module::function: before -> after``.  Needs a system that can fork.
 """
 
 from __future__ import annotations
