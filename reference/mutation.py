@@ -405,7 +405,7 @@ class Forks:
             return {"verdict": "survived", "by": "no test runs it"}
         if mutant.function and (swapped := self.in_fork(mutant, names)):
             return swapped
-        return {"verdict": "left", "by": "forks"} if self.forks_only else apart(mutant, names)
+        return apart(mutant, names)
 
     def in_fork(self, mutant: Mutant, names: list[str]) -> dict[str, str] | None:
         """The same in forks; None when it survives there."""
@@ -559,7 +559,7 @@ def main() -> None:
         make = [mutant for mutant in make if mutant.name in names]
     done = set()
     if given.results.exists():
-        done = {name for name, record in read(given.results).items() if given.forks_only or record["verdict"] != "left"}
+        done = set(read(given.results))
     number, parts = map(int, given.part.split("/"))
     make = [mutant for mutant in make[number - 1 :: parts] if mutant.name not in done]
     os.chdir(ROOT)
