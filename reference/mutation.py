@@ -308,7 +308,8 @@ class Tests:
             found = {name for name in self._times if name.startswith("tests/reference/")}
             aside = {name for name in self._times if name.startswith("tests/reference/test_data_files.py")}
             for path in sorted((ROOT / "filmdose").rglob("*.py")):
-                if word in (source := path.read_text(encoding="utf-8")) or word.partition(".")[0] in source:
+                source = path.read_text(encoding="utf-8")
+                if f'{word}"' in source or f'"{word.partition(".")[0]}"' in source:
                     found |= self.on_lines(path.relative_to(ROOT / "filmdose").as_posix(), 1, 10**6)
             found -= aside  # fingerprints see every change: asked is what else does
         elif mutant.function:
@@ -390,6 +391,11 @@ class Forks:
                 place = thing.__code__.co_filename.rpartition("/filmdose/")[2]
                 self.functions.setdefault((place, thing.__code__.co_qualname), []).append(thing)
         gc.freeze()
+        self.all()
+        return True
+
+    def all(self) -> None:
+        """Try every change, and write down what became of it."""
         for number, mutant in enumerate(self.mutants, 1):
             start = time.monotonic()
             names = self.tests.of(mutant)
@@ -399,7 +405,6 @@ class Forks:
             with self.results.open("a", encoding="utf-8") as stream:
                 stream.write(json.dumps(record) + "\n")
             print(f"{number}/{len(self.mutants)} {record['verdict']} {record['seconds']} s {mutant.name}", flush=True)
-        return True
 
     def judge(self, mutant: Mutant, names: list[str]) -> dict[str, str]:
         """What became of a change."""
@@ -566,7 +571,10 @@ def main() -> None:
     make = [mutant for mutant in make[number - 1 :: parts] if mutant.name not in done]
     os.chdir(ROOT)
     forks = Forks(make, Tests(given.coverage, given.times), given.results, given.seconds)
-    pytest.main(["-q", "-s", "-p", "no:cacheprovider", "tests"], plugins=[forks])
+    if given.what == "data":  # read when modules are imported, so that forks would not see them
+        forks.all()
+    else:
+        pytest.main(["-q", "-s", "-p", "no:cacheprovider", "tests"], plugins=[forks])
     report(given.results)
 
 
