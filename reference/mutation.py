@@ -378,8 +378,9 @@ def _wait(child: int) -> int | None:
 class Forks:
     """A pytest plugin: all tests collected once, the changes tried in forks."""
 
-    def __init__(self, mutants: list[Mutant], tests: Tests, results: Path, seconds: float) -> None:
-        self.mutants, self.tests, self.results, self.seconds = mutants, tests, results, seconds
+    def __init__(self, mutants: list[Mutant], tests: Tests, results: Path, seconds: float, quick: bool) -> None:
+        self.mutants, self.tests, self.results = mutants, tests, results
+        self.seconds, self.quick = seconds, quick
         self.sound: dict[str, bool] = {}
 
     def pytest_runtestloop(self, session) -> bool:
@@ -412,6 +413,8 @@ class Forks:
             return {"verdict": "survived", "by": "no test runs it"}
         if mutant.function and (swapped := self.in_fork(mutant, names)):
             return swapped
+        if mutant.function and self.quick:
+            return {"verdict": "survived", "by": f"{len(names)} tests passed in a fork"}
         return apart(mutant, names)
 
     def in_fork(self, mutant: Mutant, names: list[str]) -> dict[str, str] | None:
@@ -549,6 +552,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--first", type=int, help="only so many of the sample")
     parser.add_argument("--seconds", type=float, default=60.0, help="as many tests a change as take this long together")
+    parser.add_argument("--quick", action="store_true", help="what survives in a fork is not tried again")
     parser.add_argument("--part", default="1/1", help="2/3: the second of three workers")
     parser.add_argument("--again", type=Path, help="only what survived in these earlier results")
     parser.add_argument("--forks-only", action="store_true", help="leave what survives in forks to a later run")
@@ -570,7 +574,7 @@ def main() -> None:
     number, parts = map(int, given.part.split("/"))
     make = [mutant for mutant in make[number - 1 :: parts] if mutant.name not in done]
     os.chdir(ROOT)
-    forks = Forks(make, Tests(given.coverage, given.times), given.results, given.seconds)
+    forks = Forks(make, Tests(given.coverage, given.times), given.results, given.seconds, given.quick)
     if given.what == "data":  # read when modules are imported, so that forks would not see them
         forks.all()
     else:

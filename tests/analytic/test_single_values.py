@@ -14,7 +14,9 @@ from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from filmdose.answering import answer, film_to_dict
+from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
+from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
 from filmdose.odds import learn, propagate, trip_model
@@ -26,7 +28,7 @@ from filmdose.radiation.background import flight_kerma_ugy
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission
 from filmdose.radiation.sources import Source
-from filmdose.solver import CRITERIA
+from filmdose.solver import CRITERIA, first_root
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
@@ -136,18 +138,18 @@ def test_the_contrast_of_reversal_film_is_that_of_the_formulas(kind):
     assert found.record == min(lost, key=lost.get)
 
 
+@pytest.mark.parametrize("kerma_ugy", [6000.0, 30_000.0])  # no exposure has the shadow's gradient back at the second
 @pytest.mark.parametrize("criterion", list(CRITERIA))
-def test_where_nothing_helps_the_record_that_keeps_least_decides(criterion):
+def test_where_nothing_helps_the_record_that_keeps_least_decides(criterion, kerma_ugy):
     film = generic_film(1600, kind="colour-negative")
-    found = answer(film, 6000.0, Question(criterion=criterion))
+    found = answer(film, kerma_ugy, Question(criterion=criterion))
     assert found.verdict == "lost"
     kept = {name: values["snr_kept"] for name, values in found.by_record.items()}
     needs = {name: values["stops"][criterion] for name, values in found.by_record.items()}
     nothing = [name for name, stops in needs.items() if stops is None]
+    assert bool(nothing) == (kerma_ugy > 1e4 and criterion in ("shadow_gradient", "shadow_snr"))
     if criterion == "shadow_snr" or len(nothing) == len(needs):
         assert found.record == min(kept, key=kept.get)
-    elif nothing:
-        assert found.record == nothing[0]
     else:
         assert found.record == max(needs, key=needs.get)
     assert len(set(kept.values())) == 3
@@ -170,12 +172,39 @@ def test_the_budget_asks_the_criterion_that_is_asked_for(criterion):
     assert all(abs(other / limit.kerma_ugy - 1.0) > 0.02 for other in others)
 
 
+@pytest.mark.parametrize("place", [0.3, 0.5, 0.65])
+@pytest.mark.parametrize("bend", [0.5, 2.0, 8.0])
+def test_a_curve_that_reaches_nothing_between_nodes_only_has_its_root_there(place, bend):
+    # a parabola with its top a little above 0 between two nodes, and below 0 at all of them: its root lies before the top
+    nodes, middle = np.arange(12.0), 5.0 + place
+    top = 0.8 * bend * min(place, 1.0 - place) ** 2
+    curve = top - bend * (nodes - middle) ** 2
+    assert curve.max() < 0.0
+    found = first_root(np.stack([curve, curve - 2.0 * top]))
+    assert found[0] == pytest.approx(middle - math.sqrt(top / bend), abs=1e-9)
+    assert np.isnan(found[1])  # and one that stays below has none
+
+
+def test_a_generic_film_says_when_its_shape_was_given():
+    plain = generic_film(400).origin
+    given = {generic_film(400, **shape).origin for shape in ({"contrast": 1.05}, {"contrast": 0.9}, {"toe": 0.2})}
+    assert len(given) == 1
+    assert "given" in given.pop()
+    assert "given" not in plain
+
+
+@pytest.mark.parametrize("exposures", [[], [[-1.0, 0.0], [1.0, 2.0]], 0.5])
+def test_step_readings_need_a_row_of_exposures(exposures):
+    with pytest.raises(ArgumentError, match="log_exposure"):
+        StepReadings(log_exposure=exposures, densities={"visual": np.zeros(np.shape(exposures))})
+
+
 # -- odds --------------------------------------------------------------------------------------------------------------
 
 
 def test_draws_in_which_nothing_helps_count_in_the_mean_loss():
     """Against the losses of the same draws on splines, some of which are lost."""
-    history = History(passes=Pass(source="cabin-ct", count=2))
+    history = History(passes=Pass(source="cabin-ct"))
     model = trip_model([Roll(id="a", film=generic_film(1600), history=history, peak_to_mean=1.0)])
     told = propagate(model, samples=1024)["a"]
     (group,), question = film_groups(model), Question()
@@ -191,10 +220,10 @@ def test_draws_in_which_nothing_helps_count_in_the_mean_loss():
         beyond.append(found.snr_given < 0.5 * 0.999)
     table, lost = np.concatenate(losses), np.concatenate(beyond)
     assert 0.02 < told.chance_beyond_rescue < 0.9
-    if told.given_stops is not None:
-        assert told.expected_loss == pytest.approx(table.mean(axis=0).min(), rel=2e-3)
-        # leaving the lost draws out would be seen
-        assert abs(table[~lost].mean(axis=0).min() / told.expected_loss - 1.0) > 0.02
+    assert told.given_stops is not None
+    assert told.expected_loss == pytest.approx(table.mean(axis=0).min(), rel=2e-3)
+    # leaving the lost draws out would be seen
+    assert abs(table[~lost].mean(axis=0).min() / told.expected_loss - 1.0) > 0.02
 
 
 @pytest.mark.parametrize("kind", ["colour-reversal", "bw-reversal"])
