@@ -175,7 +175,7 @@ def test_the_budget_asks_the_criterion_that_is_asked_for(criterion):
 @pytest.mark.parametrize("place", [0.3, 0.5, 0.65])
 @pytest.mark.parametrize("bend", [0.5, 2.0, 8.0])
 def test_a_curve_that_reaches_nothing_between_nodes_only_has_its_root_there(place, bend):
-    # a parabola with its top a little above 0 between two nodes, and below 0 at all of them: its root lies before the top
+    # a parabola with its top a little above 0 between two nodes, below 0 at all of them: its root lies before the top
     nodes, middle = np.arange(12.0), 5.0 + place
     top = 0.8 * bend * min(place, 1.0 - place) ** 2
     curve = top - bend * (nodes - middle) ** 2
