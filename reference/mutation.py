@@ -294,7 +294,7 @@ class Tests:
     @functools.lru_cache(maxsize=8)  # noqa: B019
     def _contexts(self, file: str) -> dict[int, list[str]]:
         found = self._data.contexts_by_lineno(self._files[file]) if file in self._files else {}
-        return {line: [name.partition("|")[0] for name in names if name] for line, names in found.items()}
+        return {line: [sys.intern(name.partition("|")[0]) for name in names if name] for line, names in found.items()}
 
     def on_lines(self, file: str, first: int, last: int) -> set[str]:
         """Names of the tests that run one of some lines."""
