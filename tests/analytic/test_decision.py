@@ -159,3 +159,9 @@ def test_weighted_quantile_agrees_with_repeated_values():
 def test_impossible_quantiles_are_refused(values, p, weights):
     with pytest.raises(ArgumentError):
         weighted_quantile(values, p, weights)
+
+
+@pytest.mark.parametrize("part", [0.0, 0.02, 0.5, 0.95])
+def test_a_need_is_found_between_the_last_nodes(part):
+    need = STOPS[-1] - part * (STOPS[1] - STOPS[0])
+    assert least(need - STOPS).stops[0] == pytest.approx(need, abs=1e-9)
