@@ -197,6 +197,13 @@ def test_a_curve_that_reaches_nothing_between_nodes_only_has_its_root_there(plac
     assert np.isnan(found[1])  # and one that stays below has none
 
 
+@pytest.mark.parametrize("root", [2.2, 3.5, 5.9])
+def test_the_root_of_a_cubic_is_exact(root):
+    nodes = np.arange(12.0)
+    cubic = 0.01 * (nodes - root) * ((nodes - 1.0) ** 2 + 5.0)
+    assert first_root(cubic[None])[0] == pytest.approx(root, abs=1e-9)
+
+
 def test_a_generic_film_says_when_its_shape_was_given():
     plain = generic_film(400).origin
     given = {generic_film(400, **shape).origin for shape in ({"contrast": 1.05}, {"contrast": 0.9}, {"toe": 0.2})}
