@@ -482,6 +482,10 @@ def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
         COPY["copy"] = Path(tempfile.mkdtemp(prefix="filmdose-mutants-"))
         shutil.copytree(ROOT / "filmdose", COPY["copy"] / "filmdose")
         os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
+        # -P: the folder that the tests run in holds the unchanged package and would come first
+        where = [sys.executable, "-P", "-c", "import filmdose; print(filmdose.__file__)"]
+        seen = subprocess.check_output(where, cwd=ROOT, env=os.environ | {"PYTHONPATH": str(COPY["copy"])}, text=True)
+        assert seen.startswith(str(COPY["copy"])), f"the tests would see {seen}"
     file = COPY["copy"] / "filmdose" / mutant.file
     kept, stood = file.read_text(encoding="utf-8"), file.stat()
     compiled = list((file.parent / "__pycache__").glob(f"{file.stem}.*.pyc"))
@@ -491,7 +495,7 @@ def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
     environment = os.environ | {"PYTHONPATH": str(COPY["copy"])}
     try:
         process = subprocess.Popen(
-            [sys.executable, "-m", "pytest", *options, *names],
+            [sys.executable, "-P", "-m", "pytest", *options, *names],
             cwd=ROOT,
             env=environment,
             stdout=subprocess.PIPE,
