@@ -143,3 +143,13 @@ def test_what_cannot_be_is_one_line(run, folder, words, names):
     assert err.count("\n") == 1
     assert names in err
     assert sorted(path.name for path in folder.iterdir()) == before
+
+
+def test_bands_are_told_apart_from_the_mean(run):
+    code, told, _ = run("print", "--speed", "400", "--pass", "hold-ct")
+    assert code == 0
+    words = " ".join(told.split())
+    assert "zones are those of the worst band, 1.30 times as much" in words
+    assert "worst band" not in run("print", "--speed", "400", "--kerma", "100")[1]
+    code, told, _ = run("print", "--speed", "400", "--kerma", "1e9")
+    assert "There is no tone curve" in told
