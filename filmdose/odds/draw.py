@@ -24,14 +24,14 @@ from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
 from filmdose.odds.scores import Random, random_generator
-from filmdose.odds.tally import RollTally, ScoreStream
+from filmdose.odds.tally import RollTally, ScoreStream, middle_scores
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
 from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
-__all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_need"]
+__all__ = ["DEFAULT_SAMPLES", "draw_stops", "middle_kermas", "propagate", "roll_need"]
 
 DEFAULT_SAMPLES = 2**15
 
@@ -54,9 +54,6 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
         for column, roll in enumerate(group.rolls):
             tally, question = tallies[roll], plan.questions[roll]
             hits = group.hits(draws, column)
-            if not tally.drawn:
-                solver = record_solvers(plan.model.trip.rolls[roll].film)[0]
-                tally.middle_kerma_ugy = float(np.median(hits[0])) / solver.hits_per_ugy
             if group.film.reversal:
                 lost = group.reversal(rows, hits)
                 stops = np.where(lost.lost, np.inf, lost.range_stops)
@@ -76,6 +73,25 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
                 tally.loss = LossTally(found.shadow, found.highlight, step, question)
                 tally.cases = Cases(found, group.solvers[0].light, question)
             tally.loss.add(found.shadow, highlight_mean, found.best)
+
+
+def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[float]:
+    """Kerma that fogs each film as it is like the worst band of the middle case [uGy], by roll.
+
+    Parameters
+    ----------
+    model
+        A trip with its unknowns.
+    learned
+        What measured rolls have taught.
+    """
+    draws = model.draws(middle_scores(model, learned))
+    result = {}
+    for group in film_groups(model):
+        for column, roll in enumerate(group.rolls):
+            solver = record_solvers(model.trip.rolls[roll].film)[0]
+            result[roll] = float(np.median(group.hits(draws, column)[0])) / solver.hits_per_ugy
+    return [result[roll] for roll in range(len(model.trip.rolls))]
 
 
 def propagate(
@@ -120,7 +136,8 @@ def propagate(
     -----
     In each draw a roll has its compensation of least loss, as :func:`filmdose.answering.answer` gives it; what is
     recommended makes the mean of the losses least, draws in which nothing helps among them. With everything known the
-    two are the same.
+    two are the same. The middle case is read off draws of its own, the same for every seed, in which a scanner that
+    nobody identified gives the median of what it may be.
 
     Examples
     --------
@@ -163,8 +180,10 @@ def propagate(
         trip=model.trip,
         question=asked,
         rolls=tuple(
-            roll_odds(roll, each, first, second)
-            for roll, each, first, second in zip(model.trip.rolls, plan.questions, *halves, strict=True)
+            roll_odds(roll, each, middle, first, second)
+            for roll, each, middle, first, second in zip(
+                model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves, strict=True
+            )
         ),
         priors=model.priors,
         samples=2 * half,

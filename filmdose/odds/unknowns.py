@@ -27,7 +27,7 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
-from filmdose.odds.priors import Prior, Priors, default_priors, source_prior
+from filmdose.odds.priors import MixturePrior, Prior, Priors, default_priors, source_prior
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import Chain, no_wall_counts
@@ -591,6 +591,25 @@ class TripModel:
         """ln of kappa [1/uGy] of the generic film at z_ref, for every draw."""
         b = self._value(scores, "hit_exponent")
         return np.asarray(self._log_calibrated(b) - np.log(self._value(scores, "calibration_kerma")))
+
+    def at_mixture_middles(self, scores: FloatArray, known: Sequence[int] = ()) -> FloatArray:
+        """Scores with the doses of scanners that nobody identified at the middle of what they may be.
+
+        Such a dose has two humps and next to nothing between them, where the middle of other draws would wander from
+        seed to seed; the median of the mixture is stated (``typical`` of the source).
+
+        Parameters
+        ----------
+        scores
+            Standard normal scores, shape (draws, inputs).
+        known
+            Inputs of which something was learnt, by their place: they stay as they are.
+        """
+        middle = scores.copy()
+        mixed = [(name, family) for name, (prior, _, family, _) in self._doses.items() if isinstance(prior, MixturePrior)]
+        places = {self.position[part] for pair in mixed for part in pair if part in self.position}
+        middle[:, sorted(places.difference(known))] = 0.0
+        return middle
 
     # -- axes of what is unknown -------------------------------------------------------------------------------
 
