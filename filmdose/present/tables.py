@@ -20,7 +20,7 @@ from filmdose.history import History, HistoryDose, Pass, given_dose, history_dos
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import get_source, list_sources, source_names
-from filmdose.solution import VERDICTS
+from filmdose.solution import BLACKS_LOST, VERDICTS
 from filmdose.units import format_speed
 from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
 
@@ -66,7 +66,9 @@ def compensation_table(
     question
         What is asked.
     safe
-        Draw what is not known of film and fog as well, for the pair of the headline; the dose is taken as known.
+        Draw what is not known of film and fog as well, for the pair of the headline; the dose is taken as known. The
+        cells have :data:`filmdose.odds.cells.CELL_SAMPLES` draws, fewer than a roll, so that the safe index may be
+        rounded otherwise where its exact value lies within 0.02 stop of the edge.
     progress
         Called with the share that is done, 0 to 1.
 
@@ -87,7 +89,7 @@ def compensation_table(
     cells, kerma = _cells(films, kerma_ugy, asked)
     if safe:
         histories = [History(passes=(given_dose(dose, f"given dose {dose:g} uGy"),)) for dose in kerma]
-        cells = _with_odds(cells, films, histories, asked, progress)
+        cells = _with_odds(cells, films, histories, asked, progress, few=True)
     return cells
 
 
@@ -139,11 +141,17 @@ def _with_odds(
     histories: Sequence[History],
     question: Question,
     progress: Callable[[float], None] | None,
+    *,
+    few: bool = False,
 ) -> pd.DataFrame:
-    """The cells with the pair of the headline, from draws of all that is not known."""
+    """The cells with the pair of the headline, from draws of all that is not known; from few of them if asked."""
     from filmdose.odds import cell_odds
+    from filmdose.odds.cells import CELL_SAMPLES
+    from filmdose.odds.draw import DEFAULT_SAMPLES
 
-    rows = [row for film in cell_odds(films, histories, question, progress=progress) for row in film]
+    samples = CELL_SAMPLES if few else DEFAULT_SAMPLES
+    found = cell_odds(films, histories, question, samples=samples, progress=progress)
+    rows = [row for film in found for row in film]
     return cells.assign(
         ei_safe=[np.nan if row.ei_recommended is None else row.ei_recommended for row in rows],
         ei_typical=[np.nan if row.ei_median is None else row.ei_median for row in rows],
@@ -171,7 +179,7 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
     """Exposure index as text, accumulated kerma (or what it went through) down and films across.
 
     Marks say that a roll is usable or poor at its index; a dash is a film that nothing helps. A table with the safe
-    index has both, safe;typical, where they differ.
+    index has both, safe / typical, where they differ.
     """
     if "ei_safe" in table:
         columns = table[["verdict_safe", "ei_safe", "ei_typical"]].astype(object)
@@ -182,8 +190,12 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
-    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across."""
-    return _matrix(table, [f"{-loss + 0.0:.2f}" for loss in table["fog_density"]])
+    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across.
+
+    Marks say what the roll is worth, as of :func:`ei_matrix`; a dash is a roll that is lost.
+    """
+    cells = zip(table["fog_density"], table["verdict_safe" if "verdict_safe" in table else "verdict"], strict=True)
+    return _matrix(table, ["-" if mark == "lost" else f"{-loss + 0.0:.2f}{VERDICT_MARKS[mark]}" for loss, mark in cells])
 
 
 def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
@@ -224,17 +236,15 @@ def dose_points() -> pd.DataFrame:
 #: What the cells of a table are, by whether its dose is known and whether the safe index stands beside.
 _CELLS = {
     "typical": (
-        "Indices are those of the typical case; `--safe` puts the safe one before it, and `filmdose roll` and "
-        "`filmdose trip` begin with both."
+        "Indices are those of the typical case alone (`--typical`; `safe=True` in Python puts the safe one before it)."
     ),
     "safe": (
-        "Where a cell has two indices, the first is that of least loss over all that is not known of film and fog, the "
-        "dose being known: the safe one, where it is the slower and no ‡ stands by it. The second is that of the "
-        "typical case; one index is both. `--passes ct` counts what is not known of the dose as well."
+        "160 / 200: set the first, that of least loss over all that is not known of film and fog, the dose being known: "
+        "the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
+        "is both. `--passes ct` counts what is not known of the dose as well."
     ),
     "passes": (
-        "Where a cell has two indices, the first is that of least loss over all that is not known, the dose among it: "
-        "the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
+        "160 / 200: set the first, that of least loss over all that is not known, the dose among it: the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
         "is both. `filmdose roll` has the same."
     ),
 }
@@ -250,7 +260,7 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
     if reversal:
         what = (
             "Fog lowers the greatest density of reversal film and more exposure lowers it further: expose for the "
-            "highlights as marked and expect thin blacks."
+            f"highlights as marked and expect thin blacks. {reversal_verdict_words()} - lost."
         )
     else:
         what = (
@@ -275,6 +285,17 @@ def verdict_words() -> str:
         f"{VERDICT_MARKS['usable']} usable, {shadows['usable']} or more. "
         f"{VERDICT_MARKS['poor']} poor, {shadows['poor']} or more. "
         f"Contrast counts as well: {', '.join(f'{100 * VERDICTS[name][1]:.0f} %' for name in VERDICT_MARKS)}."
+    )
+
+
+def reversal_verdict_words() -> str:
+    """What the marks of the verdicts mean of reversal film, with their limits."""
+    shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
+    marks = {name: mark for name, mark in VERDICT_MARKS.items() if mark}
+    return (
+        f"No mark: good, blacks thinner by {BLACKS_LOST['good']:g} at most, and {shadows['good']} or more of the range "
+        f"and of the shadows' signal-to-noise left. {marks['usable']} usable, {BLACKS_LOST['usable']:g} at most and "
+        f"{shadows['usable']} or more. {marks['poor']} poor, {shadows['poor']} or more of the range."
     )
 
 
@@ -311,7 +332,7 @@ def table_document(
             matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
             if not losses and (safe or passes):
-                title += ", safe;typical,"
+                title += ", safe / typical,"
             if not passes:
                 matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
                 title += " for the accumulated dose: first row that is not below it"
@@ -340,6 +361,7 @@ def table_document(
 def _points_table() -> Table:
     points = dose_points()
     cautions = [words for name in source_names() for words in get_source(name).sentences()]
+    cautions.append("What to set after it: `--passes unknown`.")
     for column in ("low", "typical", "high"):
         points[column] = [figure_text(value, 2) for value in points[column]]
     return Table.of(
