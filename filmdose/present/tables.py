@@ -331,11 +331,12 @@ def table_document(
         if len(part):
             matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
+            title += "." if losses and not passes else ""
             if not losses and (safe or passes):
                 title += ", safe / typical,"
             if not passes:
                 matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
-                title += " for the accumulated dose: first row that is not below it"
+                title += f" {'For' if losses else 'for'} the accumulated dose: first row that is not below it"
             else:
                 title += ", typical case" if losses else " after so many passes"
             what = "passes" if passes else "safe" if safe else "typical"
@@ -389,7 +390,7 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
     columns = {
         "film": rows["film"],
-        "loss": ["lost" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
+        "loss": ["lost" if math.isinf(v) else f"{v:g} stop{'s' if v > 1.0 else ''}" for v in rows["loss_stops"]],
         "dose [uGy]": [
             "-" if math.isnan(dose) else f"{figure_text(dose)} ({figure_text(low)} to {figure_text(high)})"
             for dose, low, high in doses
@@ -427,10 +428,10 @@ def _claim_words(row: Mapping[Any, Any], passes: str) -> str:
     low, typical, high = (row[f"stops_lost{suffix}"] for suffix in ("_low", "", "_high"))
     most = "until it is lost" if math.isinf(high) else f"to {high:.2f}"
     if math.isinf(typical):
-        return f"After {passes} {row['film']} is lost: the claim {row['claim']}."
+        return f"{row['film']}, after {passes}: lost; the claim {row['claim']}."
     return (
-        f"After {passes} {row['film']} has lost {typical:.2f} stops ({low:.2f} {most}) and is {row['verdict']}: the "
-        f"claim {row['claim']}."
+        f"{row['film']}, after {passes}: {typical:.2f} stops lost ({low:.2f} {most}), {row['verdict']}; the claim "
+        f"{row['claim']}."
     )
 
 
