@@ -17,6 +17,7 @@ from filmdose.odds.unknowns import trip_model
 from filmdose.question import Question
 from filmdose.radiation.sources import get_source
 from filmdose.trip import Roll
+from filmdose.units import AirKerma
 
 __all__ = ["CELL_SAMPLES", "cell_odds", "middle_of_total", "total_odds"]
 
@@ -86,9 +87,9 @@ def total_odds(
 ) -> tuple[tuple[RollOdds, ...], ...]:
     """Odds of every film at sums of typical doses: one row for each film, one result for each sum.
 
-    What made a sum is not told, so the dose is taken to be known as well as that of cabin CT, bare at 35 mm film, through
-    one machine: the result is that of :func:`filmdose.odds.propagate` of a roll with as many such passes, whole or not,
-    as make the sum.
+    What made a sum is not told, so the dose is taken to be known as well as that of cabin CT, bare at 35 mm film,
+    through one machine: the result is that of :func:`filmdose.odds.propagate` of a roll with as many such passes, whole
+    or not, as make the sum.
 
     Parameters
     ----------
@@ -128,7 +129,7 @@ def _history_of(total_ugy: float, unit_ugy: float) -> History:
         return History()
     source = get_source(_KNOWN_SCANNER)
     factor = unit_ugy / history_dose(Pass(source=source)).kerma_ugy
-    low, typical, high = (factor * point for point in source.air_kerma_points_ugy)
+    low, typical, high = (AirKerma(factor * point) for point in source.air_kerma_points_ugy)
     unit = replace(source, air_kerma_low_ugy=low, air_kerma_typical_ugy=typical, air_kerma_high_ugy=high)
     return History(passes=(Pass(source=unit, multiplier=total_ugy / unit_ugy),))
 

@@ -303,9 +303,7 @@ def _row(row: RollOdds) -> dict[str, Any]:
 # -- from what was counted to the answer ---------------------------------------------------------------------------
 
 
-def roll_odds(
-    roll: Roll, question: Question, middle_kerma_ugy: float, first: RollTally, second: RollTally
-) -> RollOdds:
+def roll_odds(roll: Roll, question: Question, middle_kerma_ugy: float, first: RollTally, second: RollTally) -> RollOdds:
     """The odds of one roll from the kerma of its middle case and the two halves of its draws."""
     stops = first.stops.joined(second.stops)
     drawn = first.drawn + second.drawn

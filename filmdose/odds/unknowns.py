@@ -606,7 +606,9 @@ class TripModel:
             Inputs of which something was learnt, by their place: they stay as they are.
         """
         middle = scores.copy()
-        mixed = [(name, family) for name, (prior, _, family, _) in self._doses.items() if isinstance(prior, MixturePrior)]
+        mixed = [
+            (name, family) for name, (prior, _, family, _) in self._doses.items() if isinstance(prior, MixturePrior)
+        ]
         places = {self.position[part] for pair in mixed for part in pair if part in self.position}
         middle[:, sorted(places.difference(known))] = 0.0
         return middle

@@ -9,7 +9,7 @@ from __future__ import annotations
 import datetime
 import hashlib
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -204,7 +204,10 @@ class Card(Result):
     @property
     def notes(self) -> tuple[str, ...]:
         """The small print below step 1."""
-        told = {"unpublished": any(row.unpublished for row in self.rows), "mixture": any(row.mixture for row in self.rows)}
+        told = {
+            "unpublished": any(row.unpublished for row in self.rows),
+            "mixture": any(row.mixture for row in self.rows),
+        }
         return tuple(self.text[name] for name, holds in told.items() if holds)
 
     def row_range(self, row: CardRow) -> str:
@@ -212,7 +215,7 @@ class Card(Result):
         return self.text("range", low=figure_text(row.low[0], 2), high=figure_text(row.high[0], 2))
 
     def to_dataframe(self) -> pd.DataFrame:
-        """The texts of the card: one row for each total [uGy], one column for each film; typical indices in brackets."""
+        """The texts of the card: one row for each total [uGy], a column for each film; typical indices in brackets."""
         import pandas as pd
 
         pairs = zip(self.cells, self.typical, strict=True)
@@ -262,12 +265,12 @@ def make_card(
     A pass counts as typical; the range beside it is what the pass may be. Points
     behind a shield use the published broad-beam transmission of lead where there is one.
 
-    A cell has the index, the typical index and the verdict that :func:`filmdose.odds.propagate` has for a roll that took
-    the total from one machine whose dose is known as well as that of cabin CT (:func:`filmdose.odds.cells.total_odds`).
-    X-ray machines are known less well and shelves better; their indices differ by a third of a stop at most. A scanner
-    that nobody identified counts with the mean of the points of what it may be: the mean loss is nearly that of the mean
-    dose, so its safe index follows within a third of a stop as well, and the verdict is never better than that of the
-    odds. Its typical case is no machine's, and the card does not have it.
+    A cell has the index, the typical index and the verdict that :func:`filmdose.odds.propagate` has for a roll that
+    took the total from one machine whose dose is known as well as that of cabin CT
+    (:func:`filmdose.odds.cells.total_odds`). X-ray machines are known less well and shelves better; their indices
+    differ by a third of a stop at most. A scanner that nobody identified counts with the mean of the points of what it
+    may be: the mean loss is nearly that of the mean dose, so its safe index follows within a third of a stop as well,
+    and the verdict is never better than that of the odds. Its typical case is no machine's, and the card has it not.
     """
     chosen = tuple(film if isinstance(film, Film) else generic_film(film) for film in films)
     if not 1 <= len(chosen) <= _MOST_FILMS:
@@ -587,7 +590,9 @@ def _index_table(page: Page, card: Card, y: float, *, body: float, small: float,
         page.text(page.left, bottom - (len(heads) - 1 - i) * step, line, size=small, bold=True)
     for column, title, name in zip(columns, titles, names, strict=True):
         for j, line in enumerate(title):
-            page.text(column.end - 0.6, bottom - (len(title) - 1 - j) * step, line, size=small, bold=True, align="right")
+            page.text(
+                column.end - 0.6, bottom - (len(title) - 1 - j) * step, line, size=small, bold=True, align="right"
+            )
         for j, line in enumerate(name):
             at = bottom - len(title) * step - (len(name) - 1 - j) * step * 0.85
             page.text(column.end - 0.6, at, line, size=small, align="right")

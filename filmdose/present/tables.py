@@ -195,7 +195,9 @@ def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
     Marks say what the roll is worth, as of :func:`ei_matrix`; a dash is a roll that is lost.
     """
     cells = zip(table["fog_density"], table["verdict_safe" if "verdict_safe" in table else "verdict"], strict=True)
-    return _matrix(table, ["-" if mark == "lost" else f"{-loss + 0.0:.2f}{VERDICT_MARKS[mark]}" for loss, mark in cells])
+    return _matrix(
+        table, ["-" if mark == "lost" else f"{-loss + 0.0:.2f}{VERDICT_MARKS[mark]}" for loss, mark in cells]
+    )
 
 
 def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
@@ -239,13 +241,14 @@ _CELLS = {
         "Indices are those of the typical case alone (`--typical`; `safe=True` in Python puts the safe one before it)."
     ),
     "safe": (
-        "160 / 200: set the first, that of least loss over all that is not known of film and fog, the dose being known: "
-        "the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
-        "is both. `--passes ct` counts what is not known of the dose as well."
+        "160 / 200: set the first, that of least loss over all that is not known of film and fog, the dose being "
+        "known: the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one "
+        "index is both. `--passes ct` counts what is not known of the dose as well."
     ),
     "passes": (
-        "160 / 200: set the first, that of least loss over all that is not known, the dose among it: the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
-        "is both. `filmdose roll` has the same."
+        "160 / 200: set the first, that of least loss over all that is not known, the dose among it: the safe one, "
+        "where it is the slower and no ‡ stands by it. The second is that of the typical case; one index is both. "
+        "`filmdose roll` has the same."
     ),
 }
 
