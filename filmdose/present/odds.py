@@ -99,7 +99,7 @@ def _table(rows: pd.DataFrame) -> Table:
 #: What the columns of the table mean.
 _COLUMNS_TOLD = (
     "Figures are those of the middle case, in brackets where 9 of 10 cases lie; - stands where nothing helps. Fog: "
-    "density added (of slides: taken from the blacks). Stops: more exposure wanted (of slides and exposed rolls: lost). "
+    "density added (of slides: lost in the blacks). Stops: more exposure wanted (of slides and exposed rolls: lost). "
     ">1 stop: chance of more than one of them. EI to set: the safe index, of least loss on average over all cases."
 )
 

@@ -242,12 +242,12 @@ _CELLS = {
     ),
     "safe": (
         "160 / 200: set the first, that of least loss over all that is not known of film and fog, the dose being "
-        "known: the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one "
+        "known: the safe one, where it is slower and no ‡ stands by it. The second is that of the typical case; one "
         "index is both. `--passes ct` counts what is not known of the dose as well."
     ),
     "passes": (
         "160 / 200: set the first, that of least loss over all that is not known, the dose among it: the safe one, "
-        "where it is the slower and no ‡ stands by it. The second is that of the typical case; one index is both. "
+        "where it is slower and no ‡ stands by it. The second is that of the typical case; one index is both. "
         "`filmdose roll` has the same."
     ),
 }
