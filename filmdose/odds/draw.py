@@ -23,15 +23,15 @@ from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
-from filmdose.odds.scores import Random, random_generator
-from filmdose.odds.tally import RollTally, ScoreStream, middle_scores
+from filmdose.odds.scores import POINTS, Random, random_generator
+from filmdose.odds.tally import RollTally, ScoreStream, case_scores, middle_scores
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
 from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
-__all__ = ["DEFAULT_SAMPLES", "draw_stops", "middle_kermas", "propagate", "roll_need"]
+__all__ = ["DEFAULT_SAMPLES", "draw_stops", "kerma_ends", "middle_kermas", "propagate", "roll_need"]
 
 DEFAULT_SAMPLES = 2**15
 
@@ -85,12 +85,35 @@ def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[floa
     learned
         What measured rolls have taught.
     """
-    draws = model.draws(middle_scores(model, learned))
+    return [float(np.median(records[0])) for records in _kermas_as_it_is(model, middle_scores(model, learned))]
+
+
+def kerma_ends(model: TripModel, learned: Learned | None = None) -> list[tuple[float, float]]:
+    """The 5 and the 95 % point of what fogs each film as it is like the worst band [uGy], by roll.
+
+    Of colour film that of the geometric mean of its records: how they differ among themselves is not in it.
+
+    Parameters
+    ----------
+    model, learned
+        As of :func:`middle_kermas`.
+    """
+    ends = (POINTS[0], POINTS[-1])
+    drawn = _kermas_as_it_is(model, case_scores(model, learned))
+    with np.errstate(divide="ignore"):
+        means = [np.exp(np.mean(np.log(records), axis=0)) for records in drawn]
+    return [(low, high) for low, high in (np.quantile(mean, ends).tolist() for mean in means)]
+
+
+def _kermas_as_it_is(model: TripModel, scores: FloatArray) -> list[list[FloatArray]]:
+    """Kerma that fogs each film as it is like the worst band in every draw [uGy], by roll and record."""
+    draws = model.draws(scores)
     result = {}
     for group in film_groups(model):
         for column, roll in enumerate(group.rolls):
-            solver = record_solvers(model.trip.rolls[roll].film)[0]
-            result[roll] = float(np.median(group.hits(draws, column)[0])) / solver.hits_per_ugy
+            solvers = record_solvers(model.trip.rolls[roll].film)
+            hits = zip(group.hits(draws, column), solvers, strict=True)
+            result[roll] = [each / solver.hits_per_ugy for each, solver in hits]
     return [result[roll] for roll in range(len(model.trip.rolls))]
 
 

@@ -14,7 +14,7 @@ from filmdose.odds.scores import even_points, to_normal
 from filmdose.odds.unknowns import Draws, TripModel
 from filmdose.question import Question
 
-__all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream", "middle_scores"]
+__all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream", "case_scores", "middle_scores"]
 
 _BINS = 4096
 _MIDDLE = 2048  # draws that tell the middle case
@@ -42,10 +42,15 @@ class ScoreStream:
         return scores
 
 
+def case_scores(model: TripModel, learned: Learned | None) -> FloatArray:
+    """Scores of some cases: the same whatever the seed and the number of draws."""
+    return ScoreStream(model, learned, _MIDDLE, np.random.default_rng(0).spawn(1)[0]).next()
+
+
 def middle_scores(model: TripModel, learned: Learned | None) -> FloatArray:
-    """Scores among which the middle case is looked for: the same whatever the seed and the number of draws."""
-    stream = ScoreStream(model, learned, _MIDDLE, np.random.default_rng(0).spawn(1)[0])
-    return model.at_mixture_middles(stream.next(), () if stream.learned is None else stream.learned[0])
+    """Those among which the middle case is looked for: scanners that nobody identified are at their middle."""
+    taught = None if learned is None else learned.matched(model)
+    return model.at_mixture_middles(case_scores(model, learned), () if taught is None else taught[0])
 
 
 class Histogram:
