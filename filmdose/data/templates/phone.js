@@ -154,7 +154,7 @@
     }
     result.middle = mid;
     result.headline = headline(result);
-    result.more = film.reversal && mid > 0 && result.verdict !== "lost" ? fill(words.page_blacks, {density: blacks(film, mid).toFixed(2)}) : "";
+    result.more = film.reversal && mid > 0 && result.verdict !== "lost" ? fill(words.page_blacks, {density: blacks(film, middle(film, kerma)).toFixed(2)}) : "";
     return result;
   }
   function blacks(film, kerma) {
