@@ -234,6 +234,25 @@ def draw_stops(
         As of :func:`propagate`.
     samples
         Number of draws, rounded up to a power of two; all are kept, so memory grows with it.
+
+    Returns
+    -------
+    DataFrame
+        Shape (samples, rolls).
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; priors or what was learnt belong to another trip.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.history import History, Pass
+    >>> from filmdose.trip import Roll
+    >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=(Pass(source="cabin-ct"),)))
+    >>> draw_stops([roll], samples=64).shape
+    (64, 1)
     """
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
@@ -267,6 +286,11 @@ def roll_need(model: TripModel, roll: str, question: Question | None = None) -> 
     Returns
     -------
     A function of standard normal scores, shape (draws, inputs of the model); shape (draws,).
+
+    Raises
+    ------
+    UnknownNameError
+        No such roll.
 
     Examples
     --------

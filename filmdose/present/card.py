@@ -108,7 +108,29 @@ class CardRow(Result):
 
 @dataclass(frozen=True, kw_only=True)
 class Card(Result):
-    """Every figure and word of the card; see :func:`make_card`."""
+    """Every figure and word of the card; see :func:`make_card`.
+
+    Parameters
+    ----------
+    films
+        The films.
+    speed_titles
+        Titles of their columns.
+    kerma_ugy
+        Totals of the rows [uGy].
+    cells
+        One row for each total, one text for each film.
+    rows
+        What one event adds.
+    shields
+        Shields of the columns beside it.
+    question
+        What was asked.
+    text
+        Words of the card.
+    date
+        Date on it.
+    """
 
     films: tuple[Film, ...]
     speed_titles: tuple[str, ...]
@@ -255,6 +277,10 @@ def make_card(
     progress
         Called with the share that is done, 0 to 1.
 
+    Returns
+    -------
+    Card
+
     Raises
     ------
     ArgumentError, UnknownNameError
@@ -271,6 +297,11 @@ def make_card(
     differ by a third of a stop at most. A scanner that nobody identified counts with the mean of the points of what it
     may be: the mean loss is nearly that of the mean dose, so its safe index follows within a third of a stop as well,
     and the verdict is never better than that of the odds. Its typical case is no machine's, and the card has it not.
+
+    Examples
+    --------
+    >>> make_card([400]).to_dataframe().shape[1]
+    1
     """
     chosen = tuple(film if isinstance(film, Film) else generic_film(film) for film in films)
     if not 1 <= len(chosen) <= _MOST_FILMS:
@@ -327,6 +358,11 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     tuple of float
         Up to 14 totals [points = uGy], up to 2000 or as far as 14 reach. Where a film is lost from a row on, that row
         says so; reading up to it may give up a film that is a little less fogged.
+
+    Raises
+    ------
+    ArgumentError
+        No films.
     """
     negatives = [film for film in films if not film.reversal]
     if not negatives:
@@ -444,6 +480,15 @@ def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
 
 def card_page(card: Card) -> Page:
     """Lay the card out on an A5 page, in letters as large as its words allow.
+
+    Parameters
+    ----------
+    card
+        The card.
+
+    Returns
+    -------
+    Page
 
     Raises
     ------
@@ -639,7 +684,24 @@ def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> fl
 
 
 def card_bytes(card: Card, format: str) -> bytes:
-    """The card as "pdf", "svg", "png" or "html"."""
+    """The card as "pdf", "svg", "png" or "html".
+
+    Parameters
+    ----------
+    card
+        The card.
+    format
+        One of the four.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ArgumentError
+        Another format, or words that do not fit.
+    """
     if format == "html":
         return _card_html(card).encode("utf-8")
     page = card_page(card)
@@ -671,6 +733,18 @@ def write_card(card: Card, path: str | Path) -> Path:
 
     Beside a page NAME.html stand NAME.webmanifest and NAME.worker.js, with which a browser that got the page from a
     server can put it on the home screen and open it without a network; the page itself works without them.
+
+    Parameters
+    ----------
+    card
+        The card.
+    path
+        Where to.
+
+    Returns
+    -------
+    Path
+        Where it was written.
 
     Raises
     ------
