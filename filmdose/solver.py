@@ -286,8 +286,8 @@ class RecordRows:
             self.origin = solver.shadow_point_at(factor)
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
-        self.profile = np.atleast_2d(np.exp(LN10 * column(shape.hit_exponent, solver.hit_exponent) * z))
-        self.area = np.atleast_2d(np.exp(LN10 * column(shape.area_exponent, solver.area_exponent) * z))
+        self.profile: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.hit_exponent, solver.hit_exponent) * z))
+        self.area: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.area_exponent, solver.area_exponent) * z))
         self.saturation = column(shape.dye_saturation, solver.dye_saturation)
         self.floor = column(shape.noise_floor, solver.noise_floor)
         self.cluster = column(shape.cluster_grains, solver.cluster_grains)
