@@ -277,7 +277,7 @@ class HistoryOptions(_Block):
         if self.badge is not None:
             parts.append(badge_pass(self.badge, self.shield))
         if kerma is not None:
-            parts.append(given_dose(kerma))
+            parts.append(given_dose(parse_kerma("kerma", kerma)))
         return History(
             passes=tuple(parts),
             flights=tuple(parse_flight(text) for text in self.flight or ()),

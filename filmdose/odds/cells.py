@@ -45,6 +45,16 @@ def cell_odds(
     rng
         Seed; the same for every film.
 
+    Returns
+    -------
+    tuple of tuples
+        One row for each film, one :class:`RollOdds` for each history.
+
+    Raises
+    ------
+    ArgumentError
+        No films, or a value out of range.
+
     Examples
     --------
     >>> from filmdose.history import Pass

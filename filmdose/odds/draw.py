@@ -23,7 +23,7 @@ from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
-from filmdose.odds.scores import Random, random_generator
+from filmdose.odds.scores import Random, check_samples, random_generator
 from filmdose.odds.tally import RollTally, ScoreStream
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
@@ -134,7 +134,7 @@ def propagate(
     """
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
-    count = check_count("samples", samples, low=64, high=2**26)
+    count = check_samples(samples)
     generator = random_generator(rng)
     plan = _Plan(
         model=model,
@@ -192,6 +192,25 @@ def draw_stops(
         As of :func:`propagate`.
     samples
         Number of draws, rounded up to a power of two; all are kept, so memory grows with it.
+
+    Returns
+    -------
+    DataFrame
+        Shape (samples, rolls).
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; priors or what was learnt belong to another trip.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.history import History, Pass
+    >>> from filmdose.trip import Roll
+    >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=(Pass(source="cabin-ct"),)))
+    >>> draw_stops([roll], samples=64).shape
+    (64, 1)
     """
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
@@ -225,6 +244,11 @@ def roll_need(model: TripModel, roll: str, question: Question | None = None) -> 
     Returns
     -------
     A function of standard normal scores, shape (draws, inputs of the model); shape (draws,).
+
+    Raises
+    ------
+    UnknownNameError
+        No such roll.
 
     Examples
     --------

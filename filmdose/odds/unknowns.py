@@ -242,14 +242,16 @@ class _Column:
 class TripModel:
     """A trip's unknowns and the map from their scores to hits; made by :func:`trip_model`.
 
-    Attributes
+    Parameters
     ----------
     trip
         The trip.
     priors
         Its priors.
-    inputs
-        What is unknown and matters to this trip, in a fixed order.
+
+    Notes
+    -----
+    ``inputs`` are what is unknown and matters to this trip, in a fixed order.
     """
 
     def __init__(self, trip: Trip, priors: Priors) -> None:
@@ -667,6 +669,21 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
         A :class:`filmdose.trip.Trip`, or rolls.
     priors
         Shipped ones when left out.
+
+    Returns
+    -------
+    TripModel
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        Not a trip; a prior that nothing uses.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> len(trip_model(example_trip("ahead")).inputs) > 5
+    True
     """
     if isinstance(trip, TripModel):
         if priors is not None and priors != trip.priors:

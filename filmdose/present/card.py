@@ -95,7 +95,29 @@ class CardRow(Result):
 
 @dataclass(frozen=True, kw_only=True)
 class Card(Result):
-    """Every figure and word of the card; see :func:`make_card`."""
+    """Every figure and word of the card; see :func:`make_card`.
+
+    Parameters
+    ----------
+    films
+        The films.
+    speed_titles
+        Titles of their columns.
+    kerma_ugy
+        Totals of the rows [uGy].
+    cells
+        One row for each total, one text for each film.
+    rows
+        What one event adds.
+    shields
+        Shields of the columns beside it.
+    question
+        What was asked.
+    text
+        Words of the card.
+    date
+        Date on it.
+    """
 
     films: tuple[Film, ...]
     speed_titles: tuple[str, ...]
@@ -220,6 +242,10 @@ def make_card(
     date
         Date on the card; today by default.
 
+    Returns
+    -------
+    Card
+
     Raises
     ------
     ArgumentError, UnknownNameError
@@ -229,6 +255,11 @@ def make_card(
     -----
     A pass counts as typical; the range beside it is what the pass may be. Points
     behind a shield use the published broad-beam transmission of lead where there is one.
+
+    Examples
+    --------
+    >>> make_card([400]).to_dataframe().shape[1]
+    1
     """
     chosen = tuple(film if isinstance(film, Film) else generic_film(film) for film in films)
     if not 1 <= len(chosen) <= _MOST_FILMS:
@@ -282,6 +313,11 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     tuple of float
         Up to 13 totals [points = uGy], up to 2000 or as far as 13 reach. Where a film is lost from a row on, that row
         says so; reading up to it may give up a film that is a little less fogged.
+
+    Raises
+    ------
+    ArgumentError
+        No films.
     """
     negatives = [film for film in films if not film.reversal]
     if not negatives:
@@ -352,6 +388,15 @@ def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
 
 def card_page(card: Card) -> Page:
     """Lay the card out on an A5 page, in letters as large as its words allow.
+
+    Parameters
+    ----------
+    card
+        The card.
+
+    Returns
+    -------
+    Page
 
     Raises
     ------
@@ -495,7 +540,24 @@ def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> fl
 
 
 def card_bytes(card: Card, format: str) -> bytes:
-    """The card as "pdf", "svg", "png" or "html"."""
+    """The card as "pdf", "svg", "png" or "html".
+
+    Parameters
+    ----------
+    card
+        The card.
+    format
+        One of the four.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ArgumentError
+        Another format, or words that do not fit.
+    """
     if format == "html":
         return _card_html(card).encode("utf-8")
     page = card_page(card)
@@ -527,6 +589,18 @@ def write_card(card: Card, path: str | Path) -> Path:
 
     Beside a page NAME.html stand NAME.webmanifest and NAME.worker.js, with which a browser that got the page from a
     server can put it on the home screen and open it without a network; the page itself works without them.
+
+    Parameters
+    ----------
+    card
+        The card.
+    path
+        Where to.
+
+    Returns
+    -------
+    Path
+        Where it was written.
 
     Raises
     ------

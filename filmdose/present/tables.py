@@ -12,7 +12,7 @@ import pandas as pd
 
 from filmdose.answering import as_film, grid_rows, unique_labels
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray
+from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import box_speed_notes, film_value
 from filmdose.film.model import Film
@@ -77,6 +77,11 @@ def compensation_table(
     room_left_stops, snr_kept, snr_given, contrast_fogged, stops_<criterion> for all four, criterion: of the typical
     case.  With ``safe`` ei_safe, ei_typical, verdict_safe and headline too, as of :func:`filmdose.odds.propagate`.
 
+    Raises
+    ------
+    ArgumentError
+        No films, no doses, or a value out of range.
+
     Examples
     --------
     >>> table = compensation_table([800], [0, 100])
@@ -115,6 +120,11 @@ def passes_table(
     -------
     The columns of :func:`compensation_table` with ``safe``, and went_through; kerma_ugy is the typical dose of the
     worst band.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        No films, no passes, or a value out of range; a source that is not known.
 
     Examples
     --------
@@ -172,6 +182,20 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
 
     Marks say that a roll is usable or poor at its index; a dash is a film that nothing helps. A table with the safe
     index has both, safe;typical, where they differ.
+
+    Parameters
+    ----------
+    table
+        Of :func:`compensation_table` or :func:`passes_table`.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> ei_matrix(compensation_table([400], [0, 100])).iloc[0, 0]
+    '400'
     """
     if "ei_safe" in table:
         columns = table[["verdict_safe", "ei_safe", "ei_typical"]].astype(object)
@@ -182,7 +206,17 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
-    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across."""
+    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across.
+
+    Parameters
+    ----------
+    table
+        Of :func:`compensation_table` or :func:`passes_table`, of reversal film.
+
+    Returns
+    -------
+    DataFrame
+    """
     return _matrix(table, [f"{-loss + 0.0:.2f}" for loss in table["fog_density"]])
 
 
@@ -207,6 +241,15 @@ def dose_points() -> pd.DataFrame:
     """Effective kerma of one bare pass of every shipped source at 35 mm film [uGy]: what to add up before reading.
 
     Where a source makes bands, that of the worst one.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> dose_points().columns.tolist()[:2]
+    ['pass', 'what']
     """
     sources = list_sources().reset_index()
     doses = [history_dose(Pass(source=name)).worst_band_ugy for name in sources["name"]]
@@ -244,6 +287,19 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
     """What a table of exposure indices (of reversal film: of losses) assumes and how sure it is, in one paragraph.
 
     ``cells`` is "typical", "safe" or "passes": what the indices are.
+
+    Parameters
+    ----------
+    question
+        What was asked.
+    reversal
+        For reversal film.
+    cells
+        "typical", "safe" or "passes": what the indices are.
+
+    Returns
+    -------
+    str
     """
     target = "" if question.snr_target == 1.0 else f" to {100 * question.snr_target:.0f} %"
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
@@ -268,7 +324,12 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
 
 
 def verdict_words() -> str:
-    """What the marks of the verdicts mean, with their limits."""
+    """What the marks of the verdicts mean, with their limits.
+
+    Returns
+    -------
+    str
+    """
     shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
     return (
         f"No mark: good, the shadows keep {shadows['good']} of their signal-to-noise or more. "
@@ -295,6 +356,15 @@ def table_document(
         As of :func:`compensation_table`.
     passes
         Rows of what the film went through in place of doses; as of :func:`passes_table`.
+
+    Returns
+    -------
+    Document
+
+    Raises
+    ------
+    ArgumentError
+        As of :func:`compensation_table`.
     """
     asked = Question() if question is None else question
     if passes:
@@ -302,7 +372,8 @@ def table_document(
         notes = [note for part in passes for note in history_dose(part).notes]
         blocks: list[Block] = []
     else:
-        cells, notes = compensation_table(films, kerma_ugy, asked, safe=safe, progress=progress), []
+        doses = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False)
+        cells, notes = compensation_table(films, doses, asked, safe=safe, progress=progress), []
         blocks = [_points_table()]
     reversal = cells["kind"].str.endswith("reversal")
     for losses in (False, True):
@@ -359,6 +430,10 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
         As of :func:`filmdose.inverse.dose_budget`.
     criterion
         What counts as loss.
+
+    Returns
+    -------
+    Document
     """
     words = (
         "Dose with the range that the calibration of fog gives it. Passes: at the typical dose of the source, and in "
@@ -423,6 +498,10 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
         Of those passes.
     question
         What was asked.
+
+    Returns
+    -------
+    Document
     """
 
     def stops(values: pd.Series) -> list[str]:
