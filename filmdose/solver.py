@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -295,12 +295,16 @@ class RecordRows:
         self.struck = (self.weights / self.area * self.profile).sum(axis=1)  # sum (c / a) m at one hit
         self.full = (self.area * c).sum(axis=1)[:, None]
         at_zero = slice(light.zero, light.zero + 1)
-        self.undeveloped_clean = self._on(self.clean, light.missed)
         slope = self._on(self.clean, light.slope, at_zero)
         variance = self.variance(self.clean, None, at_zero)
         self.clean_gradient = slope[:, 0]
         self.clean_variance = variance[:, 0]
         self._highlights: dict[float, FloatArray] = {}
+
+    @cached_property
+    def undeveloped_clean(self) -> FloatArray:
+        """Undeveloped density of the clean film on all nodes [density]."""
+        return self._on(self.clean, self.solver.light.missed)
 
     def part(self, rows: slice | NDArray[np.intp]) -> RecordRows:
         """The same for some of the rows; a single row serves any."""
