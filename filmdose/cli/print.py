@@ -16,17 +16,16 @@ from filmdose.cli.options import (
     SCENE_RANGE,
     BagOption,
     FilmFormatOption,
-    FilmOption,
-    KindOption,
+    FilmOptions,
+    HistoryOptions,
+    KermaOption,
     PassesOption,
     Question,
     SceneRangeOption,
     ShieldOption,
     ShotOption,
-    SpeedOption,
-    film_from_options,
-    history_from_options,
     number_list,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -47,18 +46,15 @@ if TYPE_CHECKING:
 _PICTURES, _TABLES = (".tif", ".tiff"), (".cube",)
 
 
+@with_blocks
 def print(
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     passes: PassesOption = None,
     shield: ShieldOption = None,
     film_format: FilmFormatOption = "35mm",
     bag: BagOption = None,
-    kerma: Annotated[
-        str | None,
-        typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
-    ] = None,
+    kerma: KermaOption = None,
     trip: Annotated[Path | None, typer.Option("--trip", help="Trip file that the roll is in.", metavar="TRIP")] = None,
     roll: Annotated[str | None, typer.Option("--roll", help="Id of the roll in it.", metavar="ID")] = None,
     fog: Annotated[
@@ -113,18 +109,18 @@ def print(
         raise ArgumentError("scan", None, "the scan that the boxes lie on", "Give --scan SCAN.tif.")
     if trip is not None or roll is not None:
         given: dict[str, object] = {
-            "speed": speed,
-            "film": film,
+            "speed": film.speed,
+            "film": film.film,
             "pass": passes,
             "kerma": kerma,
             "shield": shield,
             "bag": bag,
         }
-        one = _from_trip(trip, roll, given, kind)
+        one = _from_trip(trip, roll, given, film.kind)
     else:
-        history = history_from_options(passes or (), shield, kerma, (), None, film_format=film_format, bag=bag)
+        history = HistoryOptions(passes=passes, shield=shield, film_format=film_format, bag=bag).made(kerma)
         shot = None if shot_ei is None else Shot(ei=shot_ei)
-        one = Roll(id="roll", film=film_from_options(speed, kind, film), history=history, state="exposed", shot=shot)
+        one = Roll(id="roll", film=film.made(), history=history, state="exposed", shot=shot)
     dose = history_dose(one.history)
     asked = roll_question(one, Question(scene_range=scene_range), dose.peak_to_mean)
     amount, notes = float(dose.kerma_ugy), list(dose.notes)

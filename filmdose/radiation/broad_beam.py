@@ -122,8 +122,10 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     fits = _fits(material)
     if not fits or not fits[0][0] <= tube_kvp <= fits[-1][0]:
         return None
-    logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in fits]
-    return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in fits], logs)))
+    above = next(place for place, fit in enumerate(fits) if fit[0] >= tube_kvp)
+    around = fits[max(above - 1, 0) : above + 1]
+    logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in around]
+    return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in around], logs)))
 
 
 hold_to_annotations(globals())
