@@ -13,6 +13,7 @@ from filmdose.decision import LossTally, least_loss, mean_highlight, shadow_to_w
 from filmdose.errors import ArgumentError
 from filmdose.odds import weighted_quantile
 from filmdose.odds.decision import Cases, bracket_plan, frame_count
+from filmdose.odds.tally import Histogram
 from filmdose.question import Question
 from filmdose.standards import LOG10_2
 
@@ -159,3 +160,25 @@ def test_weighted_quantile_agrees_with_repeated_values():
 def test_impossible_quantiles_are_refused(values, p, weights):
     with pytest.raises(ArgumentError):
         weighted_quantile(values, p, weights)
+
+
+@pytest.mark.parametrize("part", [0.0, 0.02, 0.5, 0.95])
+def test_a_need_is_found_between_the_last_nodes(part):
+    need = STOPS[-1] - part * (STOPS[1] - STOPS[0])
+    assert least(need - STOPS).stops[0] == pytest.approx(need, abs=1e-9)
+
+
+# -- counting ----------------------------------------------------------------------------------------------------------
+
+
+def test_two_counts_joined_are_one_count_of_all():
+    values = np.random.default_rng(3).normal(0.5, 0.2, 400)
+    halves, whole = [Histogram(-1.0, 2.0), Histogram(-1.0, 2.0)], Histogram(-1.0, 2.0)
+    whole.add(values)
+    for half, part in zip(halves, (values[:150], values[150:]), strict=True):
+        half.add(part)
+    for joined in (halves[0].joined(halves[1]), halves[1].joined(halves[0])):
+        assert (joined.least, joined.greatest) == (values.min(), values.max())
+        for p in (0.0, 0.05, 0.5, 0.95, 1.0):
+            assert joined.quantile(p) == whole.quantile(p)
+            assert joined.quantile(p) == pytest.approx(np.quantile(values, p), abs=0.02)

@@ -181,3 +181,17 @@ def test_another_development_is_seen_when_errors_are_stated():
     pushed = replace(film, records=(replace(record, weights=record.weights * 1.2),))
     with pytest.warns(ValidityWarning, match="something else"), pytest.warns(ValidityWarning, match="no better known"):
         calibrate_fog(tablet(film, stated=0.003), tablet(pushed, 300.0, stated=0.003))
+
+
+@pytest.mark.parametrize("known", [True, False])
+def test_a_calibration_in_print_tells_its_figures(known):
+    film = generic_film(400, hit_exponent=0.9)
+    fogged = FoggedSteps(readings=tablet(film, 300.0, stated=0.005), kerma_ugy=300.0 if known else None)
+    found = calibrate_fog(tablet(film, stated=0.005), fogged)
+    lines = str(found).splitlines()
+    assert lines[0] == f"b = {found.hit_exponent:.3f} +- {found.hit_exponent_error:.3f}"
+    assert lines[1].startswith(f"kappa x dose = {found.hits[0]:.4g} hits")
+    assert f"{100 * found.hits_relative_error[0]:.0f} %" in lines[1]
+    assert any(line.startswith("kappa = ") for line in lines) == known
+    assert f"rms residual {found.rms_density:.4f} density" in lines
+    assert lines[len(lines) - len(found.messages) :] == list(found.messages)
