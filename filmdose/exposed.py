@@ -140,6 +140,15 @@ def exposed_loss(
     shot_ei
         Exposure index that it was shot at [ISO; above 0]; the marked speed when left out.
 
+    Returns
+    -------
+    ExposedLoss
+
+    Raises
+    ------
+    ArgumentError
+        A shot index that is not above 0.
+
     Notes
     -----
     Densities are those of diffuse light; a condenser enlarger sees a greater range and wants a softer grade.
@@ -190,6 +199,11 @@ def exposed_worth(
         Effective air kerma of the worst band [uGy; >= 0], shape (n,).
     shift
         log10 of the film's speed over the index that it was shot at.
+
+    Returns
+    -------
+    tuple of arrays
+        Verdict, signal-to-noise kept [1] and whether nothing that shows is lost, each of shape (n,).
 
     Notes
     -----

@@ -28,7 +28,7 @@ from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, given_dose, history_sums
 from filmdose.odds import Priors, propagate
 from filmdose.odds.draw import DEFAULT_SAMPLES
-from filmdose.odds.scores import Random, random_seed
+from filmdose.odds.scores import Random, check_samples, random_seed
 from filmdose.quantity import in_unit, unit_of
 from filmdose.question import Question
 from filmdose.radiation.sources import source_names
@@ -480,7 +480,7 @@ class _Solving:
             which[i] = places[key]
         if not rolls:
             return
-        count = check_count("samples", self.samples, low=64, high=2**26)
+        count = check_samples(self.samples)
         found: dict[tuple[Any, ...], Any] = {}
         by_question: dict[Question, list[int]] = {}
         for number, roll in enumerate(rolls):

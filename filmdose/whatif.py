@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 
 from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import check_count
+from filmdose.arrays import check_count, check_number
+from filmdose.criteria import Criterion
 from filmdose.errors import ArgumentError
 from filmdose.film.filmfile import film_text, read_film
 from filmdose.film.generic import generic_film
@@ -122,7 +123,7 @@ class Setting(Result):
     peak_to_mean
         Fog of the worst band over the mean, in place of the sources' and of what is drawn on top [1; at least 1].
     question
-        What is asked. The trip's roll may have a scene range of its own, which stands before that of the question.
+        What is asked, the usual when None. A scene range of the trip's roll stands before that of the question.
 
     Raises
     ------
@@ -148,9 +149,15 @@ class Setting(Result):
     exposed: bool = False
     shot_ei: float | None = None
     peak_to_mean: float | None = None
-    question: Question = field(default_factory=Question)
+    question: Question | None = None
+
+    _accepts = (("flight_h", "WithUnit"), ("storage_days", "WithUnit"))
 
     def __post_init__(self) -> None:
+        if not isinstance(self.trip, str | Path | None):
+            raise ArgumentError("trip", self.trip, "the path of a trip file, or None")
+        if not isinstance(self.roll, str | None):
+            raise ArgumentError("roll", self.roll, "the id of a roll, or None")
         if self.film is not None and self.speed is not None:
             raise ArgumentError("speed", self.speed, "nothing beside a film", "The film has its own.")
         if (self.trip is None) != (self.roll is None):
@@ -160,9 +167,23 @@ class Setting(Result):
             raise ArgumentError("speed", None, "a speed [ISO], a film, or a roll of a trip", "Give one of them.")
         if self.trip is not None and self.format is not None:
             raise ArgumentError("format", self.format, "nothing beside a trip", "Its roll has its own.")
+        object.__setattr__(self, "flight_h", check_number("flight_h", self.flight_h, low=0.0, unit="h"))
+        object.__setattr__(self, "storage_days", check_number("storage_days", self.storage_days, low=0.0, unit="days"))
         object.__setattr__(
             self, "counts", {name: check_count(f"passes of {name}", count) for name, count in self.counts.items()}
         )
+
+    @property
+    def asked(self) -> Question:
+        """What is asked."""
+        return Question() if self.question is None else self.question
+
+    def _written(self) -> Question:
+        """What is asked, where it can be written down."""
+        if isinstance(self.asked.criterion, Criterion):
+            action = "Code and commands know no function of one's own."
+            raise ArgumentError("question", self.asked, "one with a criterion by its name", action)
+        return self.asked
 
     @property
     def _passes(self) -> dict[str, int]:
@@ -213,8 +234,8 @@ class Setting(Result):
             As of :func:`filmdose.odds.propagate`.
         """
         roll = self.as_roll()
-        told = answer_roll(roll, self.question)
-        odds = propagate([roll], self.question, priors=priors, samples=samples, rng=rng)[roll.id]
+        told = answer_roll(roll, self.asked)
+        odds = propagate([roll], self.asked, priors=priors, samples=samples, rng=rng)[roll.id]
         return WhatIf(dose=told.dose, answer=told.answer, odds=odds)
 
     def code(self, *, samples: int = 1024, rng: Random = 0) -> str:
@@ -236,10 +257,11 @@ class Setting(Result):
         elif self.film is not None:
             values = {"film": repr(str(self.film)), **values}
         values["counts"] = repr(self._passes)
+        question = self._written()
         asked = {
-            item.name: getattr(self.question, item.name)
+            item.name: getattr(question, item.name)
             for item in fields(Question)
-            if getattr(self.question, item.name) != item.default
+            if getattr(question, item.name) != item.default
         }
         if asked:
             lines.insert(-1, "from filmdose.question import Question")
@@ -256,7 +278,7 @@ class Setting(Result):
         ArgumentError
             A question with unevenness of its own, which the command has for the roll alone.
         """
-        asked = self.question
+        asked = self._written()
         if asked.peak_to_mean != 1.0:
             raise ArgumentError("question", asked, "one without peak_to_mean", "Give the setting's own peak_to_mean.")
         words: list[str] = []
@@ -410,7 +432,7 @@ def what_if(
         exposed=exposed,
         shot_ei=shot_ei,
         peak_to_mean=peak_to_mean,
-        question=Question() if question is None else question,
+        question=question,
     )
     return setting.answer(priors=priors, samples=samples, rng=rng)
 

@@ -247,7 +247,7 @@ def history_from_options(
     if badge is not None:
         parts.append(badge_pass(badge, shield))
     if kerma is not None:
-        parts.append(given_dose(kerma))
+        parts.append(given_dose(parse_kerma("kerma", kerma)))
     return History(
         passes=tuple(parts),
         flights=tuple(parse_flight(text) for text in flights),

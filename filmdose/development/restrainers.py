@@ -145,6 +145,10 @@ def restrain(
     shot_ei
         Index that it was, or will be, shot at; the marked speed when left out [ISO].
 
+    Returns
+    -------
+    Restrained
+
     Raises
     ------
     ArgumentError
@@ -308,6 +312,15 @@ def read_strips(path: str | Path) -> list[StripReading]:
     """Strips from a CSV file with the columns restrained (yes or no), base_plus_fog, log_speed_point and contrast.
 
     Contrast may be left out or empty.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    list of StripReading
 
     Raises
     ------

@@ -23,7 +23,7 @@ from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
-from filmdose.odds.scores import Random, random_generator
+from filmdose.odds.scores import Random, check_samples, random_generator
 from filmdose.odds.tally import RollTally, ScoreStream
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
@@ -134,7 +134,7 @@ def propagate(
     """
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
-    count = check_count("samples", samples, low=64, high=2**26)
+    count = check_samples(samples)
     generator = random_generator(rng)
     plan = _Plan(
         model=model,

@@ -7,7 +7,16 @@ from scipy.special import ndtri
 
 from filmdose.arrays import FloatArray, check_count
 
-__all__ = ["POINTS", "Random", "even_points", "normal_points", "random_generator", "random_seed", "to_normal"]
+__all__ = [
+    "POINTS",
+    "Random",
+    "check_samples",
+    "even_points",
+    "normal_points",
+    "random_generator",
+    "random_seed",
+    "to_normal",
+]
 
 #: 5, 50 and 95 % points.
 POINTS = (0.05, 0.5, 0.95)
@@ -28,6 +37,11 @@ def random_seed(rng: Random) -> int:
     if rng is None or isinstance(rng, np.random.Generator):
         return int(random_generator(rng).integers(2**31))
     return check_count("rng", rng, action="Give a seed, a numpy Generator, or None for other numbers each time.")
+
+
+def check_samples(samples: int) -> int:
+    """How many draws; at least enough for a 5 % point, and no more than memory holds."""
+    return check_count("samples", samples, low=64, high=2**26)
 
 
 def even_points(count: int, dimensions: int, rng: np.random.Generator) -> FloatArray:

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.errors import InputFileError
-from filmdose.picture.profile import in_srgb
+from filmdose.picture.profile import in_srgb, linear_from_srgb
 from filmdose.picture.scene import LUMINANCE_WEIGHTS, Area
 from filmdose.result import Result
 from filmdose.scan.image import RAW_ENDINGS, Box, Scan, read_scan
 
-__all__ = ["MOST_PIXELS", "Photo", "linear_from_srgb", "read_photo"]
+__all__ = ["MOST_PIXELS", "Photo", "read_photo"]
 
 #: Pictures for looking at (8 bits) of more pixels are refused: they are held in memory, three bytes a pixel.
 MOST_PIXELS = 60_000_000
@@ -32,17 +32,6 @@ FLOOR = 1e-3
 
 _LOOKED_AT = (300, 200)
 _SHOWN_ENDS = (0.5, 99.5)
-
-
-def linear_from_srgb(code: FloatArray) -> FloatArray:
-    """Light from sRGB values, both 0 to 1 (IEC 61966-2-1).
-
-    Examples
-    --------
-    >>> linear_from_srgb(np.array([0.0, 0.04045, 0.5, 1.0])).round(5)
-    array([0.     , 0.00313, 0.21404, 1.     ])
-    """
-    return np.asarray(np.where(code <= 0.04045, code / 12.92, ((code + 0.055) / 1.055) ** 2.4))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -14,7 +14,8 @@ from typing import Protocol
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray, check_number
+from filmdose.arrays import FloatArray, check_count, check_number
+from filmdose.errors import ArgumentError
 from filmdose.result import Result
 from filmdose.standards import LOG10_2, SCENE_RANGE
 
@@ -31,6 +32,9 @@ _SUPERSAMPLE = 2
 
 #: Pictures of the built-in scene of no more pixels than this are kept for the next preview.
 _KEPT_PIXELS = 200_000
+
+#: No side of a picture of it has more pixels.
+_MOST_ACROSS = 20_000
 
 #: Tones of the grey scale at the lower edge of the built-in scene [stops from the metered middle].
 _GREY_STOPS = tuple(range(-5, 5))
@@ -107,6 +111,10 @@ class StillLife(Result):
 
     def log_places(self, area: Area, width: int, height: int, records: int) -> FloatArray:
         """Light of every pixel: the mean over its area, not its middle."""
+        check_count("width", width, low=1, high=_MOST_ACROSS)
+        check_count("height", height, low=1, high=_MOST_ACROSS)
+        if records not in (1, 3):
+            raise ArgumentError("records", records, "1 or 3")
         scale = self._scale * LOG10_2
         made = _light if width * height > _KEPT_PIXELS else _kept_light
         return made(scale, area, width, height, records)

@@ -303,7 +303,7 @@ def preview(
     ['clean, EI 800', 'scanned, EI 800']
     """
     check_count("width", width, low=WIDTHS[0], high=WIDTHS[1])
-    check_number("frame_mm", frame_mm, low=5.0, high=300.0, unit="mm")
+    frame_mm = check_number("frame_mm", frame_mm, low=5.0, high=300.0, unit="mm")
     seed = random_seed(rng)
     found, odds = _answered(film, kerma_ugy, Question() if question is None else question, exposed, shot_ei, odds)
     recommended = found.ei if odds is None else odds.ei_recommended

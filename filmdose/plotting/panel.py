@@ -14,7 +14,7 @@ from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_speed_range
 from filmdose.film.model import Film, film_words
 from filmdose.odds import Priors
-from filmdose.odds.scores import Random, random_seed
+from filmdose.odds.scores import Random, check_samples, random_seed
 from filmdose.plotting.curves import draw_clean, draw_fogged, meter
 from filmdose.plotting.style import FOGGED, GUIDE, INK, house_style, plain
 from filmdose.question import DEFAULT_CRITERION, Question
@@ -344,6 +344,9 @@ def what_if_panel(
         import ipywidgets
     except ImportError as error:
         raise MissingExtraError("ipywidgets", "notebooks", "The what-if panel") from error
+    check_samples(samples)
+    if isinstance(trips, (str, Path, Mapping)) or not all(isinstance(path, (str, Path)) for path in trips):
+        raise ArgumentError("trips", trips, "a sequence of trip files")
     offered = _films(films)
     begun = {f"{Path(path).stem}: {roll.id}": (str(path), roll.id) for path in trips for roll in read_trip(path).rolls}
     for text in shields:

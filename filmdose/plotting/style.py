@@ -84,6 +84,8 @@ def in_house_style(function: _Function) -> _Function:
         line = {name: value for name, value in options.items() if joins and name not in own}
         rest = {name: value for name, value in options.items() if name not in line}
         label = line.pop("label", None)
+        if label is not None and not isinstance(label, str):
+            raise ArgumentError("label", label, "a text, or None")
         _check_line(line)
         with house_style():
             figure: Any = None

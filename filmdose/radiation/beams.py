@@ -80,7 +80,11 @@ class Beam(Result):
     filtration: tuple[Layer, ...] = DEFAULT_FILTRATION
     energy_kev: float | None = None
 
-    _accepts = (("tube_kvp", "WithUnit | None"), ("energy_kev", "WithUnit | None"))
+    _accepts = (
+        ("tube_kvp", "WithUnit | None"),
+        ("filtration", "Sequence[Layer] | str"),
+        ("energy_kev", "WithUnit | None"),
+    )
 
     def __post_init__(self) -> None:
         if (self.tube_kvp is None) == (self.energy_kev is None):

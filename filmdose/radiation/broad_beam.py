@@ -35,14 +35,19 @@ def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm:
     -------
     Transmission [1], same container as ``thickness_mm``.
 
-    Examples
-    --------
-    >>> round(archer_transmission(0.25, 2.009, 5.916, 0.4018), 4)
-    0.2072
+    Raises
+    ------
+    ArgumentError
+        A thickness below 0, or constants that are not above 0.
 
     References
     ----------
     archer1983, ncrp147
+
+    Examples
+    --------
+    >>> round(archer_transmission(0.25, 2.009, 5.916, 0.4018), 4)
+    0.2072
     """
     alpha_per_mm = check_number("alpha_per_mm", alpha_per_mm, low=0.0, low_open=True, unit="1/mm")
     gamma = check_number("gamma", gamma, low=0.0, low_open=True)
@@ -88,6 +93,16 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     tube_kvp
         Tube voltage [kVp].
 
+    Returns
+    -------
+    float or None
+        Transmission [1].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     The published fits between the shipped ones are met within 2 % up to 0.25 mm
@@ -96,6 +111,11 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     References
     ----------
     ncrp147
+
+    Examples
+    --------
+    >>> round(broad_beam_transmission("lead", 0.25, 100.0), 4), broad_beam_transmission("tin", 0.25, 100.0)
+    (0.1102, None)
     """
     thickness = check_number("thickness_mm", thickness_mm, low=0.0, unit="mm")
     tube_kvp = check_number("tube_kvp", tube_kvp, unit="kVp")

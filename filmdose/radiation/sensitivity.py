@@ -54,6 +54,16 @@ def calibrated_fog_kerma_ugy() -> tuple[float, float, float]:
     """Effective kerma [uGy] for a fog of 0.02 on a generic ISO 400 film: low, typical, high (14, 25, 45).
 
     Our own calibration; see its mark in films.toml.
+
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [uGy].
+
+    Examples
+    --------
+    >>> calibrated_fog_kerma_ugy()
+    (14.0, 25.0, 45.0)
     """
     row = _CALIBRATION["calibration_kerma"]
     return float(row["low"]), float(row["value"]), float(row["high"])
@@ -109,21 +119,30 @@ def first_principles_sensitivity(
     grains_per_quantum
         Grains made developable by one absorbed quantum [above 0]; None takes 5.
 
+    Returns
+    -------
+    FogSensitivity
+
+    Raises
+    ------
+    ArgumentError
+        A value that is not above 0.
+
     Notes
     -----
     A fast film of generic make; each of the three numbers is uncertain by a
     factor of about two, so the estimate is an order-of-magnitude check. Quanta
     absorbed in gelatin and support, and fluorescence that escapes, are left out.
 
+    References
+    ----------
+    nutting1913, xraydb
+
     Examples
     --------
     >>> at_60_kev = first_principles_sensitivity(Beam(energy_kev=60.0))
     >>> f"{at_60_kev.quanta_per_cm2_ugy:.1e}", round(at_60_kev.kerma_ugy)
     ('1.2e+04', 94)
-
-    References
-    ----------
-    nutting1913, xraydb
     """
     values = {
         name: check_number(name, constant(name) if value is None else value, low=0.0, low_open=True, unit=unit)

@@ -40,6 +40,17 @@ def grainy(
         Side of a pixel on the film [um].
     rng
         Random generator.
+
+    Returns
+    -------
+    ndarray
+        Densities, same shape.
+
+    Examples
+    --------
+    >>> even = grainy(np.full((64, 64), 0.5), 1.0, pixel_um=10.0, rng=np.random.default_rng(0))
+    >>> round(float(even.std()), 2)
+    0.1
     """
     sigma = np.sqrt(noise_um2) / pixel_um
     return np.asarray(density + rng.standard_normal(density.shape) * sigma + 0.5 * math.log(10.0) * sigma**2)
@@ -71,6 +82,17 @@ def simulate_frame(
     Returns
     -------
     Shape (rows, columns, records).
+
+    Raises
+    ------
+    ArgumentError
+        Shapes that do not fit, or a value out of range.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> simulate_frame(generic_film(400), np.full((2, 3), -2.0), 0.0, pixel_um=20.0).shape
+    (2, 3, 1)
     """
     x = np.maximum(log_exposure, -12.0)
     kerma = np.broadcast_to(np.asarray(kerma_ugy, dtype=np.float64), x.shape)
@@ -125,6 +147,22 @@ def simulate_pixels(
         Levels of the converter before they are spread over 16 bits.
     dust
         Number of opaque specks of 1 to 3 pixels radius.
+
+    Returns
+    -------
+    ndarray
+        Whole numbers of 16 bits, same shape.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
+    Examples
+    --------
+    >>> pixels = simulate_pixels(np.array([[0.0, 0.3]]), rng=np.random.default_rng(0), full_well=1e9, read_noise=0.0)
+    >>> (pixels / 500).round().tolist()
+    [[100.0, 50.0]]
     """
     light = 10.0**-density
     if dust:
@@ -177,7 +215,27 @@ def scan_from_pixels(
 
 
 def write_tiff(pixels: np.ndarray, path: str | Path, *, pixel_um: float | None = None) -> Path:
-    """Write numbers as a 16-bit TIFF."""
+    """Write numbers as a 16-bit TIFF.
+
+    Parameters
+    ----------
+    pixels
+        Whole numbers of 16 bits, shape (rows, columns) or (rows, columns, 3).
+    path
+        Where to; an existing file is replaced in one step.
+    pixel_um
+        Side of a pixel on the film [um]; written into the file when given.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    ArgumentError, OutputFileError
+        Not such numbers; the place cannot be written to.
+    """
     import io
 
     import tifffile
@@ -219,6 +277,22 @@ def simulate_profile(
         Standard deviation of the bands over that of the noise; drawn from 0.1 to 10 when None.
     base
         Density without fog, which the profile carries as its control.
+
+    Returns
+    -------
+    FogProfile
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, or a cause that is not known.
+
+    Examples
+    --------
+    >>> from filmdose.scan.spiral import get_winding
+    >>> profile = simulate_profile("even", get_winding("135-36"), rng=np.random.default_rng(0), stretches=50)
+    >>> profile.density.shape
+    (50,)
     """
     length = 0.99 * winding.length_mm
     position = (np.arange(stretches) + 0.5) * length / stretches

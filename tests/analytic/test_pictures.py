@@ -16,8 +16,8 @@ from filmdose.picture import Area, StillLife, preview, read_photo
 from filmdose.picture.film_image import middle_log_exposure, photograph
 from filmdose.picture.fog_bands import band_profile
 from filmdose.picture.grain_field import field, neighbour_correlation, spot_um
-from filmdose.picture.photo import linear_from_srgb
 from filmdose.picture.plan import plan_frames
+from filmdose.picture.profile import linear_from_srgb
 from filmdose.picture.scanned import light_table, positive, scan_points, srgb_from_linear
 from filmdose.question import Question
 from filmdose.standards import KINDS, LOG10_2
@@ -296,7 +296,7 @@ def test_labelled_arrays_and_short_repr():
         ({"width": 10}, "width"),
         ({"width": 3000}, "width"),
         ({"width": 2000}, "width"),
-        ({"seed": -1}, "seed"),
+        ({"rng": -1}, "rng"),
         ({"frame_mm": 1.0}, "frame_mm"),
     ],
 )

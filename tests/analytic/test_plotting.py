@@ -252,7 +252,7 @@ def test_cases_stand_side_by_side_as_they_are_answered():
     assert list(bars[1]) == pytest.approx([cases["pouch"].odds.ei[0], cases["pouch"].odds.ei[2]])
     with pytest.raises(ArgumentError, match="at least one"):
         plot_compare({})
-    with pytest.raises(ArgumentError, match="what_if"):
+    with pytest.raises(ArgumentError, match="WhatIf"):
         plot_compare({"one": 3})
 
 

@@ -46,6 +46,8 @@ OTHERWISE = {
     ("filmdose.odds.unknowns.Draws", "peak"),
     ("filmdose.odds.groups.record_factor", "draws"),
     ("filmdose.tonetable.cube_text", "size"),  # entries of a table
+    ("filmdose.picture.photo.Photo", "size"),  # columns and rows
+    ("filmdose.picture.side_by_side.Preview", "seed"),
 }
 
 #: Options that have one type wherever they are options, and one default where they have one.

@@ -45,7 +45,7 @@ def samples():
 
 
 #: What a function with inputs by keyword misses before it looks at others.
-NEEDED = {"filmdose.sweep.sweep": {"kerma_ugy": 1.0}}
+NEEDED = {"filmdose.sweep.sweep": {"kerma_ugy": 1.0}, "filmdose.whatif.what_if": {"speed": 400}}
 
 
 def ours():

@@ -38,6 +38,7 @@ class Quantity:
 #: By the end of a name: other unit, how many of its own unit one is, and a unit of something else.
 UNITS = {
     "_ugy": ("mGy", 1000.0, "mm"),
+    "_h": ("min", 1.0 / 60.0, "mm"),
     "_mm": ("um", 1e-3, "mGy"),
     "_um2": ("mm**2", 1e6, "s"),
     "_um": ("mm", 1000.0, "s"),
@@ -83,6 +84,12 @@ NO_DOOR = [
     "solver.RecordSolver",
     "words.dose_text",
     "exposed.exposed_loss",
+    "picture.side_by_side.Frame",
+    "picture.side_by_side.Preview",
+    "picture.scanned.scan_points",
+    "picture.fog_bands.band_profile",
+    "picture.film_image.photograph",
+    "picture.grain_field.neighbour_correlation",
     "scan.grain.ClusterFactor",
     "film.fitting.fit_film",
     "film.recordfit.fit_emulsion",
@@ -206,6 +213,9 @@ DOORS = {
     "solution.solve_films": ({"kerma_ugy": [30.0]}, {"films": [FILM], "question": ASKED}),
     "tonecurve.restore_tones": ({"kerma_ugy": 30.0}, {"film": FILM, "density": [0.4, 0.8]}),
     "tonecurve.tone_curve": ({"kerma_ugy": 30.0}, {"film": FILM}),
+    "picture.side_by_side.preview": ({"kerma_ugy": 30.0, "frame_mm": 24.0}, {"film": FILM, "width": 120}),
+    "whatif.Setting": ({"flight_h": 7.0, "storage_days": 30.0}, {"speed": 400.0}),
+    "whatif.what_if": ({"flight_h": 7.0, "storage_days": 30.0}, {"speed": 400.0, "samples": 64}),
     "trip.answer_at": (
         {"kerma_ugy": 30.0},
         {"roll": filmdose.Roll(id="a", film=FILM), "question": ASKED},

@@ -222,7 +222,7 @@ def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
     assert (code, err) == (0, "")
     table = read_csv_table(tmp_path / "grain.csv")
     assert_allclose(table["sigma"], emulsion.noise(exposures), rtol=0.12)
-    assert read_granularity(tmp_path / "grain.csv", aperture_um2=APERTURE_AREA_UM2, records=("visual",))
+    assert read_granularity(tmp_path / "grain.csv", aperture_area_um2=APERTURE_AREA_UM2, records=("visual",))
 
 
 def test_the_command_prints_the_cluster_factor(run, tmp_path):
