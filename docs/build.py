@@ -98,7 +98,11 @@ def data_page() -> str:
     ):
         columns = [name for name in frame.columns if not frame[name].map(is_empty).all()]
         remarks = [name for name in columns if name in ("note", "caution", "references")]
-        parts += [f"\n## {title}\n", table(frame[[name for name in columns if name not in remarks]]), ""]
+        kept = frame[[name for name in columns if name not in remarks]]
+        if len(kept) < len(columns):  # few and long: one column each
+            kept = kept.set_index("name").T.rename_axis(index="").reset_index()
+            kept[""] = kept[""].str.replace("_", " ")
+        parts += [f"\n## {title}\n", table(kept), ""]
         for row in frame[["name", *remarks]].itertuples(index=False):
             texts = [cell(text) for text in row[1:] if not is_empty(text)]
             if texts:
@@ -126,6 +130,10 @@ def table(frame: Any) -> str:
     rows = [[cell(value) for value in row] for row in frame.itertuples(index=False)]
     head = [str(name).replace("_", " ") for name in frame.columns]
     return "\n".join("| " + " | ".join(row) + " |" for row in [head, ["---"] * len(head), *rows])
+
+
+#: A table that is wider than the page scrolls by itself.
+STYLE = "table.docutils { display: block; overflow-x: auto; border: 0; }\n"
 
 
 def glossary_page() -> str:
@@ -164,6 +172,8 @@ def gather(folder: Path) -> list[str]:
     shutil.copytree(ROOT / "notebooks", folder / "notebooks", ignore=shutil.ignore_patterns(".ipynb_checkpoints"))
     shutil.copytree(ROOT / "reference" / "gallery", folder / "gallery")
     shutil.copy(ROOT / "filmdose" / "data" / "how_to_scan.md", folder / "how_to_scan.md")
+    (folder / "_static").mkdir()
+    (folder / "_static" / "tables.css").write_text(STYLE, encoding="utf-8")
     (folder / "pictures").mkdir()
     pictures(folder / "pictures")
     (folder / "data.md").write_text(data_page(), encoding="utf-8")

@@ -55,6 +55,11 @@ def example_trip_path(name: str) -> Path:
     ------
     UnknownNameError
         Another name.
+
+    Examples
+    --------
+    >>> example_trip_path("ahead").suffix
+    '.toml'
     """
     if name not in example_trips():
         raise UnknownNameError("name", name, example_trips())

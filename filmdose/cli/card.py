@@ -21,6 +21,7 @@ from filmdose.cli.options import (
     kerma_list,
     number_list,
 )
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 from filmdose.files import check_place
 from filmdose.film.model import Film
@@ -86,22 +87,24 @@ def card(
     check_ending(output, CARD_ENDINGS)
     check_place(output)
     films = _films(speeds, kind, film or [], CARD_SPEEDS)
-    made = make_card(
-        films,
-        kerma_ugy=None if kerma is None else kerma_list("kerma", kerma),
-        sources=sources or CARD_SOURCES,
-        shields=CARD_SHIELDS if shields is None else shields,
-        question=Question(
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=scene_range,
-            cost_under=cost_under,
-            cost_over=cost_over,
-        ),
-        text=read_words(CARD_WORDS, text),
-        date=None if date is None else parse_date(date),
-    )
-    write_card(made, output)
+    with progress("drawing") as advance:
+        made = make_card(
+            films,
+            kerma_ugy=None if kerma is None else kerma_list("kerma", kerma),
+            sources=sources or CARD_SOURCES,
+            shields=CARD_SHIELDS if shields is None else shields,
+            question=Question(
+                criterion=criterion,
+                snr_target=snr_target,
+                scene_range=scene_range,
+                cost_under=cost_under,
+                cost_over=cost_over,
+            ),
+            text=read_words(CARD_WORDS, text),
+            date=None if date is None else parse_date(date),
+            progress=advance,
+        )
+        write_card(made, output)
 
 
 def _films(speeds: str | None, kind: KindText, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:

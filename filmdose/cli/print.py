@@ -40,6 +40,7 @@ from filmdose.tonetable import Encoding, cube_text, parse_encoding
 from filmdose.trip import Roll, Shot, find_roll, roll_question
 
 if TYPE_CHECKING:
+    from filmdose.answering import Answer
     from filmdose.film.model import Film
     from filmdose.scan.correct import CorrectedScan
 
@@ -138,11 +139,24 @@ def print(
         asked = replace(asked, peak_to_mean=1.0)
     shot_at = shot_ei if shot_ei is not None or one.shot is None else one.shot.ei
     plan = print_plan(answer(one.film, amount, asked, exposed=True, shot_ei=shot_at), ceiling=ceiling)
+    measured = fog is not None or (picture is not None and picture.measures)
+    ends = None if measured else _ends(one, replace(asked, peak_to_mean=1.0), shot_at)
     with progress("writing"):
         for path in files:
             notes.append(_write(path, plan, meant, clear, picture))
     for page in shown or [None]:
-        deliver(print_document(plan, notes=notes), format, page)
+        deliver(print_document(plan, notes=notes, ends=ends), format, page)
+
+
+def _ends(roll: Roll, question: Question, shot_ei: float | None) -> tuple[Answer, Answer]:
+    """The answers between which 9 of 10 cases of dose, fog and film lie."""
+    from filmdose.odds.draw import kerma_ends
+    from filmdose.odds.unknowns import trip_model
+
+    low, high = (
+        answer(roll.film, kerma, question, exposed=True, shot_ei=shot_ei) for kerma in kerma_ends(trip_model([roll]))[0]
+    )
+    return low, high
 
 
 class Picture:

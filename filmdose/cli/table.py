@@ -39,8 +39,11 @@ def table(
     ] = None,
     safe: Annotated[
         bool,
-        typer.Option("--safe", help="Draw what is not known: the safe index before the typical one, some seconds."),
-    ] = False,
+        typer.Option(
+            "--safe/--typical",
+            help="The safe index before the typical one, some seconds of draws; or the typical one alone, at once.",
+        ),
+    ] = True,
     passes: Annotated[
         list[str] | None,
         typer.Option(

@@ -524,6 +524,11 @@ def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
     ndarray
         log10 exposure of each [log10 lx s], NaN outside the curve's range.
 
+    Raises
+    ------
+    ArgumentError
+        Not a curve.
+
     Examples
     --------
     >>> from filmdose.film.curves import ToeShoulderCurve
@@ -533,6 +538,8 @@ def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
     """
     from scipy.optimize.elementwise import find_root
 
+    if not hasattr(curve, "log_exposure_range"):
+        raise ArgumentError("curve", curve, "a curve", "Take emulsion.curve(), or write MeasuredCurve(...).")
     low, high = curve.log_exposure_range
     low, high = low - 3.0, high + 3.0
     wanted = np.asarray(density, dtype=np.float64)

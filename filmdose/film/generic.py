@@ -145,6 +145,13 @@ def box_speed_notes(films: Iterable[Film]) -> tuple[str, ...]:
     return (BOX_SPEEDS,) if doubtful else ()
 
 
+def _known(kind: str) -> str:
+    name = known_kind(kind)
+    if name not in KINDS:
+        raise UnknownNameError("kind", name, KINDS)
+    return name
+
+
 def generic_speed_range(kind: Kind) -> tuple[float, float]:
     """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it.
 
@@ -168,10 +175,7 @@ def generic_speed_range(kind: Kind) -> tuple[float, float]:
     >>> generic_speed_range("colour-reversal")
     (25.0, 800.0)
     """
-    kind = known_kind(kind)
-    if kind not in KINDS:
-        raise UnknownNameError("kind", kind, KINDS)
-    section = load_data_toml("films.toml")[kind]
+    section = load_data_toml("films.toml")[_known(kind)]
     return float(section["speed_low"]), float(section["speed_high"])
 
 
@@ -321,11 +325,18 @@ def reference_noise_floor(
     float
         v over the grain at z_ref [density].
 
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Examples
     --------
     >>> round(reference_noise_floor(0.01, 0.5, -2.6, reference=2.6), 6)
     0.01
     """
+    check_number("log_shadow_exposure", log_shadow_exposure, low=-12.0, high=6.0, unit="log10 lx s")
+    check_number("reference", reference, low=-6.0, high=12.0, unit="log10 1/(lx s)")
     return float(floor * 10.0 ** (area_exponent * (-log_shadow_exposure - reference)))
 
 
@@ -344,12 +355,20 @@ def generic_granularity(kind: Kind, speed: float) -> float:
     float
         1000 times the standard deviation of density through a 48 um aperture [1].
 
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A speed that is not above 0; a kind that is not known.
+
     Examples
     --------
     >>> round(generic_granularity("bw-negative", 400), 1)
     14.0
     """
-    return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** film_value("granularity", "speed_exponent"))
+    value = check_number("speed", speed, low=0.0, low_open=True, unit="ISO")
+    return float(
+        film_value(_known(kind), "rms_granularity") * (value / 400.0) ** film_value("granularity", "speed_exponent")
+    )
 
 
 hold_to_annotations(globals())

@@ -99,6 +99,8 @@ def record_value(kind: str, record: str, name: str, side: str = "value") -> floa
     >>> record_value("colour-negative", "blue", "minimum_density")
     0.88
     """
+    if kind not in KINDS:
+        raise UnknownNameError("kind", kind, KINDS)
     section = load_data_toml("films.toml")[kind]
     return float(section.get(record, {}).get(name, section.get(name))[side])
 

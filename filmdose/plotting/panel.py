@@ -44,7 +44,13 @@ _OF_THE_ROLL = "that of the roll"
 
 
 class WhatIfView:
-    """Draws answers as images, always on the same figure."""
+    """Draws answers as images, always on the same figure.
+
+    Parameters
+    ----------
+    dots_per_inch
+        Of the images.
+    """
 
     def __init__(self, *, dots_per_inch: float = 80.0) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg

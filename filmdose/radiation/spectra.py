@@ -227,7 +227,7 @@ def filtered(spectrum: Spectrum, layers: tuple[Layer, ...]) -> Spectrum:
     >>> mean_energy_kev(filtered(soft, (Layer(material="lead", thickness_mm=0.1),))) > mean_energy_kev(soft)
     True
     """
-    if not layers:
+    if len(layers) == 0:
         return spectrum
     names = " + ".join(str(layer) for layer in layers)
     through = layers_transmission(layers, spectrum.energy_kev)

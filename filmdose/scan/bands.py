@@ -249,7 +249,7 @@ def join_profiles(profiles: list[FogProfile], *, gap_mm: float = 0.0) -> FogProf
     >>> float(joined.position_mm[-1])
     101.5
     """
-    if not profiles:
+    if len(profiles) == 0:
         raise ArgumentError("profiles", [], "at least one profile")
     gap = check_number("gap_mm", gap_mm, low=0.0, unit="mm")
     positions, start = [], 0.0

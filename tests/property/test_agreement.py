@@ -143,17 +143,6 @@ def table(film, doses, question, tools):
     return [{name: row[name] for name in ("given_stops", "ei", "ei_exact", *TEXTS)} for row in rows]
 
 
-def card(film, doses, question, tools):
-    """The index that a cell of the card shows; reversal film has none there."""
-    from filmdose.present.card import make_card
-
-    if film.reversal:
-        return [{} for _ in doses]
-    made = make_card([film], kerma_ugy=[dose for dose in doses if dose > 0], question=question)
-    shown = [{"shown": row[0]} for row in made.cells]
-    return [{} for dose in doses if dose == 0] + shown
-
-
 def at_film(dose):
     """A history whose one pass leaves an effective kerma at the film [uGy]."""
 
@@ -237,7 +226,7 @@ def command_table(film, doses, question, tools):
 
 PATHS = [
     *(one_by_one, among_many, array_of_stops, grid, swept),
-    *(table, card, trip, odds, plan, command_roll, command_table),
+    *(table, trip, odds, plan, command_roll, command_table),
 ]
 
 
@@ -250,11 +239,6 @@ class Near:
 
 
 def assert_agrees(name, found, expected, film):
-    if name == "shown":  # on the card, with the mark of its verdict
-        index = "" if expected["ei"] is None else format_speed(expected["ei"])
-        assert index in found
-        assert any(sign.isdigit() for sign in found) == (expected["ei"] is not None)
-        return
     wanted = expected[name]
     if isinstance(found, Near):
         assert found.value == pytest.approx(wanted, abs=found.within), name
