@@ -20,6 +20,7 @@ __all__ = [
     "MissingExtraError",
     "MissingFileError",
     "OutputFileError",
+    "StoreWarning",
     "UnknownNameError",
     "ValidityWarning",
     "all_faults",
@@ -330,6 +331,17 @@ class MissingExtraError(FilmdoseError, ImportError):
 
 class ValidityWarning(UserWarning):
     """A model is used outside the range for which it was made or checked."""
+
+
+class StoreWarning(UserWarning):
+    """A stored block of a sweep is damaged or something else; it was computed again."""
+
+    def __init__(self, path: object, problem: str = "") -> None:
+        super().__init__(
+            printable(f"{shown_path(path)}: cannot be used ({problem}); its block is computed again.")
+            if problem
+            else str(path)
+        )
 
 
 # -- all faults of a file at once ------------------------------------------------------------------------------------

@@ -8,11 +8,15 @@ nothing else, so that any reader takes its first line as the header.
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import math
 import os
-from collections.abc import Callable, Mapping, Sequence
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -283,7 +287,7 @@ def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
 
     stream = io.BytesIO()
     safe = _map_texts(frame, neutral_cell)
-    with pd.ExcelWriter(stream, engine="openpyxl") as writer:
+    with _quiet_when_full(), pd.ExcelWriter(stream, engine="openpyxl") as writer:
         safe.to_excel(writer, sheet_name="table", index=False, freeze_panes=(1, 0))
         sheet = writer.sheets["table"]
         for number, column in enumerate(safe.columns, 1):
@@ -297,6 +301,21 @@ def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
             for row in range(2, len(about) + 2):
                 page[f"A{row}"].alignment = Alignment(wrap_text=True, vertical="top")
     return stream.getvalue()
+
+
+@contextmanager
+def _quiet_when_full() -> Iterator[None]:
+    """Let the rest of a spreadsheet go without a word when there is no room for it: openpyxl writes beside first."""
+    try:
+        yield
+    except OSError as error:
+        told, sys.unraisablehook = sys.unraisablehook, lambda _: None
+        try:
+            traceback.clear_frames(error.__traceback__)
+            gc.collect()
+        finally:
+            sys.unraisablehook = told
+        raise
 
 
 def _plain(value: Any) -> Any:
