@@ -334,7 +334,15 @@ class ValidityWarning(UserWarning):
 
 
 class StoreWarning(UserWarning):
-    """A stored block of a sweep is damaged or something else; it was computed again."""
+    """A stored block of a sweep is damaged or something else; it was computed again.
+
+    Parameters
+    ----------
+    path
+        The block.
+    problem
+        What is wrong with it.
+    """
 
     def __init__(self, path: object, problem: str = "") -> None:
         super().__init__(

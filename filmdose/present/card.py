@@ -130,6 +130,10 @@ class Card(Result):
         Words of the card.
     date
         Date on it.
+    typical
+        The typical index of each cell as text, empty where it is the same.
+    verdicts
+        Verdict of each cell.
     """
 
     films: tuple[Film, ...]
