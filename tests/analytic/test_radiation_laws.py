@@ -280,3 +280,20 @@ def test_importing_the_radiation_room_stays_light():
     code = f"import sys, filmdose.history, filmdose.radiation; print([m for m in {heavy} if m in sys.modules])"
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stdout.strip() == "[]"
+
+
+def test_the_slope_of_a_sheet_and_its_error_are_those_of_least_squares():
+    from scipy.stats import linregress
+
+    from filmdose.radiation.sensitivity import parse_sensitivity
+
+    doses, densities = [0.0, 10.0, 20.0, 40.0, 80.0], [0.200, 0.213, 0.214, 0.236, 0.262]  # invented
+    rows = "".join(
+        f'[[exposure]]\ndose = "{dose} uGy"\ndensity = {density}\n'
+        for dose, density in zip(doses, densities, strict=True)
+    )
+    found = parse_sensitivity('film = "invented"\nspeed = 400\nbeam = "140kVp, al=3"\n' + rows)
+    line = linregress(doses, densities)
+    assert found.density_per_ugy == pytest.approx(line.slope, rel=1e-9)
+    assert found.standard_error == pytest.approx(line.stderr, rel=1e-9)
+    assert found.density_unexposed == pytest.approx(line.intercept, rel=1e-9)
