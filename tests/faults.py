@@ -88,7 +88,7 @@ WRITES = {
     "learn": Write("learn ahead.toml --save l.json", ("l.json",)),
     "preview": Write("preview --speed 400 --pass cabin-ct -o p.png", ("p.png",)),
     "tone curve": Write("print --speed 400 --pass cabin-ct --encoding gamma=2.2 --clear 0.85 -o q.cube", ("q.cube",)),
-    "notebooks": Write("notebooks mine", (), 15),
+    "notebooks": Write("notebooks mine", (), 10),
     "corrected scan": Write(
         "print --speed 400 --scan roll.tif --encoding linear --clear-box 100,0,700,30 --rebate 100,62,750,16 "
         "--rebate 100,324,750,30 -o b.tif",

@@ -20,7 +20,8 @@ def assert_old_or_new(kinds, folder, kills):
     for kind, told in found:
         print(f"{kind}: {told}")
         assert (told["code"], told["wrong"]) == (0, 0), (kind, told)
-        assert told["writes"] == WRITES[kind].writes, (kind, told)
+        least = WRITES[kind].writes
+        assert told["writes"] >= least if kind == "notebooks" else told["writes"] == least, (kind, told)
         assert told["old"] + told["new"] == kills * told["writes"], (kind, told)
         # what was left does no harm, and a run that is not killed leaves nothing more
         code, said = told["again"]

@@ -45,7 +45,8 @@ def test_the_index_is_never_over_the_box_and_a_lost_roll_has_none(film, dose, qu
         assert math.log2(found.ei / film.speed) < THIRD
         if not film.reversal:
             assert found.ei_exact <= film.speed * (1.0 + 1e-9)
-            # rounding is at most half a third, and 0.10 stop on the side of too little light
+        if not film.reversal and found.ei >= 4:  # below, printed numbers lie further apart than thirds
+            # rounding is at most a third, and 0.10 stop on the side of too little light
             assert -THIRD <= math.log2(found.ei / found.ei_exact) <= 0.10 + 0.05
 
 
