@@ -78,6 +78,10 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
 def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[float]:
     """Kerma that fogs each film as it is like the worst band of the middle case [uGy], by roll.
 
+    Where nothing was learnt everything is typical then, and the dose is that of :func:`filmdose.history.history_dose`
+    with the bands of its sources: the case of which every other output tells.  Else it is the median of what was
+    learnt.
+
     Parameters
     ----------
     model
@@ -85,7 +89,11 @@ def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[floa
     learned
         What measured rolls have taught.
     """
-    return [float(np.median(records[0])) for records in _kermas_as_it_is(model, middle_scores(model, learned))]
+    if learned is None:
+        draws = model.draws(np.zeros((1, len(model.inputs))), even=True)
+    else:
+        draws = model.draws(middle_scores(model, learned))
+    return [float(np.median(records[0])) for records in _kermas_as_it_is(model, draws)]
 
 
 def kerma_ends(model: TripModel, learned: Learned | None = None) -> list[tuple[float, float]]:
@@ -99,15 +107,14 @@ def kerma_ends(model: TripModel, learned: Learned | None = None) -> list[tuple[f
         As of :func:`middle_kermas`.
     """
     ends = (POINTS[0], POINTS[-1])
-    drawn = _kermas_as_it_is(model, case_scores(model, learned))
+    drawn = _kermas_as_it_is(model, model.draws(case_scores(model, learned)))
     with np.errstate(divide="ignore"):
         means = [np.exp(np.mean(np.log(records), axis=0)) for records in drawn]
     return [(low, high) for low, high in (np.quantile(mean, ends).tolist() for mean in means)]
 
 
-def _kermas_as_it_is(model: TripModel, scores: FloatArray) -> list[list[FloatArray]]:
+def _kermas_as_it_is(model: TripModel, draws: Draws) -> list[list[FloatArray]]:
     """Kerma that fogs each film as it is like the worst band in every draw [uGy], by roll and record."""
-    draws = model.draws(scores)
     result = {}
     for group in film_groups(model):
         for column, roll in enumerate(group.rolls):

@@ -47,9 +47,9 @@ def case_scores(model: TripModel, learned: Learned | None) -> FloatArray:
     return ScoreStream(model, learned, _MIDDLE, np.random.default_rng(0).spawn(1)[0]).next()
 
 
-def middle_scores(model: TripModel, learned: Learned | None) -> FloatArray:
-    """Those among which the middle case is looked for: scanners that nobody identified are at their middle."""
-    taught = None if learned is None else learned.matched(model)
+def middle_scores(model: TripModel, learned: Learned) -> FloatArray:
+    """Those among which the middle of what was learnt is looked for; scanners that nobody identified are at theirs."""
+    taught = learned.matched(model)
     return model.at_mixture_middles(case_scores(model, learned), () if taught is None else taught[0])
 
 

@@ -526,13 +526,15 @@ class TripModel:
         typical = 1.0 if name.startswith("held[") else self.priors[name].typical
         return np.asarray(np.log(self._value(scores, name) / typical))
 
-    def draws(self, scores: FloatArray) -> Draws:
+    def draws(self, scores: FloatArray, *, even: bool = False) -> Draws:
         """What the scores of all inputs mean for every roll.
 
         Parameters
         ----------
         scores
             Standard normal scores, shape (draws, inputs).
+        even
+            Whether to leave out the unevenness that is drawn on top of the bands of the sources.
         """
         scores = np.atleast_2d(np.asarray(scores, dtype=np.float64))
         if scores.shape[1] != len(self.inputs):
@@ -565,7 +567,7 @@ class TripModel:
             log_hits[:, index] += np.log(self._value(scores, film_name))
             if speed_name:  # a faster film has grains of more sensitivity
                 log_hits[:, index] += b * np.log(self._value(scores, speed_name))
-            if uneven:
+            if uneven and not even:
                 peak[:, index] *= 1.0 + self._value(scores, uneven)
         return Draws(
             hit_exponent=b,
