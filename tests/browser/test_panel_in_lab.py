@@ -60,13 +60,17 @@ def page(lab, browser):
         return WebDriverWait(driver, 40).until(lambda d: d.find_elements(By.CSS_SELECTOR, ".jp-Cell .cm-content"))
 
     wait.until(opened)
-    wait.until(lambda d: "Idle" in (d.find_element(By.CSS_SELECTOR, ".jp-Notebook-ExecutionIndicator").text or "Idle"))
-    first = browser.find_elements(By.CSS_SELECTOR, ".jp-CodeCell .cm-content")[0]
-    ActionChains(browser).click(first).perform()
-    for _ in range(3):  # imports, the words between, the panel
-        ActionChains(browser).key_down(Keys.SHIFT).send_keys(Keys.ENTER).key_up(Keys.SHIFT).perform()
-    wait.until(lambda d: d.find_elements(By.CSS_SELECTOR, ".widget-checkbox input"))
-    wait.until(lambda d: words(d))
+
+    def started(driver):
+        """Run imports, the words between, and the panel; again where the page was not ready for the keys."""
+        first = driver.find_elements(By.CSS_SELECTOR, ".jp-CodeCell .cm-content")[0]
+        ActionChains(driver).click(first).perform()
+        for _ in range(3):
+            ActionChains(driver).key_down(Keys.SHIFT).send_keys(Keys.ENTER).key_up(Keys.SHIFT).pause(0.5).perform()
+        return WebDriverWait(driver, 30).until(lambda d: d.find_elements(By.CSS_SELECTOR, ".widget-checkbox input"))
+
+    wait.until(started)
+    wait.until(words)
     yield browser
     browser.set_window_size(before["width"], before["height"])
     browser.get("about:blank")
