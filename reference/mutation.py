@@ -42,6 +42,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 ROOT = Path(__file__).resolve().parents[1]
 READ = Path(__file__).with_name("mutants_read.txt")
 ROOMS = (
@@ -476,46 +478,85 @@ def _code(code: types.CodeType, name: str) -> types.CodeType | None:
 COPY: dict[str, Path] = {}
 
 
-def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
-    """Try a change on a copy of the package, in a process of its own."""
+def _copy() -> Path:
+    """The copy of the package, made when it is first wanted."""
     if "copy" not in COPY:
         COPY["copy"] = Path(tempfile.mkdtemp(prefix="filmdose-mutants-"))
         shutil.copytree(ROOT / "filmdose", COPY["copy"] / "filmdose")
-        os.environ["PYTHONDONTWRITEBYTECODE"] = "1"
-    file = COPY["copy"] / "filmdose" / mutant.file
+        for entry in ROOT.iterdir():  # all else as in a clone
+            if entry.name not in ("filmdose", ".git", ".venv"):
+                (COPY["copy"] / entry.name).symlink_to(entry)
+        # otherwise an installed package might be what is tested
+        where = [sys.executable, "-P", "-c", "import filmdose; print(filmdose.__file__)"]
+        seen = subprocess.check_output(where, cwd=COPY["copy"], env=_environment(), text=True)
+        assert seen.startswith(str(COPY["copy"])), f"the tests would see {seen}"
+    return COPY["copy"]
+
+
+def _environment() -> dict[str, str]:
+    return os.environ | {"PYTHONPATH": str(COPY["copy"]), "PYTHONDONTWRITEBYTECODE": "1"}
+
+
+def _tests_on_copy(names: list[str]) -> tuple[str | None, str]:
+    """The first test that fails, or None; and what pytest said."""
+    options = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--no-header", "--tb=no"]
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-m", "pytest", *options, *names],
+        cwd=COPY["copy"],
+        env=_environment(),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        preexec_fn=_limit,
+        text=True,
+    )
+    try:
+        said, _ = process.communicate(timeout=WALL_S)
+    except subprocess.TimeoutExpired:
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+        return "it does not end", ""
+    if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
+        return "it does not end", ""
+    if process.returncode == 0:
+        return None, said
+    if process.returncode == pytest.ExitCode.USAGE_ERROR:
+        raise SystemExit(f"The tests are no longer those of the coverage data; measure it again.\n{said[-500:]}")
+    failed = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", said, re.M)
+    return (failed[1] if failed else said.strip()[-200:]), said
+
+
+SOUND: dict[str, bool] = {}
+
+
+def apart(mutant: Mutant, names: list[str]) -> dict[str, str]:
+    """Try a change on a copy of the package, in a process of its own."""
+    while True:
+        failed = _changed(mutant, names)
+        if failed is None:
+            return {"verdict": "survived", "by": f"{len(names)} tests passed"}
+        blamed = [name for name in names if name == failed]
+        for name in blamed:
+            if name not in SOUND:
+                SOUND[name] = _tests_on_copy([name])[0] is None
+        if all(SOUND[name] for name in blamed):
+            return {"verdict": "killed", "by": failed}
+        names = [name for name in names if SOUND.get(name, True)]
+
+
+def _changed(mutant: Mutant, names: list[str]) -> str | None:
+    """The first test that fails on the changed copy."""
+    file = _copy() / "filmdose" / mutant.file
     kept, stood = file.read_text(encoding="utf-8"), file.stat()
     compiled = list((file.parent / "__pycache__").glob(f"{file.stem}.*.pyc"))
     hidden = [path.rename(path.with_suffix(".kept")) for path in compiled]
     file.write_text(mutant.text(), encoding="utf-8")
-    options = ["-q", "-x", "-p", "no:cacheprovider", "-p", "no:xdist", "--no-header", "--tb=no"]
-    environment = os.environ | {"PYTHONPATH": str(COPY["copy"])}
     try:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "pytest", *options, *names],
-            cwd=ROOT,
-            env=environment,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.STDOUT,
-            preexec_fn=_limit,
-            text=True,
-        )
-        try:
-            said, _ = process.communicate(timeout=WALL_S)
-        except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
-            process.communicate()
-            return {"verdict": "killed", "by": "it does not end"}
+        return _tests_on_copy(names)[0]
     finally:
         file.write_text(kept, encoding="utf-8")
         os.utime(file, ns=(stood.st_atime_ns, stood.st_mtime_ns))
         for path in hidden:
             path.rename(path.with_suffix(".pyc"))
-    if process.returncode in (-signal.SIGXCPU, -signal.SIGKILL):
-        return {"verdict": "killed", "by": "it does not end"}
-    if process.returncode == 0:
-        return {"verdict": "survived", "by": f"{len(names)} tests passed"}
-    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", said, re.M)
-    return {"verdict": "killed", "by": failed[1] if failed else said.strip()[-200:]}
 
 
 def read(results: Path) -> dict[str, dict[str, Any]]:
@@ -559,8 +600,6 @@ def main() -> None:
     given = parser.parse_args()
     if given.what == "report":
         return report(given.results)
-    import pytest
-
     files = sorted({path for pattern in ROOMS for path in (ROOT / "filmdose").glob(pattern)})
     files = [path for path in files if path.name != "__init__.py"]
     make = sample(files, given.count, given.seed) if given.what == "code" else data_mutants(given.count, given.seed)

@@ -88,3 +88,14 @@ def test_nothing_ahead_is_said(run, tmp_path):
     code, _, err = run("plan", path)
     assert code == 2
     assert "[[leg]]" in err
+
+
+@pytest.mark.parametrize(("ending", "begins"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
+def test_the_sheet_as_a_page(run, small, tmp_path, ending, begins):
+    sheet = tmp_path / f"sheet.{ending}"
+    code, _, err = run("plan", small, *FEW, "--sheet", sheet, "--date", "2026-05-01")
+    assert (code, err.strip().count("\n")) == (0, 0)
+    content = sheet.read_bytes()
+    assert content.startswith(begins)
+    if ending == "svg":
+        assert b"<title>" in content

@@ -174,3 +174,13 @@ def test_a_measured_fog_has_no_range(run):
     words = ("print", "--speed", 400, "--fog", 0.2)
     assert json.loads(run(*words, "--format", "json")[1])["range"] is None
     assert "9 of 10" not in run(*words)[1]
+
+
+def test_bands_are_told_apart_from_the_mean(run):
+    code, told, _ = run("print", "--speed", "400", "--pass", "hold-ct")
+    assert code == 0
+    words = " ".join(told.split())
+    assert "zones are those of the worst band, 1.30 times as much" in words
+    assert "worst band" not in run("print", "--speed", "400", "--kerma", "100")[1]
+    code, told, _ = run("print", "--speed", "400", "--kerma", "1e9")
+    assert "There is no tone curve" in told

@@ -136,3 +136,84 @@ def test_what_moves_the_range_of_reversal_film_most_is_its_dose():
     told = propagate([item], samples=256)
     assert "a: " in str(told)
     assert told.footnote in str(told)
+
+
+CT = fd.History(passes=Pass(source="cabin-ct"))
+STRIPS = "restrained,base_plus_fog,log_speed_point\nno,0.42,-2.60\nyes,0.34,-2.46\n"
+
+
+def trip_text(rolls):
+    parts = [f'[[roll]]\nid = "{name}"\nspeed = 400\n' for name in rolls]
+    return "".join(parts) + '[[leg]]\nsource = "cabin-ct"\n'
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (("preview", "--trip", "TWO"), "one of a, b"),
+        (
+            ("print", "--speed", "400", "--kerma", "100", "-o", "x.md", "-o", "y.md", "--format", "csv"),
+            "beside --format",
+        ),
+        (("develop", "restrainer", "STRIPS"), "fixed undeveloped"),
+    ],
+)
+def test_what_a_command_needs_is_asked_for(run, tmp_path, monkeypatch, words, says):
+    monkeypatch.chdir(tmp_path)
+    for name, text in (("TWO", trip_text("ab")), ("STRIPS", STRIPS)):
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    code, _, told = run(*words)
+    assert code == 2
+    assert says in told
+    assert len(told.splitlines()) == 1
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["STRIPS", "TWO"]
+
+
+def test_a_table_of_rolls_from_a_trip_and_columns_that_stand_twice():
+    trip = fd.Trip(rolls=(Roll(id="a", film=generic_film(400), history=CT), Roll(id="b", film=generic_film(800))))
+    assert repr(fd.answers(trip)) == repr(fd.answers(list(trip.rolls)))  # NaN among them
+    twice = pd.DataFrame([[400.0, 1.0, 2.0]], columns=["speed", "kerma_ugy", "kerma_ugy"])
+    with pytest.raises(ArgumentError, match=r"kerma_ugy.*once"):
+        fd.answers(twice)
+
+
+def test_strips_of_a_base_above_them_or_with_columns_missing():
+    from filmdose.development import evaluate_strips
+
+    table = pd.DataFrame({"restrained": [False, True], "base_plus_fog": [0.42, 0.15], "log_speed_point": [-2.6, -2.5]})
+    with pytest.raises(ArgumentError, match="below those of the blank pieces"):
+        evaluate_strips(table, 0.20)
+    with pytest.raises(ArgumentError, match="log_speed_point"):
+        evaluate_strips(table.drop(columns="log_speed_point"), 0.10)
+    alike = table.assign(base_plus_fog=[0.42, 0.41])
+    pair, notes = evaluate_strips(alike, 0.20)
+    assert abs(pair.fog_factor - 1.0) < 2.0 * pair.fog_error
+    assert any("no gain is shown" in note for note in notes)
+
+
+def test_what_a_file_has_learnt_keeps_draws_only(tmp_path):
+    from filmdose.odds import learn, read_learned, save_learned
+
+    item = Roll(id="a", film=generic_film(400), history=CT)
+    found = learn([item], FogReading(roll="a", base_plus_fog=0.35, control=0.30, error=0.03), samples=1024)
+    with pytest.raises(fd.errors.UnknownNameError, match="scanner"):
+        found.correlation("nowhere")
+    assert -1.0 <= found.correlation() < 0.0  # a reading fixes the product of dose and sensitivity best
+    path = tmp_path / "learnt.json"
+    save_learned(found, path)
+    with pytest.raises(ArgumentError, match="keeps draws only"):
+        read_learned(path).correlation()
+
+
+def test_a_picture_of_a_roll_takes_nothing_beside_it():
+    item = Roll(id="a", film=generic_film(400), history=CT)
+    with pytest.raises(ArgumentError, match="nothing beside a roll"):
+        fd.preview(item, exposed=True)
+
+
+def test_a_setting_says_its_bands_itself():
+    from filmdose.whatif import Setting
+
+    setting = Setting(speed=400.0, counts={"cabin-ct": 1}, question=fd.Question(peak_to_mean=2.0))
+    with pytest.raises(ArgumentError, match="without peak_to_mean"):
+        setting.command()
