@@ -15,6 +15,8 @@ html_theme_options = {
     "page_width": "1080px",
     "sidebar_width": "250px",
 }
+html_static_path = ["_static"]
+html_css_files = ["tables.css"]
 html_title = f"filmdose {__version__}"
 html_show_sourcelink = False
 

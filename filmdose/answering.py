@@ -193,12 +193,50 @@ def _stops_text(stops: float | None) -> str:
 
 
 def as_film(film: Film | float) -> Film:
-    """The film itself, or the generic black-and-white negative film of a speed [ISO]."""
+    """The film itself, or the generic black-and-white negative film of a speed [ISO].
+
+    Parameters
+    ----------
+    film
+        A film, or a speed [ISO].
+
+    Returns
+    -------
+    Film
+
+    Raises
+    ------
+    ArgumentError
+        Neither; a speed out of range.
+
+    Examples
+    --------
+    >>> as_film(400).speed
+    400.0
+    """
     return film if isinstance(film, Film) else generic_film(film)
 
 
 def marked_index(speed: float, stops: float) -> float:
-    """The index on the printed scale; a film that needs nothing keeps the number on its box."""
+    """The index on the printed scale; a film that needs nothing keeps the number on its box.
+
+    Parameters
+    ----------
+    speed
+        Marked speed [ISO].
+    stops
+        Exposure to give more [stops].
+
+    Returns
+    -------
+    float
+        Exposure index [ISO].
+
+    Examples
+    --------
+    >>> marked_index(400.0, 0.05), marked_index(400.0, 1.0)
+    (400.0, 200.0)
+    """
     return float(speed) if stops == 0.0 else float(standard_exposure_index(speed, stops))
 
 
@@ -429,7 +467,22 @@ def _share(value: float) -> str:
 
 
 def film_to_dict(film: Film) -> dict[str, Any]:
-    """A film as plain numbers; the grain classes of a single record stand at the top level."""
+    """A film as plain numbers; the grain classes of a single record stand at the top level.
+
+    Parameters
+    ----------
+    film
+        The film.
+
+    Returns
+    -------
+    dict
+
+    Examples
+    --------
+    >>> film_to_dict(as_film(400))["kind"]
+    'bw-negative'
+    """
     head = {"kind": film.kind, "speed": film.speed, "name": film.name, "origin": film.origin}
     records = {name: record.to_dict() for name, record in film}
     if len(records) == 1:
@@ -496,6 +549,17 @@ def answer_grid(films: Sequence[Film | float], kerma_ugy: Any, question: Questio
     Dataset with dimensions ``film`` and ``kerma_ugy`` (and ``criterion`` for ``stops``), units in the
     attributes.  ``ei`` is NaN where nothing helps (status "beyond_rescue") or the dose is NaN (status "unknown").
     The labels along ``film`` are unique.
+
+    Raises
+    ------
+    ArgumentError
+        No films, doses that are not one-dimensional or are below 0.
+
+    Examples
+    --------
+    >>> grid = answer_grid([100, 800], [0.0, 100.0])
+    >>> grid["ei"].sel(kerma_ugy=0.0).values.tolist()
+    [100.0, 800.0]
     """
     import xarray as xr
 
@@ -550,7 +614,22 @@ def grid_row(film: Film, kerma_ugy: FloatArray, question: Question, names: Itera
 
 
 def answers_of_solution(speed: float | FloatArray, found: FilmSolution, names: Iterable[str]) -> dict[str, Any]:
-    """Answers of a solution by the names of ``GRID_ATTRIBUTES``; ``speed`` [ISO] of the film, or of every row."""
+    """Answers of a solution by the names of ``GRID_ATTRIBUTES``; ``speed`` [ISO] of the film, or of every row.
+
+    Parameters
+    ----------
+    speed
+        Of the film, or of every row [ISO].
+    found
+        The solution of its doses.
+    names
+        Which of ``GRID_ATTRIBUTES``.
+
+    Returns
+    -------
+    dict
+        Arrays by name.
+    """
     return {name: _GRID[name](speed, found) for name in names}
 
 
@@ -568,7 +647,23 @@ def grid_rows(
 
 
 def unique_labels(labels: Sequence[str]) -> list[str]:
-    """The labels, those that stand twice with a number behind them: no two films share a column."""
+    """The labels, those that stand twice with a number behind them: no two films share a column.
+
+    Parameters
+    ----------
+    labels
+        Names of films.
+
+    Returns
+    -------
+    list of str
+        As many.
+
+    Examples
+    --------
+    >>> unique_labels(["ISO 400", "ISO 400", "ISO 800"])
+    ['ISO 400 (1)', 'ISO 400 (2)', 'ISO 800']
+    """
     if isinstance(labels, (str, bytes)) or not all(isinstance(label, str) for label in labels):
         raise ArgumentError("labels", labels, "a sequence of texts")
     seen: dict[str, int] = {}

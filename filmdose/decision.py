@@ -24,7 +24,7 @@ import numpy as np
 
 from filmdose.arrays import FloatArray
 from filmdose.question import Question
-from filmdose.solver import cubic_at, cubic_root
+from filmdose.solver import cubic_at, cubic_root, nodes_from
 from filmdose.standards import LOG10_2
 
 __all__ = [
@@ -76,15 +76,15 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     -------
     Shape (rows, nodes - margin): convex in s, 0 where the shadow point has what it needs or no more can be had.
     """
-    hull = _hull(np.minimum.accumulate(lost, axis=1))
+    hull = _hull(_least_so_far(lost))
     over_tones = hull @ _averages(hull.shape[1], margin)
     at_point = hull[:, margin:]  # it falls; where it first is 0 nothing is left to win at the point itself
     left = np.count_nonzero(at_point > 0.0, axis=1)
     end = np.zeros(left.size)
     crosses = np.flatnonzero((left > 0) & (left < at_point.shape[1]))
     start = np.clip(left[crosses] - 2, 0, at_point.shape[1] - 4)
-    around = -at_point[crosses[:, None], start[:, None] + np.arange(4)].T
-    end[crosses] = start + cubic_root(np.ascontiguousarray(around), left[crosses] - 1.0 - start)
+    around = -nodes_from(hull, start + margin, 4, rows=crosses)
+    end[crosses] = start + cubic_root(around, left[crosses] - 1.0 - start)
     never = np.flatnonzero(left == at_point.shape[1])
     end[never] = over_tones[never].argmin(axis=1)
     first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
@@ -103,12 +103,21 @@ def highlight_lost(lost: FloatArray, margin: int) -> FloatArray:
     return over_tones
 
 
+def _least_so_far(values: FloatArray) -> FloatArray:
+    """``np.minimum.accumulate(values, axis=1)``, which takes three times as long for going row by row."""
+    least = values.copy()
+    for node in range(1, least.shape[1]):
+        np.minimum(least[:, node], least[:, node - 1], out=least[:, node])
+    return least
+
+
 def _hull(values: FloatArray) -> FloatArray:
     """Greatest convex function below each row."""
     slopes = np.diff(values, axis=1)
-    bent = np.flatnonzero((slopes[:, 1:] < slopes[:, :-1] - 1e-7).any(axis=1))
-    if not bent.size:
+    bends = slopes[:, 1:] < slopes[:, :-1] - 1e-7
+    if not bends.any():
         return values
+    bent = np.flatnonzero(bends.any(axis=1))
     from scipy.optimize import isotonic_regression
 
     result = values.copy()
@@ -180,9 +189,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     nearest = loss.argmin(axis=1)
     middle = _WINDOW // 2
     first = np.clip(nearest - middle, 0, count - _WINDOW)
-    columns = first[:, None] + np.arange(_WINDOW)
-    near_shadow = np.take_along_axis(shadow, columns, axis=1)
-    near_highlight = np.take_along_axis(np.broadcast_to(highlight, shadow.shape), columns, axis=1)
+    near_shadow, near_highlight = nodes_from(shadow, first, _WINDOW).T, nodes_from(highlight, first, _WINDOW).T
     place = nearest - first
     positions, matrix = _around(middle)
     fine_shadow, fine_highlight = near_shadow @ matrix, near_highlight @ matrix
@@ -329,7 +336,7 @@ class LossTally:
 
 
 #: The close points reach so far to either side [stops], so many for each node.
-_ABOUT, _CLOSE = 1.5, 8
+_ABOUT, _CLOSE = 1.0, 8
 
 
 def mean_highlight(highlight: FloatArray) -> FloatArray:

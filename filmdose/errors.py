@@ -20,6 +20,7 @@ __all__ = [
     "MissingExtraError",
     "MissingFileError",
     "OutputFileError",
+    "StoreWarning",
     "UnknownNameError",
     "ValidityWarning",
     "all_faults",
@@ -46,6 +47,18 @@ SHOWN_NAMES = 40
 def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:
     """A value as messages show it: its repr, cut to ``limit`` characters.
 
+    Parameters
+    ----------
+    value
+        Anything.
+    limit
+        Most characters [at least 8].
+
+    Returns
+    -------
+    str
+        In one line.
+
     Examples
     --------
     >>> shown("x" * 1000, 12)
@@ -67,7 +80,25 @@ def shown(value: object, limit: int = SHOWN_CHARACTERS) -> str:
 
 
 def did_you_mean(value: object, known: Iterable[str]) -> str:
-    """The sentence that proposes names like the one that was given; empty when none is alike."""
+    """The sentence that proposes names like the one that was given; empty when none is alike.
+
+    Parameters
+    ----------
+    value
+        What was given.
+    known
+        All names.
+
+    Returns
+    -------
+    str
+        "Did you mean cabin-ct?", or nothing.
+
+    Examples
+    --------
+    >>> did_you_mean("cabin-cat", ["cabin-ct", "hold-ct"])
+    'Did you mean cabin-ct?'
+    """
     text, names = str(value)[:SHOWN_CHARACTERS], list(known)
     near = difflib.get_close_matches(text, names, n=3, cutoff=0.5)
     near = near or [name for name in names if len(text) > 1 and name.startswith(text)][:3]
@@ -75,7 +106,23 @@ def did_you_mean(value: object, known: Iterable[str]) -> str:
 
 
 def name_list(names: Iterable[str]) -> str:
-    """Names in a row, the first forty at most."""
+    """Names in a row, the first forty at most.
+
+    Parameters
+    ----------
+    names
+        Any number of names.
+
+    Returns
+    -------
+    str
+        Comma-separated.
+
+    Examples
+    --------
+    >>> name_list(["lead", "tin"])
+    'lead, tin'
+    """
     texts = [name if len(name) <= SHOWN_CHARACTERS else shown(name) for name in names]
     more = f" and {len(texts) - SHOWN_NAMES} more" if len(texts) > SHOWN_NAMES else ""
     return ", ".join(texts[:SHOWN_NAMES]) + more
@@ -83,6 +130,16 @@ def name_list(names: Iterable[str]) -> str:
 
 def printable(text: str) -> str:
     """A text with every character that a terminal would act on, or cannot show, as an escape.
+
+    Parameters
+    ----------
+    text
+        Any text.
+
+    Returns
+    -------
+    str
+        The same where it can be printed.
 
     Examples
     --------
@@ -93,7 +150,23 @@ def printable(text: str) -> str:
 
 
 def shown_path(path: object) -> str:
-    """A path as messages show it: quoted where it cannot be printed, a very long one without its middle."""
+    """A path as messages show it: quoted where it cannot be printed, a very long one without its middle.
+
+    Parameters
+    ----------
+    path
+        A path, or what was given for one.
+
+    Returns
+    -------
+    str
+        In one line.
+
+    Examples
+    --------
+    >>> shown_path("rolls.toml")
+    'rolls.toml'
+    """
     text = str(path)
     if len(text) > SHOWN_PATH_CHARACTERS:
         half = SHOWN_PATH_CHARACTERS // 2
@@ -148,7 +221,19 @@ class ArgumentError(FilmdoseError, ValueError):
 
 
 class UnknownNameError(FilmdoseError, KeyError):
-    """A name is not in a registry; the text lists near matches and all names."""
+    """A name is not in a registry; the text lists near matches and all names.
+
+    Parameters
+    ----------
+    argument
+        Name of the argument.
+    value
+        What was given.
+    known
+        Names of the registry.
+    action
+        What to do.
+    """
 
     def __init__(self, argument: str, value: object, known: Iterable[str], action: str = "") -> None:
         self.argument = argument
@@ -168,6 +253,17 @@ class InputFileError(FilmdoseError, ValueError):
     """A file cannot be read as what it should be.
 
     ``place`` says where in the file: "line 7, column 2", "roll 'A1', field 'speed'".
+
+    Parameters
+    ----------
+    path
+        The file.
+    place
+        Where in it: "line 7, column 2", "roll 'A1', field 'speed'"; empty for the whole file.
+    problem
+        What is wrong.
+    action
+        What to do.
     """
 
     def __init__(self, path: object, place: str, problem: str, action: str = "") -> None:
@@ -179,7 +275,15 @@ class InputFileError(FilmdoseError, ValueError):
 
 
 class MissingFileError(InputFileError, FileNotFoundError):
-    """A file that is to be read is not there."""
+    """A file that is to be read is not there.
+
+    Parameters
+    ----------
+    path
+        The file.
+    reason
+        What the system said.
+    """
 
     def __init__(self, path: object, reason: str = "No such file or directory") -> None:
         InputFileError.__init__(self, path, "", f"cannot be read ({reason}).", "Check the path.")
@@ -190,7 +294,15 @@ class MissingFileError(InputFileError, FileNotFoundError):
 
 
 class OutputFileError(FilmdoseError, OSError):
-    """A file cannot be written; whatever stood there before is untouched."""
+    """A file cannot be written; whatever stood there before is untouched.
+
+    Parameters
+    ----------
+    path
+        The place.
+    problem
+        What is wrong.
+    """
 
     def __init__(self, path: object, problem: str) -> None:
         self.path = str(path)
@@ -201,7 +313,17 @@ class OutputFileError(FilmdoseError, OSError):
 
 
 class MissingExtraError(FilmdoseError, ImportError):
-    """An optional package is needed; the text names the extra that brings it."""
+    """An optional package is needed; the text names the extra that brings it.
+
+    Parameters
+    ----------
+    package
+        What is missing.
+    purpose
+        What it is needed for.
+    extra
+        Extra of this package that brings it.
+    """
 
     def __init__(self, package: str, extra: str, purpose: str) -> None:
         super().__init__(f'{purpose} needs the package {package}. Install it with: pip install "filmdose[{extra}]"')
@@ -211,6 +333,25 @@ class ValidityWarning(UserWarning):
     """A model is used outside the range for which it was made or checked."""
 
 
+class StoreWarning(UserWarning):
+    """A stored block of a sweep is damaged or something else; it was computed again.
+
+    Parameters
+    ----------
+    path
+        The block.
+    problem
+        What is wrong with it.
+    """
+
+    def __init__(self, path: object, problem: str = "") -> None:
+        super().__init__(
+            printable(f"{shown_path(path)}: cannot be used ({problem}); its block is computed again.")
+            if problem
+            else str(path)
+        )
+
+
 # -- all faults of a file at once ------------------------------------------------------------------------------------
 
 _FAULTS: ContextVar[list[FilmdoseError] | None] = ContextVar("_FAULTS", default=None)
@@ -218,7 +359,13 @@ _FAULTS: ContextVar[list[FilmdoseError] | None] = ContextVar("_FAULTS", default=
 
 @contextmanager
 def all_faults() -> Iterator[list[FilmdoseError]]:
-    """Collect what readers of files refuse, where they can go on; elsewhere they raise as ever."""
+    """Collect what readers of files refuse, where they can go on; elsewhere they raise as ever.
+
+    Yields
+    ------
+    list of FilmdoseError
+        Filled while the context lasts.
+    """
     found: list[FilmdoseError] = []
     token = _FAULTS.set(found)
     try:
@@ -228,7 +375,18 @@ def all_faults() -> Iterator[list[FilmdoseError]]:
 
 
 def go_on_or_raise(error: FilmdoseError) -> None:
-    """Raise a fault after which a reader could go on; when all faults are collected, note it instead."""
+    """Raise a fault after which a reader could go on; when all faults are collected, note it instead.
+
+    Parameters
+    ----------
+    error
+        The fault.
+
+    Raises
+    ------
+    FilmdoseError
+        The fault, unless all are collected.
+    """
     found = _FAULTS.get()
     if found is None:
         raise error
@@ -237,7 +395,12 @@ def go_on_or_raise(error: FilmdoseError) -> None:
 
 @contextmanager
 def each_part() -> Iterator[None]:
-    """Around one part of a file, after which the others can be read: its fault is raised, or noted with all others."""
+    """Around one part of a file, after which the others can be read: its fault is raised, or noted with all others.
+
+    Yields
+    ------
+    None
+    """
     try:
         yield
     except FilmdoseError as error:
@@ -245,7 +408,13 @@ def each_part() -> Iterator[None]:
 
 
 def stop_at_faults() -> None:
-    """End reading where what follows rests on what was refused: raises the last fault that was noted, if any."""
+    """End reading where what follows rests on what was refused: raises the last fault that was noted, if any.
+
+    Raises
+    ------
+    FilmdoseError
+        The last fault that was noted.
+    """
     found = _FAULTS.get()
     if found:
         raise found.pop()

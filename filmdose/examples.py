@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, OutputFileError, UnknownNameError
+from filmdose.files import write_bytes_atomic
 from filmdose.trip import Trip
 from filmdose.tripfile import read_trip
 
@@ -55,6 +55,11 @@ def example_trip_path(name: str) -> Path:
     ------
     UnknownNameError
         Another name.
+
+    Examples
+    --------
+    >>> example_trip_path("ahead").suffix
+    '.toml'
     """
     if name not in example_trips():
         raise UnknownNameError("name", name, example_trips())
@@ -110,11 +115,18 @@ def copy_notebooks(folder: str | Path) -> list[Path]:
     for path in files:
         if (target / path.name).exists():
             raise OutputFileError(target / path.name, "it is there already")
+    written: list[Path] = []
     try:
         target.mkdir(parents=True, exist_ok=True)
-        return [Path(shutil.copyfile(path, target / path.name)) for path in files]
+        for path in files:
+            written.append(write_bytes_atomic(target / path.name, path.read_bytes()))
     except OSError as error:
+        for path in written:
+            path.unlink(missing_ok=True)
+        if isinstance(error, OutputFileError):
+            raise
         raise OutputFileError(target, error.strerror or str(error)) from error
+    return [target / path.name for path in files]
 
 
 def _stands(path: Path) -> bool:

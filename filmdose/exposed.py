@@ -22,7 +22,8 @@ from filmdose.names import Verdict
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.sensitometry import grade_for_density_range
-from filmdose.solution import FilmSolution, shadow_points, verdict_of
+from filmdose.solution import FilmSolution, record_solvers, reversal_verdict, shadow_points, verdict_of
+from filmdose.solver import reversal_loss
 from filmdose.standards import LOG10_2
 from filmdose.units import format_speed
 from filmdose.words import kept_text
@@ -68,7 +69,8 @@ class ExposedLoss(Result):
         white point of a reversal scan keeps its place) relative to that of the clean film [1].
     verdict
         "good", "usable", "poor" or "lost", by the signal-to-noise and contrast kept two stops above the shadow point
-        (the darkest tones that a print shows with texture; our choice) of the record that keeps least.
+        (the darkest tones that a print shows with texture; our choice) of the record that keeps least; of reversal film
+        that of a roll exposed as marked (:func:`filmdose.solution.reversal_verdict`).
     shot_ei
         Exposure index that the roll was shot at; the marked speed when it is not known [ISO].
     snr_kept
@@ -140,6 +142,15 @@ def exposed_loss(
     shot_ei
         Exposure index that it was shot at [ISO; above 0]; the marked speed when left out.
 
+    Returns
+    -------
+    ExposedLoss
+
+    Raises
+    ------
+    ArgumentError
+        A shot index that is not above 0.
+
     Notes
     -----
     Densities are those of diffuse light; a condenser enlarger sees a greater range and wants a softer grade.
@@ -191,9 +202,15 @@ def exposed_worth(
     shift
         log10 of the film's speed over the index that it was shot at.
 
+    Returns
+    -------
+    tuple of arrays
+        Verdict, signal-to-noise kept [1] and whether nothing that shows is lost, each of shape (n,).
+
     Notes
     -----
-    As of :class:`ExposedLoss`, each by the record that keeps least.
+    As of :class:`ExposedLoss`, each by the record that keeps least.  Reversal film has the verdict of a roll that is
+    exposed as marked (:func:`filmdose.solution.reversal_verdict`), with the shadow where this one's lies.
     """
     kept: dict[int, FloatArray] = {}
     for stops in (0, TEXTURED_STOPS):
@@ -215,9 +232,15 @@ def exposed_worth(
         axis=0,
     )
     fog = np.max([np.abs(record.fog_density(kerma_ugy)) for record in film.records], axis=0)
-    verdict = verdict_of(kept[TEXTURED_STOPS], gradient)
+    verdict = _reversal_worth(film, kerma_ugy, kept[0]) if film.reversal else verdict_of(kept[TEXTURED_STOPS], gradient)
     harmless = (verdict == "good") & (fog < HARMLESS_FOG) & (kept[0] >= HARMLESS_SNR)
     return verdict, kept[0], np.asarray(harmless)
+
+
+def _reversal_worth(film: Film, kerma_ugy: FloatArray, shadow_kept: FloatArray) -> NDArray[np.str_]:
+    losses = [reversal_loss(each.rows(), kerma_ugy * each.hits_per_ugy) for each in record_solvers(film)]
+    decides = np.argmax([one.maximum_density for one in losses], axis=0)
+    return reversal_verdict(losses, decides, shadow_kept)
 
 
 def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> pd.DataFrame:

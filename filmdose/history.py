@@ -461,11 +461,20 @@ def history_dose(
     -------
     HistoryDose
 
+    Raises
+    ------
+    ArgumentError
+        A part that is none, an efficiency out of range, a step that is not known.
+
     Notes
     -----
     Shields act on the passes they were given for, and on nothing else: lead
     does not reduce background or in-flight radiation, so flights and storage
     take no benefit from any. A beam above 800 keV is credited with no wall.
+
+    References
+    ----------
+    ncrp147, nist_srd126
 
     Examples
     --------
@@ -475,10 +484,6 @@ def history_dose(
     True
     >>> one.notes[0][:28]
     'Cabin CT: badge readings at '
-
-    References
-    ----------
-    ncrp147, nist_srd126
     """
     parts = _as_history(history)
     rows, sums = _rows_and_sums(parts, eta_low, steps)
@@ -495,7 +500,25 @@ def history_dose(
 
 
 def history_sums(history: History) -> dict[str, float]:
-    """The figures of :func:`history_dose` without its table of parts, for hundreds of rolls: by their names there."""
+    """The figures of :func:`history_dose` without its table of parts, for hundreds of rolls: by their names there.
+
+    Parameters
+    ----------
+    history
+        What the roll went through.
+
+    Returns
+    -------
+    dict
+        ``kerma_ugy``, ``kerma_low_ugy``, ``kerma_high_ugy`` [uGy] and what else :class:`HistoryDose` has, without its
+        parts.
+
+    Examples
+    --------
+    >>> sums = history_sums(History(passes=(Pass(source="cabin-ct", count=2),)))
+    >>> sums["kerma_ugy"] == history_dose(Pass(source="cabin-ct", count=2)).kerma_ugy
+    True
+    """
     return _rows_and_sums(history, ETA_LOW, STEPS)[1]
 
 
@@ -529,6 +552,20 @@ def given_dose(kerma_ugy: float | str, name: str = "given dose") -> Pass:
         Effective kerma [uGy; at least 0], a number or a text such as "0.3 mR".
     name
         Different for different doses of one trip.
+
+    Returns
+    -------
+    Pass
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
+
+    Examples
+    --------
+    >>> given_dose("1 mR").resolved_source.air_kerma_typical_ugy
+    8.76426
     """
     kerma = parse_kerma("kerma_ugy", kerma_ugy)
     return Pass(source=Source(name=name, title="dose as given", air_kerma_typical_ugy=kerma, at="film"))
@@ -547,7 +584,23 @@ def _as_history(history: Any) -> History:
 
 
 def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
-    """Air kerma of all passes of a part where it stands [uGy]: low, typical, high."""
+    """Air kerma of all passes of a part where it stands [uGy]: low, typical, high.
+
+    Parameters
+    ----------
+    part
+        Passes of one source.
+
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [uGy]: kerma of one view, times its views, times the count.
+
+    Examples
+    --------
+    >>> [round(float(kerma), 1) for kerma in pass_air_kerma_ugy(Pass(source="cabin-xray", count=5))]
+    [2.0, 6.0, 30.0]
+    """
     source = part.resolved_source
     per_pass = source.air_kerma_points_ugy if part.air_kerma_ugy is None else (float(part.air_kerma_ugy),) * 3
     low, typical, high = (
@@ -557,12 +610,50 @@ def pass_air_kerma_ugy(part: Pass) -> tuple[AirKerma, AirKerma, AirKerma]:
 
 
 def pass_sentences(part: Pass) -> tuple[str, ...]:
-    """What must be said wherever a pass appears: its source's warning, and the caution where the dose is its."""
+    """What must be said wherever a pass appears: its source's warning, and the caution where the dose is its.
+
+    Parameters
+    ----------
+    part
+        Passes of one source.
+
+    Returns
+    -------
+    tuple of str
+        None, one or two sentences.
+
+    Examples
+    --------
+    >>> [len(pass_sentences(Pass(source=name))) for name in ("cabin-ct", "hold-ct")]
+    [1, 1]
+    """
     return part.resolved_source.sentences(own_dose=part.air_kerma_ugy is not None)
 
 
 def pass_chain(part: Pass, history: History, *, steps: str | Iterable[str] = STEPS, thicker: float = 1.0) -> Chain:
-    """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness."""
+    """What stands between the source of a pass and the emulsion; ``thicker`` multiplies its shields' thickness.
+
+    Parameters
+    ----------
+    part
+        Passes of one source, with its shields.
+    history
+        The roll's history, which knows its format and its bag.
+    steps
+        Which of "bag", "cartridge", "shields", "roll" to count.
+    thicker
+        Factor on the thickness of the shields [1; at least 0].
+
+    Returns
+    -------
+    Chain
+        Layers from the source to the emulsion.
+
+    Raises
+    ------
+    ArgumentError
+        A step that is not known.
+    """
     bag = history.bag if part.bag is None else part.bag
     return film_chain(
         at=part.stands_at, format=history.format, bag=bag, shields=part.shields, steps=steps, thicker=thicker

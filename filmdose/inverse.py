@@ -91,6 +91,10 @@ def kerma_for_loss(film: Film | float, loss_stops: float, question: Question | N
     question
         What is asked.
 
+    Returns
+    -------
+    DoseLimit
+
     Raises
     ------
     ArgumentError
@@ -167,6 +171,16 @@ def dose_budget(
     its range, and for every source the number of whole passes that stay below it at the source's typical dose
     (``passes_<source>``) and at its high dose (``passes_<source>_sure``); NaN kerma where the film is lost before it
     has that loss.
+
+    Raises
+    ------
+    ArgumentError
+        A loss that is not above 0.
+
+    Examples
+    --------
+    >>> dose_budget([400], losses=[1.0])[["kerma_ugy", "passes_cabin-ct"]].round(0).values.tolist()
+    [[48.0, 0.0]]
     """
     doses = {name: history_dose(Pass(source=name)) for name in list_sources().index}
     resolved = [as_film(film) for film in films]
@@ -218,6 +232,11 @@ def judge_claim(
     DataFrame with one row for each film: film, kind, speed, kerma_ugy, stops lost and verdict at the low, typical and
     high dose (``_low``, no suffix, ``_high``; infinity: lost), and claim, one of ``CLAIMS``.
 
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        No films; a source that is not known.
+
     Examples
     --------
     >>> judge_claim(Pass(source="cabin-ct", count=5), [100, 1600])["claim"].tolist()
@@ -257,6 +276,16 @@ def film_to_carry(
         Index that is needed [ISO], to a third of a stop. When left out, the films are walked from the slowest to
         the fastest, and the walk ends before the first film that leaves less than a third of a stop more index for
         each stop more speed on its box: there speed buys risk and little else.
+
+    Returns
+    -------
+    int or None
+        Place in the arrays.
+
+    Raises
+    ------
+    ArgumentError
+        An index that is not above 0.
 
     Examples
     --------
@@ -315,6 +344,17 @@ def speed_to_carry(
     at the low, typical and high dose of the history (``_low``, no suffix, ``_high``), gain_stops (its index over
     that of the film to carry [stops]), and carry [bool]. Films that are poor at the typical dose or lost at the
     high one are not carried.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        No films; an index that is not above 0; a source that is not known.
+
+    Examples
+    --------
+    >>> table = speed_to_carry(Pass(source="cabin-ct", count=2), needed_ei=100)
+    >>> table.loc[table["carry"], "film"].tolist()
+    ['bw-negative ISO 400']
     """
     dose = history if isinstance(history, HistoryDose) else history_dose(history)
     asked = (Question() if question is None else question).for_bands(dose.peak_to_mean)

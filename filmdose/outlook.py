@@ -131,6 +131,15 @@ def trip_outlook(
     priors, samples, rng, progress
         As of :func:`filmdose.odds.propagate`.
 
+    Returns
+    -------
+    Outlook
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; a reading that no fog can explain.
+
     Notes
     -----
     An exposed roll is better developed here when the passes ahead would make its verdict worse or take more than a

@@ -203,6 +203,10 @@ def make_plan(
     priors, samples, rng, progress
         As of :func:`filmdose.odds.propagate`.
 
+    Returns
+    -------
+    Plan
+
     Raises
     ------
     ArgumentError, UnknownNameError
@@ -212,6 +216,13 @@ def make_plan(
     -----
     Rolls are ordered by the expected loss that hand inspection avoids, to a tenth of a stop; where that is equal, by
     importance.  A film may be carried when it is good or usable in the middle case and lost in at most 5 % of all.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> plan = make_plan(example_trip("ahead"), samples=64)
+    >>> len(plan.rolls) == len(example_trip("ahead").rolls)
+    True
     """
     asked = Question() if question is None else question
     if needed_ei is not None:

@@ -162,10 +162,18 @@ def print_plan(answer: Answer, *, ceiling: float | None = GAIN_CEILING) -> Print
     ceiling
         Greatest gain of the tone curve [1 to 1000]; None holds nothing back.
 
+    Returns
+    -------
+    PrintPlan
+
     Raises
     ------
     ArgumentError
         The roll is not exposed, or the ceiling is out of range.
+
+    References
+    ----------
+    iso_6846
 
     Examples
     --------
@@ -173,10 +181,6 @@ def print_plan(answer: Answer, *, ceiling: float | None = GAIN_CEILING) -> Print
     >>> plan = print_plan(answer(400, 1000.0, exposed=True))
     >>> round(plan.extra_stops["same_black"], 2), plan.grade["clean"], plan.grade["fogged"]
     (1.37, 1.0, 2.0)
-
-    References
-    ----------
-    iso_6846
     """
     loss = answer.exposed
     if loss is None:

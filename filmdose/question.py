@@ -104,7 +104,28 @@ class Question(Result):
 
 
 def criterion_name(criterion: str) -> str:
-    """Check the name of a criterion; hyphens may stand for underscores; one of the user's own stays itself."""
+    """Check the name of a criterion; hyphens may stand for underscores; one of the user's own stays itself.
+
+    Parameters
+    ----------
+    criterion
+        A name.
+
+    Returns
+    -------
+    str
+        The name as the library writes it.
+
+    Raises
+    ------
+    UnknownNameError
+        A name that is not known.
+
+    Examples
+    --------
+    >>> criterion_name("shadow-snr")
+    'shadow_snr'
+    """
     if isinstance(criterion, Criterion):
         if criterion in CRITERIA:
             raise ArgumentError("criterion", str(criterion), "another name than those of the shipped criteria")
@@ -117,6 +138,18 @@ def criterion_name(criterion: str) -> str:
 
 def scene_range_from_readings(shadow_ev: float, highlight_ev: float) -> float:
     """Scene range [log10 units] from two meter readings [EV]: (highlight - shadow) log10 2.
+
+    Parameters
+    ----------
+    shadow_ev
+        Reading of the deepest shadow that is to have detail [EV].
+    highlight_ev
+        Reading of the brightest tone that is to have detail [EV].
+
+    Returns
+    -------
+    float
+        Scene range [log10 units].
 
     Raises
     ------

@@ -122,7 +122,7 @@ def answers(
         the rolls of one trip do.
     priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
-    fields
+    **fields
         Fields (``ROLL_FIELDS``) that hold for every row, such as ``kind="colour-negative"`` or ``shield="lead=0.25"``;
         passes of a source by its name, with underscores too: ``cabin_ct=2``.
 

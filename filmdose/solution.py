@@ -37,6 +37,7 @@ from filmdose.standards import ISO2240_SHADOW, LOG10_2, SPEED_POINT
 from filmdose.threads import one_thread
 
 __all__ = [
+    "BLACKS_LOST",
     "STATUSES",
     "VERDICTS",
     "FilmSolution",
@@ -60,13 +61,17 @@ __all__ = [
 ]
 
 #: What a roll is still worth at the exposure given: the least share of its shadows (of their signal-to-noise; of
-#: reversal film, of its usable range) and of its contrast that is left. Our choice: no standard has such limits.
+#: reversal film, of its usable range too) and of its contrast that is left. Our choice: no standard has such limits.
 VERDICTS: dict[str, tuple[float, float]] = {
     "good": (0.85, 0.7),
     "usable": (0.65, 0.4),
     "poor": (0.5, 0.2),
     "lost": (0.0, 0.0),
 }
+
+#: Greatest density that reversal film may have lost to be still good and usable [density]: its blacks let through twice
+#: and eight times the light.  Our choice: no standard has such limits.
+BLACKS_LOST: dict[str, float] = {"good": 0.3, "usable": 0.9}
 
 #: Losses below this are not spoken of [stops].
 UNSPOKEN = 0.01
@@ -556,11 +561,34 @@ def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:
 # -- reversal film -------------------------------------------------------------------------------------------------
 
 
-def reversal_verdict(losses: Sequence[ReversalLoss], decides: NDArray[np.intp]) -> NDArray[np.str_]:
-    """Verdict of reversal film, by the usable range of the record with least of it and the contrast of the deciding."""
+def reversal_verdict(
+    losses: Sequence[ReversalLoss], decides: NDArray[np.intp], shadow_kept: FloatArray | None = None
+) -> NDArray[np.str_]:
+    """Verdict of reversal film, exposed as marked or exposed already.
+
+    The worst of four: usable range and signal-to-noise of the shadow of the record that keeps least, greatest density
+    lost of the record that loses most, and contrast of the record that decides.  Range and shadow have the limits of
+    ``VERDICTS``, blacks those of ``BLACKS_LOST``.  Lost is a roll by range or contrast alone: coarse shadows and thin
+    blacks leave the picture above them (our choice).
+
+    Parameters
+    ----------
+    losses
+        Of every record.
+    decides
+        Index of the record that decides.
+    shadow_kept
+        Signal-to-noise that the scene's shadow keeps as the roll was exposed [1]; of the marked exposure if left out.
+    """
     range_kept = np.min([1.0 - one.range_stops / one.span_stops for one in losses], axis=0)
     clean, fogged = (_pick([getattr(one, name) for one in losses], decides) for name in _CONTRASTS)
-    return verdict_of(range_kept, fogged / clean)
+    shadow = np.min([one.snr_kept for one in losses], axis=0) if shadow_kept is None else shadow_kept
+    blacks = np.max([one.maximum_density for one in losses], axis=0)
+    verdict = verdict_of(range_kept, fogged / clean)
+    for better, worse in (("good", "usable"), ("usable", "poor")):
+        fails = (shadow < VERDICTS[better][0] - 1e-9) | (blacks > BLACKS_LOST[better] + 1e-9)
+        verdict[(verdict == better) & fails] = worse
+    return verdict
 
 
 _CONTRASTS = ("contrast_clean", "contrast_fogged")

@@ -29,6 +29,10 @@ class _StackedLight(Light):
     lights: tuple[Light, ...]
     _made: dict[float, FloatArray] = field(default_factory=dict)
 
+    @property
+    def nearby(self) -> int:
+        return self.end - self.zero  # a row here has matrices of its own, so all nodes are looked at in one go
+
     def highlight(self, scene_range: float) -> FloatArray:
         if scene_range not in self._made:
             self._made[scene_range] = _padded([light.highlight(scene_range) for light in self.lights], 0.0)

@@ -11,6 +11,7 @@ import inspect
 import itertools
 from collections.abc import Callable, Hashable, Iterator, Mapping
 from functools import lru_cache
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -20,13 +21,15 @@ from numpy.typing import NDArray
 from filmdose.answering import GRID_ATTRIBUTES, grid_row, unique_labels
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
+from filmdose.blockstore import block_key, check_store, stored_block
 from filmdose.cf import add_flags, dataset_attributes
 from filmdose.errors import ArgumentError, MissingExtraError, UnknownNameError
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_sums
 from filmdose.question import Question, criterion_name
-from filmdose.radiation import Beam, Shield, Source, get_material, get_source, transmission
+from filmdose.radiation import Beam, Material, Shield, Source, get_material, get_source, transmission
+from filmdose.radiation.registry import registered
 
 __all__ = ["SWEEP_ANSWERS", "SWEEP_INPUTS", "sweep"]
 
@@ -72,6 +75,7 @@ def sweep(
     answers: tuple[str, ...] = _NUMBERS,
     chunks: Mapping[str, int] | int | None = None,
     progress: Callable[[float], None] | None = None,
+    store: str | Path | None = None,
     **inputs: Any,
 ) -> xr.Dataset:
     """Solve over the product of all inputs that are given as sequences.
@@ -96,6 +100,9 @@ def sweep(
         it, and memory holds no more than a few chunks.
     progress
         Called with the share that is done, 0 to 1 (of the eager computation; for a lazy one use dask's own).
+    store
+        A folder in which finished blocks are kept, made where it is not there: the same sweep, started again after
+        it was interrupted, takes them from there and computes the others.  See the notes.
 
     Returns
     -------
@@ -108,6 +115,25 @@ def sweep(
         An input out of range, of more than one dimension, empty, or not known.
     MissingExtraError
         ``chunks`` without dask installed.
+    OutputFileError
+        A block cannot be kept in the store; those that are there already stay.
+
+    Warns
+    -----
+    StoreWarning
+        A file of the store is damaged or something else; its block is computed again.
+
+    Notes
+    -----
+    A stored block is a chunk of a lazy sweep, or of an eager one some 20 000 cells, all doses of a film and question
+    together.  It is named by all that goes into it: the values of its inputs to the last bit, answers, beam, code and
+    data of this package and the versions that it computes with.  So other sweeps, chunks and versions may share the
+    folder, at once and from several processes; results are the same to the last bit, whether interrupted or not.
+    It takes 8 bytes a cell for each number, 24 and 68 for ``verdict`` and ``status``, and a few kilobytes a file.
+    Nothing is ever taken away: any file in it, and the whole folder, may be deleted at any time that no sweep runs on
+    it, and is then computed again (names that begin with a point and end in ``.part`` are left by a program that was
+    killed while it wrote).  A sweep of a user's own criterion cannot be stored, since nobody can tell what a function
+    computes.
 
     Examples
     --------
@@ -121,11 +147,16 @@ def sweep(
     axes = _checked(inputs)
     dims = [name for name, values in axes.items() if np.ndim(values) == 1]
     quality = str(Beam.parse(beam))
-    if chunks is None:
-        arrays = _solve(axes, answers, beam, progress=progress)
-    else:
+    folder = None if store is None else check_store(store)
+    if folder is not None:
+        _key(axes, answers, beam)  # complain at once
+    if chunks is not None:
         _doses({name: np.atleast_1d(_values(name, axis)) for name, axis in axes.items()}, beam)  # complain at once
-        arrays = _lazy(axes, dims, answers, beam, chunks)
+        arrays = _lazy(axes, dims, answers, beam, chunks, folder)
+    elif folder is not None:
+        arrays = _eager_blocks(axes, dims, answers, beam, folder, progress)
+    else:
+        arrays = _solve(axes, answers, beam, progress=progress)
     data = {name: (dims, arrays[name], GRID_ATTRIBUTES[name]) for name in answers}
     coords: dict[Hashable, Any] = {
         name: ((name,) if name in dims else (), _labels(values), _attributes(name)) for name, values in axes.items()
@@ -230,7 +261,7 @@ def _attributes(name: str) -> dict[str, str]:
 
 
 @lru_cache(maxsize=4096)
-def _through(material: str, thickness: float, beam: str) -> float:
+def _through(material: Material, thickness: float, beam: str) -> float:
     """Share of a kerma that a shield lets through to the film."""
     if not thickness:
         return 1.0
@@ -245,7 +276,7 @@ def _doses(values: Mapping[str, NDArray[Any]], beam: str) -> tuple[FloatArray, F
         share = np.empty(tuple(1 if name == "kerma_ugy" else n for name, n in zip(names, shape, strict=True)))
         for place in np.ndindex(share.shape):
             at = {name: values[name][i] for name, i in zip(names, place, strict=True)}
-            share[place] = _through(str(at["shield_material"]), float(at["shield_thickness_mm"]), beam)
+            share[place] = _through(get_material(str(at["shield_material"])), float(at["shield_thickness_mm"]), beam)
         along = [-1 if name == "kerma_ugy" else 1 for name in names]
         kerma: FloatArray = share * values["kerma_ugy"].reshape(along)
         return kerma, np.ones(shape)
@@ -309,7 +340,12 @@ def _watched(items: list[Any], progress: Callable[[float], None] | None) -> Iter
 
 
 def _lazy(
-    axes: Mapping[str, Any], dims: list[str], answers: tuple[str, ...], beam: str, chunks: Mapping[str, int] | int
+    axes: Mapping[str, Any],
+    dims: list[str],
+    answers: tuple[str, ...],
+    beam: str,
+    chunks: Mapping[str, int] | int,
+    folder: Path | None,
 ) -> dict[str, Any]:
     """One task for each block of the product, named by all that goes into the block."""
     try:
@@ -324,22 +360,77 @@ def _lazy(
             raise UnknownNameError("chunks", name, dims)
         if not isinstance(length, int) or length < 1:
             raise ArgumentError("chunks", {name: length}, "a whole number of at least 1 for each dimension")
-    cuts = [_cuts(np.size(axes[name]), wanted.get(name)) for name in dims]
-    solve: Callable[..., Any] = delayed(_solve, pure=True, traverse=False)
-    blocks: dict[str, NDArray[Any]] = {name: np.empty([len(parts) for parts in cuts], dtype=object) for name in answers}
-    for place in itertools.product(*(range(len(parts)) for parts in cuts)):
-        here = {name: parts[i] for name, parts, i in zip(dims, cuts, place, strict=True)}
-        block = solve({name: axis[here[name]] if name in here else axis for name, axis in axes.items()}, answers, beam)
-        shape = tuple(part.stop - part.start for part in here.values())
+    cuts = {name: _cuts(np.size(axes[name]), wanted.get(name)) for name in dims}
+    solve: Callable[..., Any] = delayed(_solve if folder is None else _kept, pure=True, traverse=False)
+    more = () if folder is None else (folder,)
+    shape = [len(parts) for parts in cuts.values()]
+    blocks: dict[str, NDArray[Any]] = {name: np.empty(shape, dtype=object) for name in answers}
+    for place, here in _places(cuts):
+        block = solve(_part(axes, here), answers, beam, *more)
+        size = tuple(part.stop - part.start for part in here.values())
         for name in answers:
             dtype = np.dtype(_TEXTS.get(name, np.float64))
-            blocks[name][place] = da.from_delayed(block[name], shape, dtype=dtype)  # type: ignore[no-untyped-call]
+            blocks[name][place] = da.from_delayed(block[name], size, dtype=dtype)  # type: ignore[no-untyped-call]
     return {name: da.block(array.tolist()) for name, array in blocks.items()}  # type: ignore[no-untyped-call]
+
+
+def _places(cuts: Mapping[str, list[slice]]) -> Iterator[tuple[tuple[int, ...], dict[str, slice]]]:
+    """Every block: its place among the blocks, and its part of every dimension."""
+    for place in itertools.product(*(range(len(parts)) for parts in cuts.values())):
+        yield place, {name: parts[i] for (name, parts), i in zip(cuts.items(), place, strict=True)}
+
+
+def _part(axes: Mapping[str, Any], here: Mapping[str, slice]) -> dict[str, Any]:
+    return {name: axis[here[name]] if name in here else axis for name, axis in axes.items()}
 
 
 def _cuts(length: int, step: int | None) -> list[slice]:
     size = length if step is None else step
     return [slice(start, min(start + size, length)) for start in range(0, length, size)]
+
+
+# -- kept in a folder ------------------------------------------------------------------------------------------------
+
+#: Cells of a block of an eager sweep: about a tenth of a second.
+_BLOCK_CELLS = 20_000
+
+
+def _eager_blocks(
+    axes: Mapping[str, Any],
+    dims: list[str],
+    answers: tuple[str, ...],
+    beam: str,
+    folder: Path,
+    progress: Callable[[float], None] | None,
+) -> dict[str, Any]:
+    """As ``_solve``, block by block through the store; doses are not cut, so that the numbers are the same."""
+    cells = int(np.prod([np.size(axes[name]) for name in dims if name in _DOSE_INPUTS]))
+    cuts: dict[str, list[slice]] = {}
+    for name in reversed(dims):
+        length = np.size(axes[name])
+        step = length if name in _DOSE_INPUTS else min(max(_BLOCK_CELLS // cells, 1), length)
+        cells *= 1 if name in _DOSE_INPUTS else step
+        cuts[name] = _cuts(length, step)
+    cuts = {name: cuts[name] for name in dims}
+    shape = tuple(np.size(axes[name]) for name in dims)
+    out = {name: np.empty(shape, dtype=_TEXTS.get(name, np.float64)) for name in answers}
+    for _, here in _watched(list(_places(cuts)), progress):
+        for name, array in _kept(_part(axes, here), answers, beam, folder).items():
+            out[name][tuple(here.values())] = array
+    return out
+
+
+def _kept(axes: Mapping[str, Any], answers: tuple[str, ...], beam: str, folder: Path) -> dict[str, Any]:
+    """As ``_solve``, from the store where it is there."""
+    shape = tuple(np.size(axis) for axis in axes.values() if np.ndim(axis) == 1)
+    wanted = {name: (_TEXTS.get(name, np.float64), shape) for name in answers}
+    return stored_block(folder, _key(axes, answers, beam), wanted, lambda: _solve(axes, answers, beam))
+
+
+def _key(axes: Mapping[str, Any], answers: tuple[str, ...], beam: str) -> str:
+    """By what a block is named: its inputs, and what names in them stand for."""
+    through = [get_material(str(name)) for name in np.atleast_1d(_values("shield_material", axes["shield_material"]))]
+    return block_key("sweep", axes, sorted(set(answers)), Beam.parse(beam), through, registered())
 
 
 hold_to_annotations(globals())

@@ -313,6 +313,21 @@ def restore_tones(
         records.
     record, ceiling
         As in :func:`tone_curve`.
+
+    Returns
+    -------
+    ndarray
+        Densities of the clean film, same shape.
+
+    Raises
+    ------
+    ArgumentError
+        Shapes that do not fit, or a value out of range.
+
+    Examples
+    --------
+    >>> restore_tones(400, [0.6], [0.0]).tolist()
+    [0.6]
     """
     film = film if isinstance(film, Film) else generic_film(film)
     values = check_array("density", density, unit="density")

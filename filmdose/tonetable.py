@@ -68,6 +68,15 @@ class Encoding(Result):
 def parse_encoding(text: str) -> Encoding:
     """An encoding from "linear", "gamma=2.2" or "density=4".
 
+    Parameters
+    ----------
+    text
+        As above.
+
+    Returns
+    -------
+    Encoding
+
     Raises
     ------
     ArgumentError
@@ -98,6 +107,17 @@ def kept_gain(tone: RecordTone, encoding: Encoding) -> float:
     """Factor on clear light [1] by which the lightest tone keeps its number; 1 for densities.
 
     Clear light of the corrected picture is that of the scan times this; for a gamma before it is encoded.
+
+    Parameters
+    ----------
+    tone
+        Curve of the record.
+    encoding
+        What the numbers mean.
+
+    Returns
+    -------
+    float
     """
     if encoding.name == "density":
         return 1.0
@@ -132,6 +152,16 @@ def tone_codes(
         What they mean.
     gain
         Factor on clear light; that of :func:`kept_gain` when None.
+
+    Returns
+    -------
+    ndarray
+        Numbers [0 to 1], same shape.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
     """
     given = check_array("value", value, low=0.0, high=1.0, unit="full scale")
     factor = kept_gain(tone, encoding) if gain is None else gain

@@ -204,6 +204,18 @@ Reading = FogReading | DoseReading
 def read_record(film: Film, reading: FogReading) -> tuple[str, Emulsion]:
     """Name and grains of the record that was read: the only one, or the green one, when the reading does not say.
 
+    Parameters
+    ----------
+    film
+        Film of the roll.
+    reading
+        Its reading.
+
+    Returns
+    -------
+    tuple
+        Name and record.
+
     Raises
     ------
     UnknownNameError
@@ -221,9 +233,21 @@ def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
 
     fog = base_plus_fog - control, error = sqrt(2) times that of one reading; against a known value that of one.
 
+    Parameters
+    ----------
+    film
+        Film of the roll.
+    reading
+        Its reading.
+
     Returns
     -------
     Fog [density; below 0 within its error, and for reversal film], error [density], and the comparison in words.
+
+    Raises
+    ------
+    UnknownNameError
+        The film has no such record.
     """
     if reading.darker_stops is not None:
         return reading.darker_stops * LOG10_2, reading.error, "unscanned roll beside it, by a meter"
@@ -401,7 +425,25 @@ class Leg(Result):
 
 @dataclass(frozen=True, kw_only=True)
 class Trip(Result):
-    """A trip: its rolls, each with its history, what is still ahead, and notes on what does not count."""
+    """A trip: its rolls, each with its history, what is still ahead, and notes on what does not count.
+
+    Parameters
+    ----------
+    rolls
+        The rolls, each with an id of its own.
+    legs
+        What is still ahead, in order.
+    title
+        Of the trip.
+    invented
+        True for an example in which nothing is real.
+    note
+        Free text.
+    path
+        File that it was read from; empty else.
+    notes
+        What was found on reading: entries that do not count.
+    """
 
     rolls: tuple[Roll, ...]
     legs: tuple[Leg, ...] = ()
@@ -458,7 +500,17 @@ def _rolls_table(rolls: Iterable[Roll]) -> pd.DataFrame:
 
 @dataclass(frozen=True, kw_only=True)
 class RollAnswer(Result):
-    """One roll of a trip with its dose and its answer."""
+    """One roll of a trip with its dose and its answer.
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    dose
+        Dose of its history, with its range.
+    answer
+        The answer at the typical dose.
+    """
 
     roll: Roll
     dose: HistoryDose
@@ -473,20 +525,68 @@ def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswe
     """Dose and answer of every roll of a trip, in the order of the file.
 
     A roll's own scene range and unevenness, and the unevenness of its sources, stand before those of the question.
+
+    Parameters
+    ----------
+    trip
+        The trip.
+    question
+        What is asked; :class:`Question` with its defaults when left out.
+
+    Returns
+    -------
+    tuple of RollAnswer
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> [found.roll.id for found in answer_trip(example_trip("example"))][:2]
+    ['harbour-100', 'harbour-400']
     """
     asked = Question() if question is None else question
     return tuple(answer_roll(roll, asked) for roll in trip.rolls)
 
 
 def answer_roll(roll: Roll, question: Question) -> RollAnswer:
-    """Dose and answer of one roll."""
+    """Dose and answer of one roll.
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    question
+        What is asked.
+
+    Returns
+    -------
+    RollAnswer
+    """
     dose = history_dose(roll.history)
     asked = roll_question(roll, question, dose.peak_to_mean)
     return RollAnswer(roll=roll, dose=dose, answer=answer_at(roll, dose.kerma_ugy, asked))
 
 
 def answer_at(roll: Roll, kerma_ugy: float, question: Question) -> Answer:
-    """Answer of one roll as it is, exposed or not, at a dose [uGy]."""
+    """Answer of one roll as it is, exposed or not, at a dose [uGy].
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    kerma_ugy
+        Effective kerma [uGy; at least 0].
+    question
+        What is asked.
+
+    Returns
+    -------
+    Answer
+
+    Raises
+    ------
+    ArgumentError
+        A dose out of range.
+    """
     shot = None if roll.shot is None else roll.shot.ei
     return answer(roll.film, kerma_ugy, question, exposed=roll.state == "exposed", shot_ei=shot)
 
@@ -495,6 +595,21 @@ def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn:
     """What is asked of one roll: the question with the roll's own scene range and unevenness.
 
     With ``drawn`` unevenness is among the unknowns and does not stand in the question.
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    question
+        What is asked of all rolls.
+    peak_to_mean
+        Fog of the worst band over the mean that its sources make [1; at least 1].
+    drawn
+        Whether unevenness is among the unknowns.
+
+    Returns
+    -------
+    Question
     """
     span = question.scene_range if roll.scene_range is None else roll.scene_range
     asked = replace(question, scene_range=span)
@@ -506,6 +621,21 @@ def legs_ahead(trip: Trip) -> tuple[Leg, ...]:
 
     A pass is that of a leg when they share a place or a date and contradict each other in neither, nor in the source
     (unless one of them is unknown).  A pass that was logged for a leg takes one from its count.
+
+    Parameters
+    ----------
+    trip
+        The trip.
+
+    Returns
+    -------
+    tuple of Leg
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> len(legs_ahead(example_trip("ahead"))) > 0
+    True
     """
     logged = {roll.id: roll.history.passes for roll in trip.rolls}
     free = {name: [part.count for part in passes] for name, passes in logged.items()}
@@ -532,13 +662,48 @@ def _is_leg(leg: Leg, part: Pass) -> bool:
 
 
 def after_legs(roll: Roll, legs: Iterable[Leg], *, by_hand: Sequence[Leg] = (), pouch: ShieldLike = None) -> Roll:
-    """A roll after some legs, but for those by hand; behind a pouch where a leg has no shield."""
+    """A roll after some legs, but for those by hand; behind a pouch where a leg has no shield.
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    legs
+        What it goes through.
+    by_hand
+        Legs at which it is inspected by hand.
+    pouch
+        Shield where a leg has none.
+
+    Returns
+    -------
+    Roll
+    """
     ahead = [leg.as_pass(pouch) for leg in legs if leg.inspect != "hand" and leg not in by_hand]
     return replace(roll, history=replace(roll.history, passes=(*roll.history.passes, *ahead)))
 
 
 def with_more(roll: Roll, more: History) -> Roll:
-    """A roll that went through the parts of a further history as well, in its own format and bag."""
+    """A roll that went through the parts of a further history as well, in its own format and bag.
+
+    Parameters
+    ----------
+    roll
+        The roll.
+    more
+        What it went through besides; its format and bag do not count.
+
+    Returns
+    -------
+    Roll
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> roll = with_more(Roll(id="a", film=generic_film(400)), History(passes=(Pass(source="cabin-ct"),)))
+    >>> len(roll.history.passes)
+    1
+    """
     own = roll.history
     history = replace(
         own,
@@ -554,6 +719,15 @@ def trip_as_shot(trip: Trip) -> Trip:
 
     Passes ahead fog a roll that is still to be shot just as those behind it, so its index answers to both; a roll that
     is exposed already stands as it is now.
+
+    Parameters
+    ----------
+    trip
+        The trip.
+
+    Returns
+    -------
+    Trip
     """
     legs = legs_ahead(trip)
 
@@ -566,10 +740,28 @@ def trip_as_shot(trip: Trip) -> Trip:
 def find_roll(trip: Trip, name: str) -> Roll:
     """The roll of that id.
 
+    Parameters
+    ----------
+    trip
+        The trip.
+    name
+        Its id.
+
+    Returns
+    -------
+    Roll
+
     Raises
     ------
     UnknownNameError
         With the near matches.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("example")
+    >>> find_roll(trip, trip.rolls[0].id) is trip.rolls[0]
+    True
     """
     for roll in trip.rolls:
         if roll.id == name:
@@ -578,12 +770,44 @@ def find_roll(trip: Trip, name: str) -> Roll:
 
 
 def trip_readings(trip: Trip) -> tuple[Reading, ...]:
-    """All readings that stand in a trip, in the order of its rolls."""
+    """All readings that stand in a trip, in the order of its rolls.
+
+    Parameters
+    ----------
+    trip
+        The trip.
+
+    Returns
+    -------
+    tuple
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> len(trip_readings(example_trip("measured"))) > 0
+    True
+    """
     return tuple(reading for roll in trip.rolls for reading in roll.readings)
 
 
 def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
-    """One row for each roll: film, dose with its range, fog, stops, exposure index, verdict, status, sentence."""
+    """One row for each roll: film, dose with its range, fog, stops, exposure index, verdict, status, sentence.
+
+    Parameters
+    ----------
+    answers
+        Of :func:`answer_trip`.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip_table(answer_trip(example_trip("example"))).columns[:2].tolist()
+    ['roll', 'kind']
+    """
     return pd.DataFrame([_table_row(item) for item in answers])
 
 

@@ -298,7 +298,18 @@ _PATIENCE_S = 60.0
 
 
 def trip_file_reference() -> str:
-    """Every table and field of a trip file, in Markdown."""
+    """Every table and field of a trip file, in Markdown.
+
+    Returns
+    -------
+    str
+        Markdown.
+
+    Examples
+    --------
+    >>> trip_file_reference().splitlines()[0]
+    '### `[trip]`'
+    """
     return reference(TRIP_FILE)
 
 
@@ -308,17 +319,54 @@ def trip_file_reference() -> str:
 def read_trip(path: str | Path) -> Trip:
     """Read a trip file.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Trip
+
     Raises
     ------
     InputFileError
         The file cannot be read or parsed, misses a field, has an unknown one or one of a wrong type or value; the
         text names the file, the roll or pass, and the field.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip_path
+    >>> read_trip(example_trip_path("example")).invented
+    True
     """
     return parse_trip(read_text(path), path)
 
 
 def parse_trip(text: str, path: str | Path = "trip") -> Trip:
-    """A trip from the text of its file; ``path`` is named in errors, and film files are looked for from there."""
+    """A trip from the text of its file; ``path`` is named in errors, and film files are looked for from there.
+
+    Parameters
+    ----------
+    text
+        TOML.
+    path
+        Name for messages; film files are looked for from its folder.
+
+    Returns
+    -------
+    Trip
+
+    Raises
+    ------
+    InputFileError
+        As of :func:`read_trip`.
+
+    Examples
+    --------
+    >>> parse_trip('roll = [{id = "a", speed = 400}]').rolls[0].film.speed
+    400.0
+    """
     rows = read_rows(TRIP_FILE, parse_toml(text, path), path, go_on=True)
     if not rows["roll"]:
         raise InputFileError(path, "", "has no roll.", "Add at least one [[roll]] with id and speed.")
@@ -369,6 +417,16 @@ def _whole(rows: list[Row]) -> list[Row]:
 
 def read_readings(path: str | Path) -> tuple[Reading, ...]:
     """Read measured rolls from a TOML file of ``[[reading]]`` tables, as a trip file has them.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    tuple
+        Readings in the order of the file.
 
     Raises
     ------
@@ -517,6 +575,13 @@ def append_entry(
 
 def undo_entry(path: str | Path, *, before_writing: Callable[[Trip], None] | None = None) -> tuple[str, Trip]:
     """Take back the last entry of a trip file, if it is as :func:`append_entry` writes it.
+
+    Parameters
+    ----------
+    path
+        The trip file, or a link to it.
+    before_writing
+        Called with the trip that the file will hold; what it raises leaves the file as it is.
 
     Returns
     -------

@@ -78,6 +78,11 @@ def parse_dose(argument: str, text: Any) -> tuple[float, str]:
         A number (microgray) or a text such as "0.3 mR" or "63 mrem" [at least 0]. Units: Gy and rad, R (1 mR = 8.764
         uGy), Sv and rem (1 mrem = 10 uSv), with the usual prefixes.
 
+    Returns
+    -------
+    tuple
+        Amount and kind of unit.
+
     Raises
     ------
     ArgumentError
@@ -114,6 +119,18 @@ def parse_kerma(argument: str, text: Any) -> AirKerma:
     A reading in sievert or rem is taken as that of a badge whose quantity is not stated; which quantities there are,
     and how far the conversion may be off, says :mod:`filmdose.radiation.badge`.
 
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number, a text or a quantity [at least 0].
+
+    Returns
+    -------
+    float
+        Air kerma [uGy].
+
     Raises
     ------
     ArgumentError
@@ -135,6 +152,18 @@ def parse_kerma(argument: str, text: Any) -> AirKerma:
 def parse_duration(argument: str, text: Any) -> float:
     """Seconds in a number [s] or a text such as "5 min", "30 s", "1 h".
 
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number, or a text with a unit.
+
+    Returns
+    -------
+    float
+        Seconds [at least 0].
+
     Raises
     ------
     ArgumentError
@@ -151,6 +180,23 @@ def parse_duration(argument: str, text: Any) -> float:
 def parse_hours(argument: str, text: Any) -> float:
     """Hours in a number [h] or a text such as "11h", "11,5 hours", "90 min".
 
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number, or a text with a unit.
+
+    Returns
+    -------
+    float
+        Hours [at least 0].
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
+
     Examples
     --------
     >>> parse_hours("flight", "11,5h"), parse_hours("flight", "90 min")
@@ -161,6 +207,23 @@ def parse_hours(argument: str, text: Any) -> float:
 
 def parse_days(argument: str, text: Any) -> float:
     """Days in a number [days] or a text such as "30 d", "6 weeks", "2 years".
+
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number, or a text with a unit.
+
+    Returns
+    -------
+    float
+        Days [at least 0].
+
+    Raises
+    ------
+    ArgumentError
+        Negative, not finite, or a unit that is not known.
 
     Examples
     --------
@@ -177,6 +240,18 @@ _STOPS = re.compile(
 
 def parse_stops_darker(argument: str, text: Any) -> float:
     """Stops by which something is darker, from a number or a text such as "1/3 stop", "1 1/3", "0,5 EV lighter".
+
+    Parameters
+    ----------
+    argument
+        Name for the message.
+    text
+        A number or a text [-20 to 20].
+
+    Returns
+    -------
+    float
+        Stops; negative where it is lighter.
 
     Raises
     ------
@@ -204,7 +279,23 @@ def stops_from_log_exposure(log_exposure: Labelled) -> Labelled: ...
 @overload
 def stops_from_log_exposure(log_exposure: Numbers) -> FloatArray: ...
 def stops_from_log_exposure(log_exposure: Numeric) -> Any:
-    """Stops [factors of two] in a difference of log10 exposure: x / log10 2."""
+    """Stops [factors of two] in a difference of log10 exposure: x / log10 2.
+
+    Parameters
+    ----------
+    log_exposure
+        Difference of log10 exposures [log10 units].
+
+    Returns
+    -------
+    float or array
+        Stops, same container.
+
+    Examples
+    --------
+    >>> round(float(stops_from_log_exposure(0.3)), 3)
+    0.997
+    """
     return elementwise(lambda x: x / LOG10_2, log_exposure)
 
 
@@ -214,6 +305,21 @@ def degrees_from_speed(speed: Labelled) -> Labelled: ...
 def degrees_from_speed(speed: Numbers) -> FloatArray: ...
 def degrees_from_speed(speed: Numeric) -> Any:
     """Logarithmic speed in degrees: 1 + 10 log10 S, rounded to a whole number (ISO 6, ISO 5800, ISO 2240).
+
+    Parameters
+    ----------
+    speed
+        Arithmetic speed [ISO; above 0].
+
+    Returns
+    -------
+    float or array
+        Degrees, same container.
+
+    Raises
+    ------
+    ArgumentError
+        A speed that is not above 0.
 
     Examples
     --------
@@ -233,12 +339,48 @@ def speed_from_degrees(degrees: Labelled) -> Labelled: ...
 @overload
 def speed_from_degrees(degrees: Numbers) -> FloatArray: ...
 def speed_from_degrees(degrees: Numeric) -> Any:
-    """Arithmetic speed of a speed in degrees: 10**((degrees - 1) / 10), not rounded to the printed scale."""
+    """Arithmetic speed of a speed in degrees: 10**((degrees - 1) / 10), not rounded to the printed scale.
+
+    Parameters
+    ----------
+    degrees
+        Speed in degrees, such as 27.
+
+    Returns
+    -------
+    float or array
+        Arithmetic speed [ISO], same container.
+
+    Raises
+    ------
+    ArgumentError
+        Not finite.
+
+    Examples
+    --------
+    >>> round(float(speed_from_degrees(27)), 1)
+    398.1
+    """
     return elementwise(lambda d: 10.0 ** ((check_array("degrees", d, unit="degrees") - 1.0) / 10.0), degrees)
 
 
 def round_to_standard(speed: float) -> int:
     """Nearest number of the printed third-stop scale, as a speed is stated on a box.
+
+    Parameters
+    ----------
+    speed
+        Speed [ISO; above 0].
+
+    Returns
+    -------
+    int
+        A number of ``STANDARD_SPEEDS``.
+
+    Raises
+    ------
+    ArgumentError
+        A speed that is not above 0.
 
     Examples
     --------
@@ -256,7 +398,25 @@ def exposure_index(speed: Numbers, stops: float) -> FloatArray: ...
 @overload
 def exposure_index(speed: Numeric, stops: Numeric) -> Any: ...
 def exposure_index(speed: Numeric, stops: Numeric) -> Any:
-    """Exact exposure index: speed / 2**stops; NaN where stops is NaN."""
+    """Exact exposure index: speed / 2**stops; NaN where stops is NaN.
+
+    Parameters
+    ----------
+    speed
+        Marked speed [ISO].
+    stops
+        Exposure to give more than at the marked speed [stops].
+
+    Returns
+    -------
+    float or array
+        Exposure index [ISO], broadcast over both.
+
+    Examples
+    --------
+    >>> float(exposure_index(400, 1.0))
+    200.0
+    """
     return elementwise(lambda s, n: s * np.exp2(-n), speed, stops, name="ei_exact", attrs=_EI)
 
 
@@ -273,6 +433,18 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
     needs nothing keeps its own number.  What is below a tenth of a stop is
     below a meter's accuracy and is not worth a click.  NaN where
     ``stops`` is NaN; compensation that would leave the scale gives its lowest number.
+
+    Parameters
+    ----------
+    speed
+        Marked speed [ISO].
+    stops
+        Exposure to give more than at the marked speed [stops].
+
+    Returns
+    -------
+    float or array
+        Exposure index [ISO], a number of ``STANDARD_SPEEDS``, broadcast over both.
 
     Examples
     --------
@@ -297,7 +469,22 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
 
 
 def format_speed(speed: float) -> str:
-    """A speed or exposure index as people read it: whole numbers without a decimal point."""
+    """A speed or exposure index as people read it: whole numbers without a decimal point.
+
+    Parameters
+    ----------
+    speed
+        Speed or exposure index [ISO].
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> format_speed(400.0), format_speed(1.6)
+    ('400', '1.6')
+    """
     check_number("speed", speed)
     return f"{speed:.0f}" if speed >= 10 else f"{speed:.3g}"
 

@@ -329,6 +329,10 @@ def difference(one: WhatIf, other: WhatIf) -> str:
     one, other
         Two answers, called A and B.
 
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> bare, pouch = (what_if(speed=800, counts={"cabin-ct": 1}, shield=shield) for shield in ("none", "lead=0.5"))
@@ -407,6 +411,10 @@ def what_if(
         As of :class:`Setting`.
     priors, samples, rng
         As of :func:`filmdose.odds.propagate`.
+
+    Returns
+    -------
+    WhatIf
 
     Raises
     ------

@@ -119,17 +119,17 @@ def headline(
 
 
 def index_pair(verdict: str, safe: float | None, typical: float | None) -> str:
-    """The two indices of a headline as a cell of a table: safe;typical, or one where they are the same.
+    """The two indices of a headline as a cell of a table: safe / typical, or one where they are the same.
 
     Examples
     --------
     >>> index_pair("usable", 160, 250), index_pair("good", 400, 400), index_pair("lost", None, 50)
-    ('160;250†', '400', '-')
+    ('160 / 250†', '400', '-')
     """
     if verdict == "lost" or (safe is None and typical is None):
         return "-"
     told = dict.fromkeys("-" if index is None else format_speed(index) for index in (safe, typical))
-    return ";".join(told) + VERDICT_MARKS[verdict]
+    return " / ".join(told) + VERDICT_MARKS[verdict]
 
 
 def figure_text(value: float, digits: int = 3) -> str:

@@ -23,15 +23,21 @@ import atheris
 ROOT = Path(__file__).parents[1]
 
 with atheris.instrument_imports(include=["filmdose"]):
+    from filmdose.development.restrainers import read_strips
     from filmdose.errors import FilmdoseError
     from filmdose.film.filmfile import film_text, read_film
     from filmdose.film.generic import generic_film
+    from filmdose.film.noisefit import read_granularity
     from filmdose.film.readings import read_steps
     from filmdose.odds.learned import read_learned
     from filmdose.odds.priors import read_priors
+    from filmdose.picture.photo import read_photo
     from filmdose.present.photos import read_picture
     from filmdose.present.text import CARD_WORDS, read_words
+    from filmdose.radiation import Beam, Shield
+    from filmdose.radiation.sensitivity import read_sensitivity
     from filmdose.scan import read_profile, read_scan
+    from filmdose.tonetable import parse_encoding
     from filmdose.tripfile import read_readings, read_trip
 
 
@@ -80,6 +86,20 @@ def _words() -> list[bytes]:
     return [(ROOT / "filmdose" / "data" / CARD_WORDS).read_bytes()]
 
 
+def _experiment() -> list[bytes]:
+    rows = ("0", 0.250), ('"5 mR"', 0.285), ('"0.1 mGy"', 0.302)
+    pieces = "".join(f"[[exposure]]\ndose = {dose}\ndensity = {density}\n" for dose, density in rows)
+    return [f'film = "invented"\nspeed = 400\nbeam = "140kVp, al=3"\nnote = "n"\n{pieces}'.encode()]
+
+
+def _option(path: Path) -> None:
+    """Texts that options and files of the project hold: an encoding, a beam, a wall."""
+    text = path.read_bytes().decode("utf-8", "replace")
+    for read in (parse_encoding, Beam.parse, Shield.parse):
+        with suppress(FilmdoseError):
+            read(text)
+
+
 #: Name, ending, first inputs, and what reads the file.
 READERS: dict[str, tuple[str, Callable[[], list[bytes]], Callable[[Path], object]]] = {
     "trip": (".toml", _trips, read_trip),
@@ -92,6 +112,15 @@ READERS: dict[str, tuple[str, Callable[[], list[bytes]], Callable[[Path], object
     "profile": (".csv", lambda: [b"position_mm,density\n1,0.2\n2,0.3\n3,0.2\n"], read_profile),
     "cgats": (".txt", _tables, read_steps),
     "scan": (".tif", _pictures, lambda path: read_scan(path).overview()),
+    "experiment": (".toml", _experiment, read_sensitivity),
+    "grain": (".csv", lambda: [b"density,sigma\n0.3,0.01\n1.0,0.02\n"], read_granularity),
+    "strips": (
+        ".csv",
+        lambda: [b"restrained,base_plus_fog,log_speed_point,contrast\nno,0.4,-2.6,0.6\nyes,0.3,-2.5,0.6\n"],
+        read_strips,
+    ),
+    "option": (".txt", lambda: [b"gamma=2.2", b"density=4", b"140kVp, al=3", b"lead=0.25, steel=0.5"], _option),
+    "photo": (".tif", _pictures, lambda path: read_photo(path)),
     "picture": (".jpg", _pictures, lambda path: read_picture(path, "words")),
 }
 

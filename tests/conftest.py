@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -13,7 +14,9 @@ for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
     sys.path.insert(0, str(folder))
 
 settings.register_profile("filmdose", deadline=None, max_examples=50, derandomize=True)
-settings.load_profile("filmdose")
+#: Other examples in every run, and many of them: HYPOTHESIS_PROFILE=random pytest tests/property
+settings.register_profile("random", deadline=None, max_examples=2000, print_blob=True)
+settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "filmdose"))
 
 
 @pytest.fixture

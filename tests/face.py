@@ -19,6 +19,7 @@ INSIDE = {
     *(
         "arrays",
         "files",
+        "blockstore",
         "lazy",
         "threads",
         "tomlfile",

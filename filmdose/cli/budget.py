@@ -9,17 +9,14 @@ import typer
 
 from filmdose.cli.options import (
     DEFAULT_CRITERION,
-    DEFAULT_KIND,
     CriterionOption,
     FilmFormatOption,
-    FilmsOption,
-    KindOption,
+    FilmsOptions,
+    HistoryOptions,
     Question,
     ShieldOption,
     SnrTargetOption,
-    SpeedsOption,
-    films_from_options,
-    history_from_options,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.errors import ArgumentError
@@ -28,10 +25,10 @@ from filmdose.inverse import LOSSES, dose_budget, judge_claim
 from filmdose.present.tables import TABLE_SPEEDS, budget_document, claim_document
 
 
+@with_blocks
 def budget(
-    speeds: SpeedsOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmsOption = None,
+    *,
+    film: FilmsOptions,
     loss: Annotated[
         str | None, typer.Option("--loss", help="Losses in stops; inf is until the film is lost.", metavar="0.5,1,inf")
     ] = None,
@@ -49,11 +46,11 @@ def budget(
     """Print how much dose and how many passes each film stands until a loss; or judge a claim of no harm."""
     check_output(format, output)
     question = Question(criterion=criterion, snr_target=snr_target)
-    films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
+    films = film.made(TABLE_SPEEDS)
     if claim:
         if loss is not None:
             raise ArgumentError("loss", loss, "nothing together with --claim", "A claim has its own limit.")
-        history = history_from_options(claim, shield, None, (), None, film_format=film_format)
+        history = HistoryOptions(passes=claim, shield=shield, film_format=film_format).made()
         deliver(claim_document(judge_claim(history, films, question), history_dose(history), question), format, output)
         return
     if shield is not None:

@@ -9,24 +9,21 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    SCENE_RANGE,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     KindText,
-    Question,
-    SceneRangeOption,
-    SnrTargetOption,
+    QuestionOptions,
     kerma_list,
     number_list,
+    with_blocks,
 )
+from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
 from filmdose.files import check_place
 from filmdose.film.model import Film
 
 
+@with_blocks
 def card(
+    *,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="File that ends in .pdf, .svg, .png or .html.", metavar="FILE")
     ] = None,
@@ -60,11 +57,7 @@ def card(
         typer.Option("--write-text", help="Write the English words to translate, and stop.", metavar="FILE"),
     ] = None,
     date: Annotated[str | None, typer.Option("--date", help="Date on the card; today.", metavar="YYYY-MM-DD")] = None,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
+    asked: QuestionOptions,
 ) -> None:
     """Write the field card: add up dose points, read the exposure index."""
     from filmdose.present.card import (
@@ -86,22 +79,18 @@ def card(
     check_ending(output, CARD_ENDINGS)
     check_place(output)
     films = _films(speeds, kind, film or [], CARD_SPEEDS)
-    made = make_card(
-        films,
-        kerma_ugy=None if kerma is None else kerma_list("kerma", kerma),
-        sources=sources or CARD_SOURCES,
-        shields=CARD_SHIELDS if shields is None else shields,
-        question=Question(
-            criterion=criterion,
-            snr_target=snr_target,
-            scene_range=scene_range,
-            cost_under=cost_under,
-            cost_over=cost_over,
-        ),
-        text=read_words(CARD_WORDS, text),
-        date=None if date is None else parse_date(date),
-    )
-    write_card(made, output)
+    with progress("drawing") as advance:
+        made = make_card(
+            films,
+            kerma_ugy=None if kerma is None else kerma_list("kerma", kerma),
+            sources=sources or CARD_SOURCES,
+            shields=CARD_SHIELDS if shields is None else shields,
+            question=asked.made(),
+            text=read_words(CARD_WORDS, text),
+            date=None if date is None else parse_date(date),
+            progress=advance,
+        )
+        write_card(made, output)
 
 
 def _films(speeds: str | None, kind: KindText, files: list[Path], usual: tuple[float, ...]) -> list[Film | float]:

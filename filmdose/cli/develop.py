@@ -8,16 +8,12 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from filmdose.cli.options import (
-    DEFAULT_KIND,
     SCENE_RANGE,
-    FilmOption,
-    KindOption,
-    KindText,
+    FilmOptions,
     SceneRangeOption,
     ShotOption,
-    SpeedOption,
-    film_from_options,
     number_list,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -34,6 +30,7 @@ if TYPE_CHECKING:
 MODES = ("contrast", "temperature", "roll", "restrainer", "location")
 
 
+@with_blocks
 def develop(
     mode: Annotated[
         str, typer.Argument(help="What to tell: contrast, temperature, roll, restrainer or location.", metavar="WHAT")
@@ -43,9 +40,8 @@ def develop(
         typer.Argument(help="Trip file; with restrainer, a CSV of test strips.", metavar="FILE"),
     ] = None,
     roll: Annotated[str | None, typer.Option("--roll", help="Roll of the trip file.", metavar="ID")] = None,
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="Dose at the film; microgray, or with a unit.", metavar="DOSE")
     ] = None,
@@ -119,7 +115,7 @@ def develop(
     elif mode == "restrainer" and fog_factor is None and speed_factor is None:
         document = _strips(file, base_density)
     elif mode in ("roll", "restrainer"):
-        one = _roll(file, roll, speed, kind, film, kerma, shot_ei)
+        one = _roll(file, roll, film, kerma, shot_ei)
         if mode == "roll":
             range_wanted = _wanted(grade, density_range, scanner)
             with progress("choosing"):
@@ -184,9 +180,7 @@ def _wanted(grade: float | None, ends: str | None, scanner: float | None) -> Wan
 def _roll(
     file: Path | None,
     name: str | None,
-    speed: float | None,
-    kind: KindText,
-    film: Path | None,
+    film: FilmOptions,
     kerma: str | None,
     shot_ei: float | None,
 ) -> tuple[Roll, float, float]:
@@ -200,9 +194,9 @@ def _roll(
         if name is not None:
             raise ArgumentError("roll", name, "a roll together with a trip file")
         shot = None if shot_ei is None else Shot(ei=shot_ei)
-        one = Roll(id="roll", film=film_from_options(speed, kind, film), shot=shot)
+        one = Roll(id="roll", film=film.made(), shot=shot)
         return one, 0.0 if kerma is None else parse_kerma("kerma", kerma), 1.0
-    if name is None or speed is not None or film is not None or kerma is not None or shot_ei is not None:
+    if name is None or film.given or kerma is not None or shot_ei is not None:
         raise ArgumentError("roll", name, "--roll ID, and no other film or dose, beside a trip file")
     one = find_roll(trip_as_shot(read_trip(file)), name)
     dose = history_dose(one.history)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,7 +12,10 @@ import typer
 
 from filmdose.arrays import check_number
 from filmdose.cli.card import parse_date
-from filmdose.cli.options import DEFAULT_KIND, FilmOption, KindOption, SpeedOption, film_from_options
+from filmdose.cli.options import (
+    FilmOptions,
+    with_blocks,
+)
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.errors import ArgumentError
@@ -45,6 +48,7 @@ def _how(show: bool) -> None:
         raise typer.Exit
 
 
+@with_blocks
 def measure(
     scan: Annotated[Path, typer.Argument(help="Linear scan: 16-bit TIFF or a raw file.", metavar="SCAN.tif")],
     control: Annotated[
@@ -108,9 +112,8 @@ def measure(
         str | None,
         typer.Option("--edge-box", help="An opaque edge, askew, that tells the transfer.", metavar="L,T,W,H"),
     ] = None,
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     channel: Annotated[str, typer.Option("--channel", help="Channel of a colour scan.", metavar="NAME")] = "green",
     black: Annotated[
         float | None, typer.Option("--black", help="Number that no light gives.", metavar="COUNTS")
@@ -135,7 +138,7 @@ def measure(
     from filmdose.scan import UNMEASURED_FLARE, parse_box, read_scan
 
     check_output(format, None, output, picture)
-    kind = known_kind(kind)
+    film = replace(film, kind=known_kind(film.kind))
     if into is not None and roll is None:
         raise ArgumentError("roll", None, "the id of a roll together with --into", "Add --roll ID.")
     if (wedge is None) != (wedge_box is None):
@@ -158,8 +161,8 @@ def measure(
         )
         light = _calibrated(light, opaque_box, wedge_box, wedge, channel)
     place = None if box is None else parse_box(box)
-    chosen = film if film is None and speed is None else film_from_options(speed, kind, film)
-    reversal = kind.endswith("reversal") if chosen is None else chosen.reversal
+    chosen = film.made() if film.given else None
+    reversal = film.kind.endswith("reversal") if chosen is None else chosen.reversal
     boxes: dict[str, Box] = {}
     if steps is not None:
         from filmdose.scan import read_tablet
@@ -182,7 +185,7 @@ def measure(
         _tablet(tablet, (steps, increment, clear_log_exposure), chosen, channel, light.scale, output, format)
     else:
         boxes = _fog(
-            *(light, control, place, control_box, options, chosen, kind, roll, into, channel),
+            *(light, control, place, control_box, options, chosen, film.kind, roll, into, channel),
             date=datetime.date.today() if date is None else parse_date(date),
             format=format,
         )

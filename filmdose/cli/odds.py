@@ -16,29 +16,11 @@ from filmdose.cli.measured import (
     priors_from,
 )
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    DEFAULT_KIND,
-    SCENE_RANGE,
-    BadgeOption,
-    BagOption,
-    BeamOnOption,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     ExposedOption,
-    FilmFormatOption,
-    FilmOption,
-    FlightOption,
-    HeldOption,
-    KindOption,
-    PassesOption,
-    SceneRangeOption,
-    ShieldOption,
-    SnrTargetOption,
-    SpeedOption,
-    StorageOption,
-    film_from_options,
-    history_from_options,
+    FilmOptions,
+    HistoryOptions,
+    QuestionOptions,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -53,20 +35,12 @@ if TYPE_CHECKING:
     from filmdose.odds import TripModel
 
 
+@with_blocks
 def odds(
     file: Annotated[Path | None, typer.Argument(help="Trip file, TOML.", metavar="[TRIP.toml]")] = None,
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
-    passes: PassesOption = None,
-    shield: ShieldOption = None,
-    film_format: FilmFormatOption = "35mm",
-    bag: BagOption = None,
-    badge: BadgeOption = None,
-    held: HeldOption = None,
-    beam_on: BeamOnOption = "unknown",
-    flight: FlightOption = None,
-    storage: StorageOption = None,
+    *,
+    film: FilmOptions,
+    history: HistoryOptions,
     exposed: ExposedOption = False,
     measured: MeasuredOption = None,
     ignore_readings: Annotated[
@@ -79,11 +53,7 @@ def odds(
     ] = None,
     samples: SamplesOption = 2**15,
     seed: SeedOption = 0,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
+    asked: QuestionOptions,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -91,36 +61,18 @@ def odds(
     from filmdose.odds import propagate, trip_model
 
     check_output(format, output)
-    one_roll = (speed, film, passes, shield, bag, badge, held, flight, storage, exposed or None)
     if file is not None:
-        if any(option is not None for option in one_roll):
+        if film.given or history.given or exposed:
             raise ArgumentError("trip", str(file), "either a trip file or the options of one roll, not both")
         journey = read_trip(file)
     else:
         state: State = "exposed" if exposed else "unexposed"
-        history = history_from_options(
-            passes or (),
-            shield,
-            None,
-            flight or (),
-            storage,
-            film_format=film_format,
-            bag=bag,
-            badge=badge,
-            held=held,
-            beam_on=beam_on,
-        )
-        roll = Roll(id="roll", film=film_from_options(speed, kind, film), history=history, state=state)
+        past = history.made()
+        roll = Roll(id="roll", film=film.made(), history=past, state=state)
         journey = Trip(rolls=(roll,))
     if why is not None:
         find_roll(journey, why)
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made()
     notes: list[str] = []
     model = trip_model(journey, priors_from(priors))
     taught = None if ignore_readings and measured is None else learned_from(measured, model, seed, notes)

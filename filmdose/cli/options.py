@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+import functools
+import inspect
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias, get_type_hints
 
 import typer
 
@@ -16,7 +18,7 @@ from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, given_dose
-from filmdose.question import DEFAULT_CRITERION, Question, criterion_name, scene_range_from_readings
+from filmdose.question import DEFAULT_CRITERION, Question, scene_range_from_readings
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
@@ -119,6 +121,13 @@ SnrTargetOption = Annotated[
     float,
     typer.Option("--snr-target", help="Fraction of the clean shadow signal-to-noise to restore.", metavar="FRACTION"),
 ]
+KermaOption = Annotated[
+    str | None,
+    typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
+]
+PeakToMeanOption = Annotated[
+    float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.", metavar="RATIO")
+]
 CostUnderOption = Annotated[
     float, typer.Option("--cost-under", help="Cost of a stop of lost shadow.", metavar="NUMBER")
 ]
@@ -128,38 +137,205 @@ __all__ = [
     "DEFAULT_CRITERION",
     "DEFAULT_KIND",
     "SCENE_RANGE",
-    "BadgeOption",
     "BagOption",
-    "BeamOnOption",
     "CostOverOption",
     "CostUnderOption",
     "CriterionOption",
     "ExposedOption",
     "FilmFormatOption",
     "FilmOption",
-    "FilmsOption",
-    "FlightOption",
-    "HeldOption",
-    "HighlightReadingOption",
+    "FilmOptions",
+    "FilmsOptions",
+    "HistoryOptions",
+    "KermaOption",
     "KindOption",
+    "KindText",
+    "MeteredOptions",
     "PassesOption",
+    "PeakToMeanOption",
     "Question",
+    "QuestionOptions",
     "SceneRangeOption",
-    "ShadowReadingOption",
     "ShieldOption",
     "ShotOption",
     "SnrTargetOption",
     "SpeedOption",
-    "SpeedsOption",
-    "StorageOption",
-    "criterion_name",
-    "film_from_options",
-    "films_from_options",
-    "history_from_options",
+    "kerma_list",
     "number_list",
     "parse_pass",
-    "scene_from_options",
+    "with_blocks",
 ]
+
+# -- blocks of options that go together ------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Block:
+    """Options that go together; a class of them stands once, and verbs take it whole (:func:`with_blocks`)."""
+
+    @property
+    def given(self) -> bool:
+        """Whether any was given that has no usual value."""
+        return any(getattr(self, one.name) is not None for one in fields(self) if one.default is None)
+
+
+def with_blocks(verb: Callable[..., None]) -> Callable[..., None]:
+    """A verb whose options are those of its own signature, with every block in it replaced by the block's options."""
+    hints = get_type_hints(verb, include_extras=True)
+    blocks = {name: hint for name, hint in hints.items() if isinstance(hint, type) and issubclass(hint, _Block)}
+    options: list[inspect.Parameter] = []
+    for name, own in inspect.signature(verb).parameters.items():
+        if name not in blocks:
+            options.append(own.replace(annotation=hints[name], kind=own.KEYWORD_ONLY))
+            continue
+        of_block = get_type_hints(blocks[name], include_extras=True)
+        options += [
+            inspect.Parameter(one.name, own.KEYWORD_ONLY, default=one.default, annotation=of_block[one.name])
+            for one in fields(blocks[name])
+        ]
+
+    @functools.wraps(verb)
+    def called(**values: Any) -> None:
+        made = {
+            name: block(**{one.name: values.pop(one.name) for one in fields(block)}) for name, block in blocks.items()
+        }
+        verb(**made, **values)
+
+    called.__signature__ = inspect.Signature(options)  # type: ignore[attr-defined]
+    called.__annotations__ = {option.name: option.annotation for option in options}
+    return called
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilmOptions(_Block):
+    """One film."""
+
+    speed: SpeedOption = None
+    kind: KindOption = DEFAULT_KIND
+    film: FilmOption = None
+
+    def made(self) -> Film:
+        """The film of the film file, or the generic one of speed and kind."""
+        if self.film is None:
+            if self.speed is None:
+                raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
+            return generic_film(self.speed, kind=self.kind)
+        if self.speed is not None:
+            raise ArgumentError("speed", self.speed, "nothing together with --film", "The film file has its own speed.")
+        if self.kind != DEFAULT_KIND:
+            raise ArgumentError("kind", self.kind, "nothing together with --film", "The film file has its own kind.")
+        return read_film(self.film)
+
+
+@dataclass(frozen=True, kw_only=True)
+class FilmsOptions(_Block):
+    """Several films."""
+
+    speeds: SpeedsOption = None
+    kind: KindOption = DEFAULT_KIND
+    film: FilmsOption = None
+
+    def made(self, usual: Sequence[float]) -> list[Film]:
+        """Films of film files, or generic ones of speeds and a kind; else all usual speeds that the kind has."""
+        speeds, kind = self.speeds, self.kind
+        if self.film:
+            if speeds is not None:
+                raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
+            return [FilmOptions(kind=kind, film=path).made() for path in self.film]
+        if speeds is not None:
+            return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
+        low, high = generic_speed_range(kind)
+        return [generic_film(speed, kind=kind) for speed in usual if low <= speed <= high]
+
+
+@dataclass(frozen=True, kw_only=True)
+class HistoryOptions(_Block):
+    """What a roll went through."""
+
+    passes: PassesOption = None
+    shield: ShieldOption = None
+    film_format: FilmFormatOption = "35mm"
+    bag: BagOption = None
+    badge: BadgeOption = None
+    held: HeldOption = None
+    beam_on: BeamOnOption = "unknown"
+    flight: FlightOption = None
+    storage: StorageOption = None
+
+    def made(self, kerma: str | None = None) -> History:
+        """The history, with a further dose at the film where one is given."""
+        if self.shield is not None and not self.passes and self.badge is None:
+            raise ArgumentError("shield", self.shield, "a shield together with at least one --pass")
+        if self.badge is not None and self.passes:
+            raise ArgumentError("badge", self.badge, "a badge instead of --pass", "It has read what the passes gave.")
+        parts = [parse_pass(text, self.shield) for text in self.passes or ()]
+        if self.held is not None:
+            if len(parts) != 1:
+                action = "Give one --pass, or write a trip file, where every pass has its own."
+                raise ArgumentError("held", self.held, "a time beside exactly one --pass", action)
+            parts = [held_pass(parts[0], self.held, self.beam_on)]
+        if self.badge is not None:
+            parts.append(badge_pass(self.badge, self.shield))
+        if kerma is not None:
+            parts.append(given_dose(parse_kerma("kerma", kerma)))
+        return History(
+            passes=tuple(parts),
+            flights=tuple(parse_flight(text) for text in self.flight or ()),
+            storage=() if self.storage is None else (Storage(days=parse_days("storage", self.storage)),),
+            format=self.film_format,
+            bag=self.bag,
+        )
+
+
+@dataclass(frozen=True, kw_only=True)
+class QuestionOptions(_Block):
+    """What is asked."""
+
+    criterion: CriterionOption = DEFAULT_CRITERION
+    snr_target: SnrTargetOption = 1.0
+    scene_range: SceneRangeOption = SCENE_RANGE
+    cost_under: CostUnderOption = 4.0
+    cost_over: CostOverOption = 1.0
+
+    def made(self, *, peak_to_mean: float = 1.0) -> Question:
+        """The question."""
+        return Question(
+            criterion=self.criterion,
+            snr_target=self.snr_target,
+            scene_range=self.scene(),
+            peak_to_mean=peak_to_mean,
+            cost_under=self.cost_under,
+            cost_over=self.cost_over,
+        )
+
+    def scene(self) -> float:
+        """The scene's range [log10 units]."""
+        return self.scene_range
+
+
+@dataclass(frozen=True, kw_only=True)
+class MeteredOptions(QuestionOptions):
+    """What is asked, where a meter may tell the scene's range."""
+
+    shadow_reading: ShadowReadingOption = None
+    highlight_reading: HighlightReadingOption = None
+
+    def scene(self) -> float:
+        """The scene's range, from its option or from two meter readings [log10 units]."""
+        shadow, highlight = self.shadow_reading, self.highlight_reading
+        if shadow is None and highlight is None:
+            return self.scene_range
+        if shadow is None or highlight is None:
+            missing = "shadow_reading" if shadow is None else "highlight_reading"
+            raise ArgumentError(
+                missing, None, "both readings or none [EV]", "Give --shadow-reading and --highlight-reading."
+            )
+        if self.scene_range != SCENE_RANGE:
+            raise ArgumentError("scene_range", self.scene_range, "nothing together with meter readings")
+        return scene_range_from_readings(shadow, highlight)
+
+
+# -- texts -----------------------------------------------------------------------------------------------------------
 
 
 def number_list(argument: str, text: str, *, unit: str) -> list[float]:
@@ -177,84 +353,6 @@ def number_list(argument: str, text: str, *, unit: str) -> list[float]:
 def kerma_list(argument: str, text: str) -> list[float]:
     """Doses of a text such as "0,10,0.3 mR" [uGy]."""
     return [parse_kerma(argument, part) for part in text.split(",")]
-
-
-def film_from_options(speed: float | None, kind: KindText, film: Path | None) -> Film:
-    """The film of a film file, or the generic one of a speed and kind."""
-    if film is None:
-        if speed is None:
-            raise ArgumentError("speed", None, "a speed [ISO]", "Give --speed ISO, or --film FILM.toml.")
-        return generic_film(speed, kind=kind)
-    if speed is not None:
-        raise ArgumentError("speed", speed, "nothing together with --film", "The film file has its own speed.")
-    if kind != DEFAULT_KIND:
-        raise ArgumentError("kind", kind, "nothing together with --film", "The film file has its own kind.")
-    return read_film(film)
-
-
-def films_from_options(
-    speeds: str | None, kind: KindText, films: Sequence[Path] | None, default_speeds: Sequence[float]
-) -> list[Film]:
-    """Films of film files, or generic ones of speeds and a kind; by default all standard speeds that the kind has."""
-    if films:
-        if speeds is not None:
-            raise ArgumentError("speeds", speeds, "nothing together with --film", "The film files have their own.")
-        return [film_from_options(None, kind, path) for path in films]
-    if speeds is not None:
-        return [generic_film(speed, kind=kind) for speed in number_list("speeds", speeds, unit="ISO")]
-    low, high = generic_speed_range(kind)
-    return [generic_film(speed, kind=kind) for speed in default_speeds if low <= speed <= high]
-
-
-def scene_from_options(scene_range: float, shadow: float | None, highlight: float | None) -> float:
-    """The scene's range [log10 units], from the option or from two meter readings."""
-    if shadow is None and highlight is None:
-        return scene_range
-    if shadow is None or highlight is None:
-        missing = "shadow_reading" if shadow is None else "highlight_reading"
-        raise ArgumentError(
-            missing, None, "both readings or none [EV]", "Give --shadow-reading and --highlight-reading."
-        )
-    if scene_range != SCENE_RANGE:
-        raise ArgumentError("scene_range", scene_range, "nothing together with meter readings")
-    return scene_range_from_readings(shadow, highlight)
-
-
-def history_from_options(
-    passes: Sequence[str],
-    shield: str | None,
-    kerma: str | None,
-    flights: Sequence[str],
-    storage_days: str | float | None,
-    *,
-    film_format: FormatText = "35mm",
-    bag: str | None = None,
-    badge: str | None = None,
-    held: str | None = None,
-    beam_on: BeamOnText = "unknown",
-) -> History:
-    """What a roll went through, from the texts of the command line."""
-    if shield is not None and not passes and badge is None:
-        raise ArgumentError("shield", shield, "a shield together with at least one --pass")
-    if badge is not None and passes:
-        raise ArgumentError("badge", badge, "a badge instead of --pass", "It has read what the passes gave.")
-    parts = [parse_pass(text, shield) for text in passes]
-    if held is not None:
-        if len(parts) != 1:
-            action = "Give one --pass, or write a trip file, where every pass has its own."
-            raise ArgumentError("held", held, "a time beside exactly one --pass", action)
-        parts = [held_pass(parts[0], held, beam_on)]
-    if badge is not None:
-        parts.append(badge_pass(badge, shield))
-    if kerma is not None:
-        parts.append(given_dose(parse_kerma("kerma", kerma)))
-    return History(
-        passes=tuple(parts),
-        flights=tuple(parse_flight(text) for text in flights),
-        storage=() if storage_days is None else (Storage(days=parse_days("storage", storage_days)),),
-        format=film_format,
-        bag=bag,
-    )
 
 
 def badge_pass(text: str, shield: str | None) -> Pass:

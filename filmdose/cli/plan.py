@@ -10,27 +10,23 @@ import typer
 from filmdose.cli.card import parse_date
 from filmdose.cli.measured import SamplesOption, SeedOption
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    SCENE_RANGE,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     KindText,
-    SceneRangeOption,
-    SnrTargetOption,
+    QuestionOptions,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
 from filmdose.planning import DEFAULT_POUCH, make_plan
 from filmdose.present.plan import plan_document
-from filmdose.question import Question
 from filmdose.tripfile import read_trip
 
 
+@with_blocks
 def plan(
     file: Annotated[
         Path, typer.Argument(help="Trip file, TOML, with a [[leg]] for every checkpoint ahead.", metavar="TRIP.toml")
     ],
+    *,
     pouch: Annotated[
         str, typer.Option("--pouch", help="The pouch whose value is worked out.", metavar="MATERIAL=MM")
     ] = DEFAULT_POUCH,
@@ -62,11 +58,7 @@ def plan(
     ] = None,
     samples: SamplesOption = 2048,
     seed: SeedOption = 0,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
+    asked: QuestionOptions,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -76,13 +68,7 @@ def plan(
     from filmdose.present.text import read_words, write_words
 
     check_output(format, output, sheet, write_text)
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made()
     trip = read_trip(file)
     day = None if date is None else parse_date(date)
     if sheet is not None:

@@ -7,12 +7,9 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.options import (
-    DEFAULT_KIND,
     FilmFormatOption,
-    FilmOption,
-    KindOption,
-    SpeedOption,
-    film_from_options,
+    FilmOptions,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -21,6 +18,7 @@ from filmdose.everyday import with_points
 from filmdose.trip import FogReading
 
 
+@with_blocks
 def pouch(
     mass: Annotated[
         float | None, typer.Option("--mass", help="Mass of the empty pouch on a kitchen scale.", metavar="G")
@@ -49,9 +47,8 @@ def pouch(
     source: Annotated[
         str, typer.Option("--source", help="What the two rolls went through.", metavar="SOURCE")
     ] = "cabin-ct",
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     film_format: FilmFormatOption = "35mm",
     format: FormatOption = None,
     output: OutputOption = None,
@@ -71,7 +68,7 @@ def pouch(
     if mass is not None and inside is not None:
         raise ArgumentError("mass", mass, "either the scale or two rolls")
     if inside is None:
-        for name, value in {"control": control, "error": error, "speed": speed, "film": film}.items():
+        for name, value in {"control": control, "error": error, "speed": film.speed, "film": film.film}.items():
             if value is not None:
                 raise ArgumentError(name, value, "nothing without --inside and --outside")
     if mass is not None and area is not None:
@@ -79,7 +76,7 @@ def pouch(
     elif inside is not None and outside is not None:
         readings = [_reading(name, text, control, error) for name, text in (("inside", inside), ("outside", outside))]
         with progress("comparing"):
-            found = pouch_from_rolls(film_from_options(speed, kind, film), *readings, source=source, format=film_format)
+            found = pouch_from_rolls(film.made(), *readings, source=source, format=film_format)
     else:
         found = pouch_unknown()
     deliver(pouch_document(found, film_format), format, output)

@@ -9,34 +9,15 @@ import typer
 
 from filmdose.cli.measured import learned_from, priors_from
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    DEFAULT_KIND,
-    SCENE_RANGE,
-    BadgeOption,
-    BagOption,
-    BeamOnOption,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     ExposedOption,
-    FilmFormatOption,
-    FilmOption,
-    FlightOption,
-    HeldOption,
-    HighlightReadingOption,
-    KindOption,
-    PassesOption,
+    FilmOptions,
+    HistoryOptions,
+    KermaOption,
+    MeteredOptions,
+    PeakToMeanOption,
     Question,
-    SceneRangeOption,
-    ShadowReadingOption,
-    ShieldOption,
     ShotOption,
-    SnrTargetOption,
-    SpeedOption,
-    StorageOption,
-    film_from_options,
-    history_from_options,
-    scene_from_options,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -56,23 +37,12 @@ if TYPE_CHECKING:
 _WITH_PICTURES = ("html", "pdf", "markdown")
 
 
+@with_blocks
 def preview(
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
-    passes: PassesOption = None,
-    shield: ShieldOption = None,
-    film_format: FilmFormatOption = "35mm",
-    bag: BagOption = None,
-    badge: BadgeOption = None,
-    held: HeldOption = None,
-    beam_on: BeamOnOption = "unknown",
-    flight: FlightOption = None,
-    storage: StorageOption = None,
-    kerma: Annotated[
-        str | None,
-        typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
-    ] = None,
+    *,
+    film: FilmOptions,
+    history: HistoryOptions,
+    kerma: KermaOption = None,
     exposed: ExposedOption = False,
     shot_ei: ShotOption = None,
     trip: Annotated[
@@ -86,16 +56,8 @@ def preview(
     width: Annotated[int, typer.Option("--width", help="Width of one picture in pixels.", metavar="PIXELS")] = 480,
     frame_mm: Annotated[float, typer.Option("--frame-mm", help="Width of the frame on film.", metavar="MM")] = 36.0,
     seed: Annotated[int, typer.Option("--seed", help="Seed of the grain.", metavar="NUMBER")] = 0,
-    peak_to_mean: Annotated[
-        float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.", metavar="RATIO")
-    ] = None,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
-    shadow_reading: ShadowReadingOption = None,
-    highlight_reading: HighlightReadingOption = None,
+    peak_to_mean: PeakToMeanOption = None,
+    asked: MeteredOptions,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -109,41 +71,22 @@ def preview(
     chosen = check_output(format, document)
     if picture is not None:
         check_place(picture)
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_from_options(scene_range, shadow_reading, highlight_reading),
-        peak_to_mean=1.0 if trip is None or peak_to_mean is None else peak_to_mean,
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made(peak_to_mean=1.0 if trip is None or peak_to_mean is None else peak_to_mean)
     notes: list[str] = []
     odds: RollOdds | None = None
     dose: float | None = None
     if trip is not None:
-        one_roll = (speed, film, passes, shield, bag, badge, held, flight, storage, kerma, exposed or None, shot_ei)
-        if any(option is not None for option in one_roll):
+        if film.given or history.given or exposed or kerma is not None or shot_ei is not None:
             raise ArgumentError("trip", str(trip), "either a trip file or the options of one roll, not both")
         one, odds, dose = _of_trip(trip, roll, question, notes)
     else:
         if roll is not None:
             raise ArgumentError("roll", roll, "a roll of a trip file", "Give --trip TRIP.toml.")
-        history = history_from_options(
-            passes or (),
-            shield,
-            kerma,
-            flight or (),
-            storage,
-            film_format=film_format,
-            bag=bag,
-            badge=badge,
-            held=held,
-            beam_on=beam_on,
-        )
+        past = history.made(kerma)
         state: State = "exposed" if exposed else "unexposed"
         shot = None if shot_ei is None else Shot(ei=shot_ei)
-        which = film_from_options(speed, kind, film)
-        one = Roll(id="roll", film=which, history=history, peak_to_mean=peak_to_mean, state=state, shot=shot)
+        which = film.made()
+        one = Roll(id="roll", film=which, history=past, peak_to_mean=peak_to_mean, state=state, shot=shot)
     with progress("exposing film"):
         found = make_preview(one, dose, question, photo=photo, width=width, frame_mm=frame_mm, rng=seed, odds=odds)
     if picture is not None:

@@ -16,17 +16,16 @@ from filmdose.cli.options import (
     SCENE_RANGE,
     BagOption,
     FilmFormatOption,
-    FilmOption,
-    KindOption,
+    FilmOptions,
+    HistoryOptions,
+    KermaOption,
     PassesOption,
     Question,
     SceneRangeOption,
     ShieldOption,
     ShotOption,
-    SpeedOption,
-    film_from_options,
-    history_from_options,
     number_list,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -40,24 +39,22 @@ from filmdose.tonetable import Encoding, cube_text, parse_encoding
 from filmdose.trip import Roll, Shot, find_roll, roll_question
 
 if TYPE_CHECKING:
+    from filmdose.answering import Answer
     from filmdose.film.model import Film
     from filmdose.scan.correct import CorrectedScan
 
 _PICTURES, _TABLES = (".tif", ".tiff"), (".cube",)
 
 
+@with_blocks
 def print(
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     passes: PassesOption = None,
     shield: ShieldOption = None,
     film_format: FilmFormatOption = "35mm",
     bag: BagOption = None,
-    kerma: Annotated[
-        str | None,
-        typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
-    ] = None,
+    kerma: KermaOption = None,
     trip: Annotated[Path | None, typer.Option("--trip", help="Trip file that the roll is in.", metavar="TRIP")] = None,
     roll: Annotated[str | None, typer.Option("--roll", help="Id of the roll in it.", metavar="ID")] = None,
     fog: Annotated[
@@ -112,18 +109,18 @@ def print(
         raise ArgumentError("scan", None, "the scan that the boxes lie on", "Give --scan SCAN.tif.")
     if trip is not None or roll is not None:
         given: dict[str, object] = {
-            "speed": speed,
-            "film": film,
+            "speed": film.speed,
+            "film": film.film,
             "pass": passes,
             "kerma": kerma,
             "shield": shield,
             "bag": bag,
         }
-        one = _from_trip(trip, roll, given, kind)
+        one = _from_trip(trip, roll, given, film.kind)
     else:
-        history = history_from_options(passes or (), shield, kerma, (), None, film_format=film_format, bag=bag)
+        history = HistoryOptions(passes=passes, shield=shield, film_format=film_format, bag=bag).made(kerma)
         shot = None if shot_ei is None else Shot(ei=shot_ei)
-        one = Roll(id="roll", film=film_from_options(speed, kind, film), history=history, state="exposed", shot=shot)
+        one = Roll(id="roll", film=film.made(), history=history, state="exposed", shot=shot)
     dose = history_dose(one.history)
     asked = roll_question(one, Question(scene_range=scene_range), dose.peak_to_mean)
     amount, notes = float(dose.kerma_ugy), list(dose.notes)
@@ -138,11 +135,24 @@ def print(
         asked = replace(asked, peak_to_mean=1.0)
     shot_at = shot_ei if shot_ei is not None or one.shot is None else one.shot.ei
     plan = print_plan(answer(one.film, amount, asked, exposed=True, shot_ei=shot_at), ceiling=ceiling)
+    measured = fog is not None or (picture is not None and picture.measures)
+    ends = None if measured else _ends(one, replace(asked, peak_to_mean=1.0), shot_at)
     with progress("writing"):
         for path in files:
             notes.append(_write(path, plan, meant, clear, picture))
     for page in shown or [None]:
-        deliver(print_document(plan, notes=notes), format, page)
+        deliver(print_document(plan, notes=notes, ends=ends), format, page)
+
+
+def _ends(roll: Roll, question: Question, shot_ei: float | None) -> tuple[Answer, Answer]:
+    """The answers between which 9 of 10 cases of dose, fog and film lie."""
+    from filmdose.odds.draw import kerma_ends
+    from filmdose.odds.unknowns import trip_model
+
+    low, high = (
+        answer(roll.film, kerma, question, exposed=True, shot_ei=shot_ei) for kerma in kerma_ends(trip_model([roll]))[0]
+    )
+    return low, high
 
 
 class Picture:

@@ -10,34 +10,15 @@ import typer
 
 from filmdose.cli.measured import SamplesOption, SeedOption
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
     DEFAULT_KIND,
-    SCENE_RANGE,
-    BadgeOption,
-    BagOption,
-    BeamOnOption,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     ExposedOption,
-    FilmFormatOption,
-    FilmOption,
-    FlightOption,
-    HeldOption,
-    HighlightReadingOption,
-    KindOption,
-    PassesOption,
-    Question,
-    SceneRangeOption,
-    ShadowReadingOption,
-    ShieldOption,
+    FilmOptions,
+    HistoryOptions,
+    KermaOption,
+    MeteredOptions,
+    PeakToMeanOption,
     ShotOption,
-    SnrTargetOption,
-    SpeedOption,
-    StorageOption,
-    film_from_options,
-    history_from_options,
-    scene_from_options,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -48,41 +29,22 @@ from filmdose.present.roll import roll_document
 from filmdose.trip import Roll, Shot, answer_roll, find_roll, with_more
 
 
+@with_blocks
 def roll(
-    speed: SpeedOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmOption = None,
+    *,
+    film: FilmOptions,
     trip: Annotated[
         Path | None, typer.Option("--trip", help="Trip file of the roll to start from.", metavar="FILE")
     ] = None,
     start: Annotated[
         str | None, typer.Option("--roll", help="Roll of the trip; what is said of it here is added.", metavar="ID")
     ] = None,
-    passes: PassesOption = None,
-    shield: ShieldOption = None,
-    film_format: FilmFormatOption = "35mm",
-    bag: BagOption = None,
-    badge: BadgeOption = None,
-    held: HeldOption = None,
-    beam_on: BeamOnOption = "unknown",
-    flight: FlightOption = None,
-    storage: StorageOption = None,
-    kerma: Annotated[
-        str | None,
-        typer.Option("--kerma", help="A further dose at the film; microgray, or with a unit.", metavar="DOSE"),
-    ] = None,
+    history: HistoryOptions,
+    kerma: KermaOption = None,
     exposed: ExposedOption = False,
     shot_ei: ShotOption = None,
-    peak_to_mean: Annotated[
-        float | None, typer.Option("--peak-to-mean", help="Fog of the worst band over the mean.", metavar="RATIO")
-    ] = None,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
-    shadow_reading: ShadowReadingOption = None,
-    highlight_reading: HighlightReadingOption = None,
+    peak_to_mean: PeakToMeanOption = None,
+    asked: MeteredOptions,
     samples: SamplesOption = 2**15,
     seed: SeedOption = 0,
     format: FormatOption = None,
@@ -92,35 +54,18 @@ def roll(
     from filmdose.odds import propagate
 
     check_output(format, output)
-    history = history_from_options(
-        passes or (),
-        shield,
-        kerma,
-        flight or (),
-        storage,
-        film_format=film_format,
-        bag=bag,
-        badge=badge,
-        held=held,
-        beam_on=beam_on,
-    )
+    past = history.made(kerma)
     shot = None if shot_ei is None else Shot(ei=shot_ei)
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_from_options(scene_range, shadow_reading, highlight_reading),
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made()
     if trip is None and start is None:
-        one = Roll(id="roll", film=film_from_options(speed, kind, film), history=history)
+        one = Roll(id="roll", film=film.made(), history=past)
     else:
-        other = film is not None or speed is not None or kind != DEFAULT_KIND
-        which = film_from_options(speed, kind, film) if other else None
-        for option, value, usual in (("film_format", film_format, "35mm"), ("bag", bag, None)):
+        other = film.given or film.kind != DEFAULT_KIND
+        which = film.made() if other else None
+        for option, value, usual in (("film_format", history.film_format, "35mm"), ("bag", history.bag, None)):
             if value != usual:
                 raise ArgumentError(option, value, "nothing together with --trip", "The roll has its own.")
-        one = _roll_of_trip(trip, start, which, history)
+        one = _roll_of_trip(trip, start, which, past)
     one = replace(
         one,
         peak_to_mean=one.peak_to_mean if peak_to_mean is None else peak_to_mean,

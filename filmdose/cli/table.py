@@ -7,21 +7,11 @@ from typing import Annotated
 import typer
 
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    DEFAULT_KIND,
-    SCENE_RANGE,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
     FilmFormatOption,
-    FilmsOption,
-    KindOption,
-    Question,
-    SceneRangeOption,
-    SnrTargetOption,
-    SpeedsOption,
-    films_from_options,
+    FilmsOptions,
+    QuestionOptions,
     kerma_list,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -30,17 +20,20 @@ from filmdose.history import History, Pass
 from filmdose.present.tables import TABLE_KERMA_UGY, TABLE_PASSES, TABLE_SPEEDS, table_document
 
 
+@with_blocks
 def table(
-    speeds: SpeedsOption = None,
-    kind: KindOption = DEFAULT_KIND,
-    film: FilmsOption = None,
+    *,
+    film: FilmsOptions,
     kerma: Annotated[
         str | None, typer.Option("--kerma", help="Accumulated doses; microgray, or with a unit.", metavar="10,100,...")
     ] = None,
     safe: Annotated[
         bool,
-        typer.Option("--safe", help="Draw what is not known: the safe index before the typical one, some seconds."),
-    ] = False,
+        typer.Option(
+            "--safe/--typical",
+            help="The safe index before the typical one, some seconds of draws; or the typical one alone, at once.",
+        ),
+    ] = True,
     passes: Annotated[
         list[str] | None,
         typer.Option(
@@ -53,25 +46,15 @@ def table(
         str | None, typer.Option("--shield", help="Shield of --passes, such as lead=0.25.", metavar="MATERIAL=MM")
     ] = None,
     film_format: FilmFormatOption = "35mm",
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
+    asked: QuestionOptions,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
     """Print the exposure index for film speeds against accumulated dose."""
     check_output(format, output)
-    films = films_from_options(speeds, kind, film, TABLE_SPEEDS)
+    films = film.made(TABLE_SPEEDS)
     doses = TABLE_KERMA_UGY if kerma is None else kerma_list("kerma", kerma)
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made()
     if passes and kerma is not None:
         raise ArgumentError("kerma", kerma, "either --kerma or --passes", "Rows are doses or passes.")
     if not passes and (shield is not None or film_format != "35mm"):

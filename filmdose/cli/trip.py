@@ -9,14 +9,8 @@ import typer
 
 from filmdose.cli.measured import MeasuredOption, PriorsOption, learned_from, priors_from
 from filmdose.cli.options import (
-    DEFAULT_CRITERION,
-    SCENE_RANGE,
-    CostOverOption,
-    CostUnderOption,
-    CriterionOption,
-    Question,
-    SceneRangeOption,
-    SnrTargetOption,
+    QuestionOptions,
+    with_blocks,
 )
 from filmdose.cli.output import FormatOption, OutputOption, check_output, deliver
 from filmdose.cli.progress import progress
@@ -24,15 +18,13 @@ from filmdose.present.trip import trip_document
 from filmdose.tripfile import read_trip
 
 
+@with_blocks
 def trip(
     file: Annotated[Path, typer.Argument(help="Trip file, TOML.", metavar="TRIP.toml")],
+    *,
     measured: MeasuredOption = None,
     priors: PriorsOption = None,
-    criterion: CriterionOption = DEFAULT_CRITERION,
-    snr_target: SnrTargetOption = 1.0,
-    scene_range: SceneRangeOption = SCENE_RANGE,
-    cost_under: CostUnderOption = 4.0,
-    cost_over: CostOverOption = 1.0,
+    asked: QuestionOptions,
     format: FormatOption = None,
     output: OutputOption = None,
 ) -> None:
@@ -47,13 +39,7 @@ def trip(
     check_output(format, output)
     journey = read_trip(file)
     notes: list[str] = []
-    question = Question(
-        criterion=criterion,
-        snr_target=snr_target,
-        scene_range=scene_range,
-        cost_under=cost_under,
-        cost_over=cost_over,
-    )
+    question = asked.made()
     believed = priors_from(priors)
     taught = learned_from(measured, trip_model(journey, believed), 0, notes)
     with progress("drawing") as advance:

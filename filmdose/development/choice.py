@@ -160,6 +160,15 @@ def development_trade(
     growth
         How speed, native fog and grain grow; our inferences with their ranges when left out.
 
+    Returns
+    -------
+    Trade
+
+    Raises
+    ------
+    ArgumentError
+        Not a negative film, a factor out of range, or a fit without a normal time.
+
     Examples
     --------
     >>> table = development_trade(400, 100.0).table

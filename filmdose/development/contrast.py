@@ -111,20 +111,24 @@ def development_curve(*, gamma_short: float, gamma_long: float, time_short_min: 
     time_short_min
         The shorter time [min; > 0].
 
+    Returns
+    -------
+    DevelopmentCurve
+
     Raises
     ------
     ArgumentError
         The contrasts do not lie on such a curve.
+
+    References
+    ----------
+    sheppard1907
 
     Examples
     --------
     >>> curve = development_curve(gamma_short=0.50, gamma_long=0.75, time_short_min=4.0)
     >>> round(curve.rate_per_min, 6), round(curve.gamma_infinity, 6)
     (0.173287, 1.0)
-
-    References
-    ----------
-    sheppard1907
     """
     short = check_number("gamma_short", gamma_short, low=0.0, low_open=True)
     time = check_number("time_short_min", time_short_min, low=0.0, low_open=True, unit="min")
@@ -274,6 +278,10 @@ def fit_development(
     gamma_error
         Standard error of one reading [density per log unit]; from the scatter when left out.
 
+    Returns
+    -------
+    DevelopmentFit
+
     Raises
     ------
     ArgumentError
@@ -285,6 +293,10 @@ def fit_development(
     Errors are those of the linearised fit: (J'J)**-1 times the variance of a reading. That shapes of real developers
     differ from an exponential is not in them: a limit far above the longest time is an extrapolation.
 
+    References
+    ----------
+    sheppard1907
+
     Examples
     --------
     >>> found = fit_development([4, 8, 12, 16], [0.50, 0.75, 0.88, 0.935])
@@ -292,10 +304,6 @@ def fit_development(
     DevelopmentFit(4 times: gamma_infinity 0.9998 +- 0.0056, rate_per_min 0.1738 +- 0.0027; rms 0.00269)
     >>> round(found.time_for(0.65)[0], 1)
     6.0
-
-    References
-    ----------
-    sheppard1907
     """
     t, g = _readings(times_min, gammas)
     sd = None if gamma_error is None else check_number("gamma_error", gamma_error, low=0.0, low_open=True)

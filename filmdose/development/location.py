@@ -207,8 +207,8 @@ def plan_development(
 
     Notes
     -----
-    Risk of a roll: importance times |fog added| by what lies ahead of it, the legs of the trip or else one more pass of
-    cabin CT (our choice). Rolls of one film share a tank.
+    Risk of a roll: importance times the fog added, of either sign, by what lies ahead of it, the legs of the trip or
+    else one more pass of cabin CT (our choice). Rolls of one film share a tank.
     """
     legs, every = (legs_ahead(rolls), rolls.rolls) if isinstance(rolls, Trip) else ((), tuple(rolls))
     most = check_count("tank_rolls", tank_rolls, low=1, high=100)

@@ -145,6 +145,10 @@ def restrain(
     shot_ei
         Index that it was, or will be, shot at; the marked speed when left out [ISO].
 
+    Returns
+    -------
+    Restrained
+
     Raises
     ------
     ArgumentError
@@ -309,18 +313,33 @@ def read_strips(path: str | Path) -> list[StripReading]:
 
     Contrast may be left out or empty.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    list of StripReading
+
     Raises
     ------
     InputFileError, ArgumentError
     """
     reader = csv.DictReader(io.StringIO(read_text(path)))
-    missing = [
-        name for name in ("restrained", "base_plus_fog", "log_speed_point") if name not in (reader.fieldnames or ())
-    ]
+    try:
+        columns = reader.fieldnames or ()
+    except csv.Error as error:
+        raise InputFileError(path, "line 1", f"is no line of a CSV file: {error}.") from error
+    missing = [name for name in ("restrained", "base_plus_fog", "log_speed_point") if name not in columns]
     if missing:
         raise InputFileError(path, "line 1", f"has no column {missing[0]}.")
     strips = []
-    for number, row in enumerate(reader, 2):
+    try:
+        rows = list(reader)
+    except csv.Error as error:
+        raise InputFileError(path, f"line {reader.line_num}", f"is no line of a CSV file: {error}.") from error
+    for number, row in enumerate(rows, 2):
         word = (row["restrained"] or "").strip().lower()
         if word not in ("yes", "no"):
             raise InputFileError(path, f"line {number}", f"has {shown(word)} for restrained; allowed is yes or no.")

@@ -51,7 +51,23 @@ _REVERSAL = (
 
 
 def process_words(kind: str) -> tuple[str, ...]:
-    """What is standard process for a kind of film, what other development does, and what nobody has published."""
+    """What is standard process for a kind of film, what other development does, and what nobody has published.
+
+    Parameters
+    ----------
+    kind
+        Kind of film.
+
+    Returns
+    -------
+    tuple of str
+        Sentences.
+
+    Examples
+    --------
+    >>> len(process_words("colour-reversal")) > 0
+    True
+    """
     return _REVERSAL if kind.endswith("reversal") else _SILVER if kind == "bw-negative" else _COLOUR
 
 
@@ -86,7 +102,23 @@ def _shipped(name: str, side: str) -> float:
 
 
 def growth_ends(growth: Growth | None = None) -> tuple[Growth, ...]:
-    """The middle, both ends of each of the three, and what gives the shadows least and most; a given growth alone."""
+    """The middle, both ends of each of the three, and what gives the shadows least and most; a given growth alone.
+
+    Parameters
+    ----------
+    growth
+        A growth of one's own; the shipped inferences when None.
+
+    Returns
+    -------
+    tuple of Growth
+        The first is the middle.
+
+    Examples
+    --------
+    >>> len(growth_ends(Growth()))
+    1
+    """
     if growth is not None:
         return (growth,)
     names = ("speed", "fog", "grain")
@@ -108,10 +140,18 @@ def developed_film(film: Film, factor: float, growth: Growth | None = None) -> F
     growth
         How speed, fog and grain grow; the shipped inferences when left out.
 
+    Returns
+    -------
+    Film
+
     Raises
     ------
     ArgumentError
         A factor out of range, or reversal film.
+
+    References
+    ----------
+    hurter1890
 
     Examples
     --------
@@ -120,10 +160,6 @@ def developed_film(film: Film, factor: float, growth: Growth | None = None) -> F
     >>> more = developed_film(film, 1.2)
     >>> round(more.records[0].fog_density(100.0) / film.records[0].fog_density(100.0), 9)
     1.2
-
-    References
-    ----------
-    hurter1890
     """
     if film.reversal:
         raise ArgumentError("film", film.label, "a negative film", _REVERSAL[2])

@@ -58,10 +58,19 @@ def temperature_coefficient(
     times_min
         Time at each that gives the same contrast [min; > 0].
 
+    Returns
+    -------
+    float
+        Q10 [1].
+
     Raises
     ------
     ArgumentError
         Lengths differ, fewer than two temperatures, a time of 0 or less.
+
+    References
+    ----------
+    kodak_f32
 
     Examples
     --------
@@ -70,10 +79,6 @@ def temperature_coefficient(
     >>> celsius = [(f - 32) / 1.8 for f in (68, 70, 72, 75)]
     >>> round(temperature_coefficient(celsius, [6.5, 6.0, 5.5, 5.0]), 2)
     1.97
-
-    References
-    ----------
-    kodak_f32
     """
     return fit_temperature(temperatures_c, times_min).q10
 
@@ -93,6 +98,21 @@ def time_at_temperature(time_min: Numeric, from_c: float, to_c: float, q10: floa
         Temperatures [degrees C; 0 to 60].
     q10
         Temperature coefficient of the developer [1; > 0], as from :func:`temperature_coefficient`.
+
+    Returns
+    -------
+    float or array
+        Time [min], same container as ``time_min``.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
+    Examples
+    --------
+    >>> round(float(time_at_temperature(8.0, 20.0, 24.0, 2.5)), 2)
+    5.55
     """
     start = check_number("from_c", from_c, low=0.0, high=60.0, unit="degrees C")
     end = check_number("to_c", to_c, low=0.0, high=60.0, unit="degrees C")
@@ -124,6 +144,10 @@ class TemperatureFit(Result):
         Time less fitted time [min].
     reach_c
         How far beyond the pairs a time is told [degrees C].
+    coefficients
+        Of the straight line of ln t.
+    covariance
+        Of the coefficients, shape (2, 2).
     """
 
     law: str
@@ -213,6 +237,10 @@ def fit_temperature(
     reach_c
         How far beyond the pairs a time may be asked for [degrees C; 0 to 10].
 
+    Returns
+    -------
+    TemperatureFit
+
     Raises
     ------
     ArgumentError, UnknownNameError
@@ -223,6 +251,10 @@ def fit_temperature(
     The error of one ln t is the greater of its scatter and of the rounding; two pairs without a rounding step have no
     error that anything could tell (NaN).
 
+    References
+    ----------
+    kodak_f32
+
     Examples
     --------
     Three published times of one developer and film at 68, 70 and 72 F foretell the fourth, 5 minutes at 75 F:
@@ -231,10 +263,6 @@ def fit_temperature(
     >>> found = fit_temperature(celsius, [6.5, 6.0, 5.5], rounded_to_min=0.5)
     >>> [round(value, 1) for value in found.time_at((75 - 32) / 1.8)]
     [4.9, 0.2]
-
-    References
-    ----------
-    kodak_f32
     """
     if law not in LAWS:
         raise UnknownNameError("law", law, LAWS)

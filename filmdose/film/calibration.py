@@ -160,8 +160,12 @@ def calibrate_fog(
         The unfogged tablet.
     fogged
         The fogged ones: same film, same development, exposures on the same axis; dose known or not.
-    kind, speed, axis, fit_options
+    kind, speed, axis, **fit_options
         As of :func:`filmdose.film.fitting.fit_film`, which fits the unfogged tablet.
+
+    Returns
+    -------
+    FogCalibration
 
     Raises
     ------

@@ -44,7 +44,7 @@ _STANDARD_KEYWORDS = re.findall(
 class CgatsTable(Result):
     """One table of an ISO 28178 (CGATS.17) text file.
 
-    Attributes
+    Parameters
     ----------
     table
         The data, one column a field, named as in the file (LOG_H, D_RED, D_VIS, ...).
@@ -76,6 +76,10 @@ def read_cgats(path: str | Path, *, table: int = 1) -> CgatsTable:
     table
         Which one, when there are several; the first is 1.
 
+    Returns
+    -------
+    CgatsTable
+
     Raises
     ------
     InputFileError
@@ -98,6 +102,18 @@ def read_cgats(path: str | Path, *, table: int = 1) -> CgatsTable:
 
 def write_cgats(cgats: CgatsTable, path: str | Path) -> Path:
     """Write a table as ISO 28178 (CGATS.17) text; private fields and keywords are declared.
+
+    Parameters
+    ----------
+    cgats
+        What to write.
+    path
+        Where to; an existing file is replaced in one step.
+
+    Returns
+    -------
+    Path
+        Where it was written.
 
     Raises
     ------
@@ -134,13 +150,47 @@ def write_cgats(cgats: CgatsTable, path: str | Path) -> Path:
 
 
 def is_cgats(text: str) -> bool:
-    """True for a text that looks like CGATS."""
+    """True for a text that looks like CGATS.
+
+    Parameters
+    ----------
+    text
+        Start of a file.
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_cgats("CGATS.17"), is_cgats("log_exposure,density")
+    (True, False)
+    """
     start = text.lstrip()[:200].upper()
     return start.startswith(("CGATS", "ISO28178", "ISO 28178")) or "BEGIN_DATA_FORMAT" in text[:20000]
 
 
 def parse_cgats(path: str | Path, text: str, wanted: int = 1) -> CgatsTable:
-    """One table of a CGATS text; see :func:`read_cgats`."""
+    """One table of a CGATS text; see :func:`read_cgats`.
+
+    Parameters
+    ----------
+    path
+        Name for messages.
+    text
+        The whole file.
+    wanted
+        Which table [from 1].
+
+    Returns
+    -------
+    CgatsTable
+
+    Raises
+    ------
+    InputFileError
+        As of :func:`read_cgats`.
+    """
     keywords: dict[str, str] = {}
     fields: list[str] = []
     declared: set[str] = set()

@@ -75,6 +75,13 @@ class UniformUnionCurve(_ComparisonCurve):
     The whole curve shrinks by (1 - fog / net maximum).  It loses almost no
     fixed-density speed, because it forgets that radiation takes the fast grains
     first; kept so that the difference can be shown, not for use.
+
+    Parameters
+    ----------
+    emulsion
+        The record.
+    fog_density
+        Fog [density; at least 0].
     """
 
     @property
@@ -106,6 +113,13 @@ class LightPreflashCurve(_ComparisonCurve):
     H_flash is the light that gives the same fog.  It *raises* the fixed-density
     speed although the shadows lose gradient; kept so that the difference can be
     shown, not for use.
+
+    Parameters
+    ----------
+    emulsion
+        The record.
+    fog_density
+        Fog [density; at least 0].
     """
 
     @property

@@ -71,6 +71,16 @@ class Curve(Protocol):
 def softplus(value: FloatArray) -> FloatArray:
     """ln(1 + e**u), without overflow and exact to the last digits at both ends.
 
+    Parameters
+    ----------
+    value
+        u, any shape.
+
+    Returns
+    -------
+    ndarray
+        Same shape.
+
     Examples
     --------
     >>> float(softplus(np.asarray(0.0)))  # ln 2

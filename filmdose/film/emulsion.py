@@ -126,6 +126,8 @@ class Emulsion(Result):
         g: grains that one quantum of radiation develops together [>= 1].
     positive
         True for reversal film, whose image is what did not develop first.
+    reference_log_sensitivity
+        z_ref: class for which ``hits_per_ugy`` and the grain area hold [log10 1/(lx s)].
 
     Raises
     ------
@@ -413,7 +415,15 @@ def _weighted_sum(rows: FloatArray, weights: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, kw_only=True)
 class PopulationCurve(Result):
-    """Characteristic curve of an emulsion at one effective kerma [uGy]."""
+    """Characteristic curve of an emulsion at one effective kerma [uGy].
+
+    Parameters
+    ----------
+    emulsion
+        The record.
+    kerma_ugy
+        Effective air kerma [uGy; at least 0].
+    """
 
     emulsion: Emulsion
     kerma_ugy: float = 0.0
@@ -500,9 +510,36 @@ class PopulationCurve(Result):
 
 
 def invert_curve(curve: Any, density: FloatArray) -> FloatArray:
-    """Log10 exposure for each density of a monotone curve, by bracketed root finding on all at once."""
+    """Log10 exposure for each density of a monotone curve, by bracketed root finding on all at once.
+
+    Parameters
+    ----------
+    curve
+        A monotone curve (:class:`filmdose.film.curves.Curve`).
+    density
+        Densities, any shape.
+
+    Returns
+    -------
+    ndarray
+        log10 exposure of each [log10 lx s], NaN outside the curve's range.
+
+    Raises
+    ------
+    ArgumentError
+        Not a curve.
+
+    Examples
+    --------
+    >>> from filmdose.film.curves import ToeShoulderCurve
+    >>> curve = ToeShoulderCurve(unexposed_density=0.2, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
+    >>> bool(abs(curve.density(invert_curve(curve, np.array([0.8]))) - 0.8) < 1e-9)
+    True
+    """
     from scipy.optimize.elementwise import find_root
 
+    if not hasattr(curve, "log_exposure_range"):
+        raise ArgumentError("curve", curve, "a curve", "Take emulsion.curve(), or write MeasuredCurve(...).")
     low, high = curve.log_exposure_range
     low, high = low - 3.0, high + 3.0
     wanted = np.asarray(density, dtype=np.float64)

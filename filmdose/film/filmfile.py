@@ -97,6 +97,22 @@ def read_film(path: str | Path) -> Film:
 def parse_film(text: str, path: str | Path = "film") -> Film:
     """Film from the text of a film file; ``path`` is for messages.  See :func:`read_film`.
 
+    Parameters
+    ----------
+    text
+        TOML, as :func:`film_text` makes it.
+    path
+        Name for messages.
+
+    Returns
+    -------
+    Film
+
+    Raises
+    ------
+    InputFileError
+        As of :func:`read_film`.
+
     Examples
     --------
     >>> from filmdose.film.generic import generic_film
@@ -135,6 +151,11 @@ def write_film(film: Film, path: str | Path) -> Path:
     path
         Where to; an existing file is replaced in one step.
 
+    Returns
+    -------
+    Path
+        Where it was written.
+
     Raises
     ------
     OutputFileError
@@ -150,7 +171,24 @@ def write_film(film: Film, path: str | Path) -> Path:
 
 
 def film_text(film: Film) -> str:
-    """Text of a film file; numbers have the digits that give them back exactly."""
+    """Text of a film file; numbers have the digits that give them back exactly.
+
+    Parameters
+    ----------
+    film
+        The film.
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> parse_film(film_text(generic_film(400))) == generic_film(400)
+    True
+    """
     from filmdose.version import __version__  # here, since the package itself reads film files
 
     lines = [

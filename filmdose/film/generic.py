@@ -51,6 +51,25 @@ def calibrated_hits_per_ugy(
 
     sum_j c_j (1 - p0) (1 - exp(-kappa K 10**(b (z_j - z_ref)))) = 0.02 at K = 25 uGy (range 14 to 45).
 
+    Parameters
+    ----------
+    hit_exponent
+        b [0 to 2]; the shipped one when None.
+    quanta
+        Q [at least 1]; the shipped one when None.
+    calibration_kerma_ugy
+        K of the equation above [uGy; above 0]; 25 when None.
+
+    Returns
+    -------
+    float
+        kappa [1/uGy].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     The 25 microgray are filmdose's own calibration ('inference'), not a published
@@ -81,7 +100,22 @@ def _calibrate(hit_exponent: float, quanta: float, kerma_ugy: float) -> float:
 
 
 def is_typical(film: Film) -> bool:
-    """True for a film that stands for all of its kind and speed, whose toe and contrast are therefore not known."""
+    """True for a film that stands for all of its kind and speed, whose toe and contrast are therefore not known.
+
+    Parameters
+    ----------
+    film
+        The film.
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_typical(generic_film(400)), is_typical(generic_film(400, contrast=1.2))
+    (True, False)
+    """
     return film.origin == _ORIGIN and film.measured_range is None
 
 
@@ -90,17 +124,58 @@ DOUBTFUL_SPEED = 1600.0
 
 
 def box_speed_notes(films: Iterable[Film]) -> tuple[str, ...]:
-    """What to say of films that stand for all of a box speed so fast that it may be an exposure index."""
+    """What to say of films that stand for all of a box speed so fast that it may be an exposure index.
+
+    Parameters
+    ----------
+    films
+        Films of one output.
+
+    Returns
+    -------
+    tuple of str
+        One sentence or none.
+
+    Examples
+    --------
+    >>> len(box_speed_notes([generic_film(400)])), len(box_speed_notes([generic_film(3200)]))
+    (0, 1)
+    """
     doubtful = any(is_typical(film) and film.speed >= DOUBTFUL_SPEED for film in films)
     return (BOX_SPEEDS,) if doubtful else ()
 
 
+def _known(kind: str) -> str:
+    name = known_kind(kind)
+    if name not in KINDS:
+        raise UnknownNameError("kind", name, KINDS)
+    return name
+
+
 def generic_speed_range(kind: Kind) -> tuple[float, float]:
-    """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it."""
-    kind = known_kind(kind)
-    if kind not in KINDS:
-        raise UnknownNameError("kind", kind, KINDS)
-    section = load_data_toml("films.toml")[kind]
+    """Least and greatest speed [ISO] of the generic film of a kind, or of an everyday word for it.
+
+    Parameters
+    ----------
+    kind
+        Kind of film.
+
+    Returns
+    -------
+    tuple of float
+        Least and greatest [ISO].
+
+    Raises
+    ------
+    UnknownNameError
+        A kind that is not known.
+
+    Examples
+    --------
+    >>> generic_speed_range("colour-reversal")
+    (25.0, 800.0)
+    """
+    section = load_data_toml("films.toml")[_known(kind)]
     return float(section["speed_low"]), float(section["speed_high"])
 
 
@@ -143,6 +218,10 @@ def generic_film(
     calibration_kerma_ugy
         Kerma of the calibration fog [uGy; default 25]; not together with ``hits_per_ugy``.
 
+    Returns
+    -------
+    Film
+
     Raises
     ------
     ArgumentError
@@ -150,15 +229,15 @@ def generic_film(
     UnknownNameError
         The kind is not known.
 
+    References
+    ----------
+    iso_6, iso_5800, iso_2240
+
     Examples
     --------
     >>> film = generic_film(800)
     >>> round(film.records[0].fog_density(100), 2)  # regression value
     0.13
-
-    References
-    ----------
-    iso_6, iso_5800, iso_2240
     """
     kind = known_kind(kind)
     low, high = generic_speed_range(kind)
@@ -228,13 +307,68 @@ def _log_shadow_point(kind: str, speed: float) -> float:
 def reference_noise_floor(
     floor: float, area_exponent: float, log_shadow_exposure: float, reference: float = REFERENCE_LOG_SENSITIVITY
 ) -> float:
-    """v of an emulsion, in units of a grain at z_ref, from v in units of a grain at the shadow point log10 H_m."""
+    """v of an emulsion, in units of a grain at z_ref, from v in units of a grain at the shadow point log10 H_m.
+
+    Parameters
+    ----------
+    floor
+        v over the grain at the shadow point [density; at least 0].
+    area_exponent
+        alpha of the emulsion [-1 to 2].
+    log_shadow_exposure
+        log10 H_m of the shadow point [log10 lx s].
+    reference
+        z_ref [log10 1/(lx s)].
+
+    Returns
+    -------
+    float
+        v over the grain at z_ref [density].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
+    Examples
+    --------
+    >>> round(reference_noise_floor(0.01, 0.5, -2.6, reference=2.6), 6)
+    0.01
+    """
+    check_number("log_shadow_exposure", log_shadow_exposure, low=-12.0, high=6.0, unit="log10 lx s")
+    check_number("reference", reference, low=-6.0, high=12.0, unit="log10 1/(lx s)")
     return float(floor * 10.0 ** (area_exponent * (-log_shadow_exposure - reference)))
 
 
 def generic_granularity(kind: Kind, speed: float) -> float:
-    """Rms granularity of the generic film of a kind at a speed [ISO], as speed to the power of the sheets."""
-    return float(film_value(kind, "rms_granularity") * (speed / 400.0) ** film_value("granularity", "speed_exponent"))
+    """Rms granularity of the generic film of a kind at a speed [ISO], as speed to the power of the sheets.
+
+    Parameters
+    ----------
+    kind
+        Kind of film.
+    speed
+        Speed [ISO; above 0].
+
+    Returns
+    -------
+    float
+        1000 times the standard deviation of density through a 48 um aperture [1].
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A speed that is not above 0; a kind that is not known.
+
+    Examples
+    --------
+    >>> round(generic_granularity("bw-negative", 400), 1)
+    14.0
+    """
+    value = check_number("speed", speed, low=0.0, low_open=True, unit="ISO")
+    return float(
+        film_value(_known(kind), "rms_granularity") * (value / 400.0) ** film_value("granularity", "speed_exponent")
+    )
 
 
 hold_to_annotations(globals())

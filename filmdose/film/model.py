@@ -118,6 +118,16 @@ class Film(Result):
 def film_words(film: Film) -> str:
     """What a film is: its own name, or its kind in words, and its speed.
 
+    Parameters
+    ----------
+    film
+        The film.
+
+    Returns
+    -------
+    str
+        Such as "black-and-white negative film, ISO 400".
+
     Examples
     --------
     >>> from filmdose.film.generic import generic_film

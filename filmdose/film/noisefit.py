@@ -103,6 +103,11 @@ def read_granularity(
     records
         Names of the film's records; the first is taken where the file has no column ``record``.
 
+    Returns
+    -------
+    dict
+        :class:`GranularityReadings` by record.
+
     Raises
     ------
     InputFileError
@@ -134,7 +139,27 @@ def read_granularity(
 def typical_noise(emulsion: Emulsion, kind: str, record: str, log_shadow_exposure: float) -> Emulsion:
     """The record with the typical noise of its kind, for a film whose granularity was not measured.
 
-    ``log_shadow_exposure`` is log10 H_m of its clean shadow point.
+    Parameters
+    ----------
+    emulsion
+        The record.
+    kind
+        Kind of film.
+    record
+        Name of the record.
+    log_shadow_exposure
+        log10 H_m of its clean shadow point [log10 lx s].
+
+    Returns
+    -------
+    Emulsion
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> record = generic_film(400).records[0]
+    >>> typical_noise(record, "bw-negative", "visual", -2.7).cluster_grains == record.cluster_grains
+    True
     """
     alpha = record_value(kind, record, "area_exponent")
     floor = record_value(kind, record, "noise_floor")

@@ -51,12 +51,56 @@ _NODES = 40  # of the table of edges against toe and contrast, each way
 
 
 def film_value(section: str, name: str, side: str = "value") -> float:
-    """A number of the shipped film data, such as ("bw-negative", "base_density"); "low" or "high" for its range."""
+    """A number of the shipped film data, such as ("bw-negative", "native_fog"); "low" or "high" for its range.
+
+    Parameters
+    ----------
+    section
+        Table of the data file.
+    name
+        Key in it.
+    side
+        "value", "low" or "high".
+
+    Returns
+    -------
+    float
+        In the unit that the data file states.
+
+    Examples
+    --------
+    >>> film_value("model", "calibration_kerma", "low")
+    14.0
+    """
     return float(load_data_toml("films.toml")[section][name][side])
 
 
 def record_value(kind: str, record: str, name: str, side: str = "value") -> float:
-    """A number of one record of a generic film: the record's own, or else that of the whole film."""
+    """A number of one record of a generic film: the record's own, or else that of the whole film.
+
+    Parameters
+    ----------
+    kind
+        Kind of film.
+    record
+        "visual", "red", "green" or "blue".
+    name
+        Key of the data file.
+    side
+        "value", "low" or "high".
+
+    Returns
+    -------
+    float
+        In the unit that the data file states.
+
+    Examples
+    --------
+    >>> record_value("colour-negative", "blue", "minimum_density")
+    0.88
+    """
+    if kind not in KINDS:
+        raise UnknownNameError("kind", kind, KINDS)
     section = load_data_toml("films.toml")[kind]
     return float(section.get(record, {}).get(name, section.get(name))[side])
 

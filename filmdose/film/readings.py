@@ -132,6 +132,16 @@ def tablet_log_exposures(steps: int = 21, increment: float = 0.15, *, clear_log_
     clear_log_exposure
         Log10 exposure under the clearest step [log10 lx s]; 0 when it is not known.
 
+    Returns
+    -------
+    ndarray
+        Shape (steps,), rising [log10 lx s].
+
+    Raises
+    ------
+    ArgumentError
+        A number out of range.
+
     Examples
     --------
     >>> tablet_log_exposures(3, 0.30, clear_log_exposure=-1.0).tolist()
@@ -239,6 +249,11 @@ def write_steps(readings: StepReadings, path: str | Path, *, format: Literal["cs
         Where to; an existing file is replaced in one step.
     format
         "csv", or "cgats" for ISO 28178 text, which also keeps status and keywords.
+
+    Returns
+    -------
+    Path
+        Where it was written.
 
     Raises
     ------

@@ -109,6 +109,10 @@ def fit_emulsion(
     record
         Name for messages.
 
+    Returns
+    -------
+    RecordFit
+
     Raises
     ------
     ArgumentError

@@ -114,6 +114,20 @@ def frame_count(width_stops: float) -> int:
 def weighted_quantile(values: Any, probability: Any, weights: Any = None) -> Any:
     """Least value with at least the given share of the weight at or below it; NaN values count as infinite.
 
+    Parameters
+    ----------
+    values
+        Values, shape (n,).
+    probability
+        Share of the weight [0 to 1], any shape.
+    weights
+        Weight of each value [at least 0]; all alike when None.
+
+    Returns
+    -------
+    float or array
+        Shape of ``probability``.
+
     Examples
     --------
     >>> float(weighted_quantile([0.5, 1.0, 2.0, float("nan")], 0.5))

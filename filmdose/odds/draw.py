@@ -23,15 +23,15 @@ from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import TripOdds, roll_odds
-from filmdose.odds.scores import Random, check_samples, random_generator
-from filmdose.odds.tally import RollTally, ScoreStream
+from filmdose.odds.scores import POINTS, Random, check_samples, random_generator
+from filmdose.odds.tally import RollTally, ScoreStream, case_scores, middle_scores
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
 from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
-__all__ = ["DEFAULT_SAMPLES", "draw_stops", "propagate", "roll_need"]
+__all__ = ["DEFAULT_SAMPLES", "draw_stops", "kerma_ends", "middle_kermas", "propagate", "roll_need"]
 
 DEFAULT_SAMPLES = 2**15
 
@@ -54,9 +54,6 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
         for column, roll in enumerate(group.rolls):
             tally, question = tallies[roll], plan.questions[roll]
             hits = group.hits(draws, column)
-            if not tally.drawn:
-                solver = record_solvers(plan.model.trip.rolls[roll].film)[0]
-                tally.middle_kerma_ugy = float(np.median(hits[0])) / solver.hits_per_ugy
             if group.film.reversal:
                 lost = group.reversal(rows, hits)
                 stops = np.where(lost.lost, np.inf, lost.range_stops)
@@ -76,6 +73,55 @@ def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
                 tally.loss = LossTally(found.shadow, found.highlight, step, question)
                 tally.cases = Cases(found, group.solvers[0].light, question)
             tally.loss.add(found.shadow, highlight_mean, found.best)
+
+
+def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[float]:
+    """Kerma that fogs each film as it is like the worst band of the middle case [uGy], by roll.
+
+    Where nothing was learnt everything is typical then, and the dose is that of :func:`filmdose.history.history_dose`
+    with the bands of its sources: the case of which every other output tells.  Else it is the median of what was
+    learnt.
+
+    Parameters
+    ----------
+    model
+        A trip with its unknowns.
+    learned
+        What measured rolls have taught.
+    """
+    if learned is None:
+        draws = model.draws(np.zeros((1, len(model.inputs))), even=True)
+    else:
+        draws = model.draws(middle_scores(model, learned))
+    return [float(np.median(records[0])) for records in _kermas_as_it_is(model, draws)]
+
+
+def kerma_ends(model: TripModel, learned: Learned | None = None) -> list[tuple[float, float]]:
+    """The 5 and the 95 % point of what fogs each film as it is like the worst band [uGy], by roll.
+
+    Of colour film that of the geometric mean of its records: how they differ among themselves is not in it.
+
+    Parameters
+    ----------
+    model, learned
+        As of :func:`middle_kermas`.
+    """
+    ends = (POINTS[0], POINTS[-1])
+    drawn = _kermas_as_it_is(model, model.draws(case_scores(model, learned)))
+    with np.errstate(divide="ignore"):
+        means = [np.exp(np.mean(np.log(records), axis=0)) for records in drawn]
+    return [(low, high) for low, high in (np.quantile(mean, ends).tolist() for mean in means)]
+
+
+def _kermas_as_it_is(model: TripModel, draws: Draws) -> list[list[FloatArray]]:
+    """Kerma that fogs each film as it is like the worst band in every draw [uGy], by roll and record."""
+    result = {}
+    for group in film_groups(model):
+        for column, roll in enumerate(group.rolls):
+            solvers = record_solvers(model.trip.rolls[roll].film)
+            hits = zip(group.hits(draws, column), solvers, strict=True)
+            result[roll] = [each / solver.hits_per_ugy for each, solver in hits]
+    return [result[roll] for roll in range(len(model.trip.rolls))]
 
 
 def propagate(
@@ -120,7 +166,8 @@ def propagate(
     -----
     In each draw a roll has its compensation of least loss, as :func:`filmdose.answering.answer` gives it; what is
     recommended makes the mean of the losses least, draws in which nothing helps among them. With everything known the
-    two are the same.
+    two are the same. The middle case is read off draws of its own, the same for every seed, in which a scanner that
+    nobody identified gives the median of what it may be.
 
     Examples
     --------
@@ -163,8 +210,10 @@ def propagate(
         trip=model.trip,
         question=asked,
         rolls=tuple(
-            roll_odds(roll, each, first, second)
-            for roll, each, first, second in zip(model.trip.rolls, plan.questions, *halves, strict=True)
+            roll_odds(roll, each, middle, first, second)
+            for roll, each, middle, first, second in zip(
+                model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves, strict=True
+            )
         ),
         priors=model.priors,
         samples=2 * half,
@@ -192,6 +241,25 @@ def draw_stops(
         As of :func:`propagate`.
     samples
         Number of draws, rounded up to a power of two; all are kept, so memory grows with it.
+
+    Returns
+    -------
+    DataFrame
+        Shape (samples, rolls).
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; priors or what was learnt belong to another trip.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.history import History, Pass
+    >>> from filmdose.trip import Roll
+    >>> roll = Roll(id="a", film=generic_film(400), history=History(passes=(Pass(source="cabin-ct"),)))
+    >>> draw_stops([roll], samples=64).shape
+    (64, 1)
     """
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
@@ -225,6 +293,11 @@ def roll_need(model: TripModel, roll: str, question: Question | None = None) -> 
     Returns
     -------
     A function of standard normal scores, shape (draws, inputs of the model); shape (draws,).
+
+    Raises
+    ------
+    UnknownNameError
+        No such roll.
 
     Examples
     --------

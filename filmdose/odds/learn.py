@@ -101,6 +101,16 @@ def roll_fog(
     record, where
         As of :class:`~filmdose.trip.FogReading`.
 
+    Returns
+    -------
+    function
+        Of standard normal scores, shape (draws, inputs of the model); gives shape (draws,).
+
+    Raises
+    ------
+    UnknownNameError
+        No such roll, or no such record.
+
     Examples
     --------
     >>> from filmdose.history import History, Pass

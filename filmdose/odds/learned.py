@@ -261,6 +261,16 @@ def save_learned(learned: Learned, path: str | Path, *, samples: int = 4096) -> 
         Where to; an existing file is replaced in one step.
     samples
         How many draws to keep [at least 100].
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    ArgumentError, OutputFileError
+        Too few samples; the place cannot be written to.
     """
     count = check_count("samples", samples, low=100, high=2**20)
     cumulative = np.cumsum(learned.weights)
@@ -292,6 +302,15 @@ def save_learned(learned: Learned, path: str | Path, *, samples: int = 4096) -> 
 
 def read_learned(path: str | Path) -> Learned:
     """Read what :func:`save_learned` wrote.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Learned
 
     Raises
     ------

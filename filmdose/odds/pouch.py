@@ -91,7 +91,17 @@ def _figures(lead_mm: tuple[float, float, float]) -> str:
 
 
 def pouch_unknown() -> PouchEstimate:
-    """A pouch of which nothing is known: 0.25 mm of lead, half to twice as much (common practice, no source)."""
+    """A pouch of which nothing is known: 0.25 mm of lead, half to twice as much (common practice, no source).
+
+    Returns
+    -------
+    PouchEstimate
+
+    Examples
+    --------
+    >>> pouch_unknown().lead_mm
+    (0.125, 0.25, 0.5)
+    """
     lead = _data()["lead_mm"]
     return PouchEstimate(
         lead_mm=lead,
@@ -116,6 +126,15 @@ def pouch_from_scale(mass_g: float, area_cm2: float, *, mass_error_g: float = 1.
         Area of *all* its walls together, front and back [cm2; above 0].
     mass_error_g
         Standard error of the scale [g; at least 0].
+
+    Returns
+    -------
+    PouchEstimate
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     Examples
     --------
@@ -177,6 +196,10 @@ def pouch_from_rolls(
         "35mm", "120" or "sheet".
     priors, samples, rng
         As of :func:`filmdose.odds.draw_stops`.
+
+    Returns
+    -------
+    PouchEstimate
 
     Raises
     ------

@@ -199,6 +199,10 @@ class MixturePrior(Prior):
         What it may be.
     shares
         How likely each of them is [1; they sum to 1].
+    low, typical, high, kind, label, unit, scope, evidence, flag
+        As of :class:`Prior`; its points are those of the mixture.
+    references, note
+        As of :class:`Prior`.
 
     Examples
     --------
@@ -251,6 +255,10 @@ class SamplePrior(Prior):
     ----------
     values_sorted
         The values, rising.
+    low, typical, high, kind, label, unit, scope, evidence, flag
+        As of :class:`Prior`; its points are those of the values.
+    references, note
+        As of :class:`Prior`.
 
     Examples
     --------
@@ -455,6 +463,15 @@ def default_priors() -> Priors:
 def list_priors(priors: Priors | None = None) -> pd.DataFrame:
     """All priors as a table, one row each, index ``name``, with unit, evidence, flag and references.
 
+    Parameters
+    ----------
+    priors
+        The priors; the shipped ones when None.
+
+    Returns
+    -------
+    DataFrame
+
     Examples
     --------
     >>> list_priors()[["low", "typical", "high"]].loc[["calibration_kerma"]].values.tolist()
@@ -517,6 +534,15 @@ def read_priors(path: str | Path) -> Priors:
     The file has one table ``[priors.NAME]`` (or ``[priors."dose:SOURCE"]``) for each changed input, with low,
     typical and high, or with typical alone for a known value; and optionally ``scanner_class_share = 0.5`` at its
     top.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Priors
 
     Raises
     ------

@@ -68,7 +68,8 @@ class RollOdds(Result):
         The index to set, of least loss on average, on the third-stop scale and exact; None without one. Mostly it
         is slower than the middle case's; where more light wins little back it may be faster.
     ei_median
-        The answer's index at the middle dose (:func:`filmdose.answer`); None where nothing helps it.
+        The answer's index at the middle dose (:func:`filmdose.answer`), the same for every seed; None where nothing
+        helps it.
     bracket
         Frames to make of what matters when the interval is wider than a stop, else None.
     settled_stops
@@ -302,8 +303,8 @@ def _row(row: RollOdds) -> dict[str, Any]:
 # -- from what was counted to the answer ---------------------------------------------------------------------------
 
 
-def roll_odds(roll: Roll, question: Question, first: RollTally, second: RollTally) -> RollOdds:
-    """The odds of one roll from the two halves of its draws."""
+def roll_odds(roll: Roll, question: Question, middle_kerma_ugy: float, first: RollTally, second: RollTally) -> RollOdds:
+    """The odds of one roll from the kerma of its middle case and the two halves of its draws."""
     stops = first.stops.joined(second.stops)
     drawn = first.drawn + second.drawn
     speed = roll.film.speed
@@ -331,8 +332,8 @@ def roll_odds(roll: Roll, question: Question, first: RollTally, second: RollTall
         "harmless": False,
     }
     if roll.film.reversal:
-        return _reversal_odds(values, question, first.middle_kerma_ugy)
-    return _negative_odds(values, first, second)
+        return _reversal_odds(values, question, middle_kerma_ugy)
+    return _negative_odds(values, middle_kerma_ugy, first, second)
 
 
 def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy: float) -> RollOdds:
@@ -351,7 +352,7 @@ def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy:
     return RollOdds(message=_reversal_sentence(values), **values)
 
 
-def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) -> RollOdds:
+def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, second: RollTally) -> RollOdds:
     roll: Roll = values["roll"]
     speed = roll.film.speed
     assert first.loss is not None
@@ -361,7 +362,6 @@ def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally) 
     cases = first.cases
     snr = cases.snr(given)
     lost = values["chance_beyond_rescue"] > 0.5
-    middle = first.middle_kerma_ugy
     if roll.state == "exposed":
         values |= _worth(roll, middle, cases.question)
         values |= {"outcome": "exposed", "status": "already_exposed"}

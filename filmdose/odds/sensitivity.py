@@ -56,6 +56,11 @@ def tornado(
     DataFrame, widest first: index ``input``; columns low and high (stops at the 5 and 95 % point), typical, and
     swing, their distance [stops]. Unknowns that do not move it at all are left out.
 
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, or no such roll.
+
     Examples
     --------
     >>> from filmdose.film.generic import generic_film
@@ -107,9 +112,22 @@ def sobol_table(
     DataFrame, largest total first: index ``input``; columns first, first_low, first_high, total, total_low,
     total_high, with 90 % bootstrap intervals.
 
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     References
     ----------
     saltelli2010
+
+    Examples
+    --------
+    >>> narrow, wide = (Prior(low=-end, typical=0, high=end, kind="normal") for end in (1, 2))
+    >>> two = {"a": narrow, "b": wide}
+    >>> table = sobol_table(lambda x: x[:, 0] + x[:, 1], two, samples=1024, resamples=10)
+    >>> table["total"].round(1).to_dict()
+    {'b': 0.8, 'a': 0.2}
     """
     items = list(priors.values())
     if not items:
@@ -171,6 +189,15 @@ def trip_sobol(
         As of :func:`tornado`.
     samples, resamples, rng
         As of :func:`sobol_table`, which also says what is returned.
+
+    Returns
+    -------
+    DataFrame
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, or no such roll.
 
     Notes
     -----
@@ -286,6 +313,15 @@ def narrowing(
         Standard error of ln(dose per pass) when a scanner's dose is found out [1; above 0].
     samples, rng
         Number of draws [at least 4096] and seed.
+
+    Returns
+    -------
+    Narrowing
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, or no such roll.
 
     Notes
     -----

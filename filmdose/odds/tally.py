@@ -14,9 +14,10 @@ from filmdose.odds.scores import even_points, to_normal
 from filmdose.odds.unknowns import Draws, TripModel
 from filmdose.question import Question
 
-__all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream"]
+__all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream", "case_scores", "middle_scores"]
 
 _BINS = 4096
+_MIDDLE = 2048  # draws that tell the middle case
 
 #: Fog and dose are counted by their logarithms, from far below what matters; anything smaller is nothing.
 LEAST_LOG_FOG, LEAST_LOG_KERMA = -8.0, -5.0
@@ -39,6 +40,17 @@ class ScoreStream:
             chosen = np.searchsorted(cumulative, even[:, -1], side="right")
             scores[:, places] = draws[np.minimum(chosen, len(draws) - 1)]
         return scores
+
+
+def case_scores(model: TripModel, learned: Learned | None) -> FloatArray:
+    """Scores of some cases: the same whatever the seed and the number of draws."""
+    return ScoreStream(model, learned, _MIDDLE, np.random.default_rng(0).spawn(1)[0]).next()
+
+
+def middle_scores(model: TripModel, learned: Learned) -> FloatArray:
+    """Those among which the middle of what was learnt is looked for; scanners that nobody identified are at theirs."""
+    taught = learned.matched(model)
+    return model.at_mixture_middles(case_scores(model, learned), () if taught is None else taught[0])
 
 
 class Histogram:
@@ -91,7 +103,6 @@ class RollTally:
         self.log_kerma = Histogram(LEAST_LOG_KERMA, 12.0)
         self.snr_kept = Histogram(0.0, 1.0 + 1e-9)
         self.drawn = self.lost = self.over_one = self.partly = 0
-        self.middle_kerma_ugy = math.nan  # that fogs the film as it is like the worst band of the middle draw
         self.loss: LossTally | None = None
         self.cases: Cases | None = None
 

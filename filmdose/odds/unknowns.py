@@ -27,7 +27,7 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
-from filmdose.odds.priors import Prior, Priors, default_priors, source_prior
+from filmdose.odds.priors import MixturePrior, Prior, Priors, default_priors, source_prior
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.chain import Chain, no_wall_counts
@@ -242,14 +242,16 @@ class _Column:
 class TripModel:
     """A trip's unknowns and the map from their scores to hits; made by :func:`trip_model`.
 
-    Attributes
+    Parameters
     ----------
     trip
         The trip.
     priors
         Its priors.
-    inputs
-        What is unknown and matters to this trip, in a fixed order.
+
+    Notes
+    -----
+    ``inputs`` are what is unknown and matters to this trip, in a fixed order.
     """
 
     def __init__(self, trip: Trip, priors: Priors) -> None:
@@ -524,13 +526,15 @@ class TripModel:
         typical = 1.0 if name.startswith("held[") else self.priors[name].typical
         return np.asarray(np.log(self._value(scores, name) / typical))
 
-    def draws(self, scores: FloatArray) -> Draws:
+    def draws(self, scores: FloatArray, *, even: bool = False) -> Draws:
         """What the scores of all inputs mean for every roll.
 
         Parameters
         ----------
         scores
             Standard normal scores, shape (draws, inputs).
+        even
+            Whether to leave out the unevenness that is drawn on top of the bands of the sources.
         """
         scores = np.atleast_2d(np.asarray(scores, dtype=np.float64))
         if scores.shape[1] != len(self.inputs):
@@ -563,7 +567,7 @@ class TripModel:
             log_hits[:, index] += np.log(self._value(scores, film_name))
             if speed_name:  # a faster film has grains of more sensitivity
                 log_hits[:, index] += b * np.log(self._value(scores, speed_name))
-            if uneven:
+            if uneven and not even:
                 peak[:, index] *= 1.0 + self._value(scores, uneven)
         return Draws(
             hit_exponent=b,
@@ -591,6 +595,27 @@ class TripModel:
         """ln of kappa [1/uGy] of the generic film at z_ref, for every draw."""
         b = self._value(scores, "hit_exponent")
         return np.asarray(self._log_calibrated(b) - np.log(self._value(scores, "calibration_kerma")))
+
+    def at_mixture_middles(self, scores: FloatArray, known: Sequence[int] = ()) -> FloatArray:
+        """Scores with the doses of scanners that nobody identified at the middle of what they may be.
+
+        Such a dose has two humps and next to nothing between them, where the middle of other draws would wander from
+        seed to seed; the median of the mixture is stated (``typical`` of the source).
+
+        Parameters
+        ----------
+        scores
+            Standard normal scores, shape (draws, inputs).
+        known
+            Inputs of which something was learnt, by their place: they stay as they are.
+        """
+        middle = scores.copy()
+        mixed = [
+            (name, family) for name, (prior, _, family, _) in self._doses.items() if isinstance(prior, MixturePrior)
+        ]
+        places = {self.position[part] for pair in mixed for part in pair if part in self.position}
+        middle[:, sorted(places.difference(known))] = 0.0
+        return middle
 
     # -- axes of what is unknown -------------------------------------------------------------------------------
 
@@ -667,6 +692,21 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
         A :class:`filmdose.trip.Trip`, or rolls.
     priors
         Shipped ones when left out.
+
+    Returns
+    -------
+    TripModel
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        Not a trip; a prior that nothing uses.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> len(trip_model(example_trip("ahead")).inputs) > 5
+    True
     """
     if isinstance(trip, TripModel):
         if priors is not None and priors != trip.priors:

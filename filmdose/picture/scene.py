@@ -43,7 +43,15 @@ _GREY_TOP = 0.915
 
 @dataclass(frozen=True, kw_only=True)
 class Area(Result):
-    """A part of the frame, in shares of its width and height, counted from the upper left corner."""
+    """A part of the frame, in shares of its width and height, counted from the upper left corner.
+
+    Parameters
+    ----------
+    left, top
+        Of its upper left corner [0 to 1].
+    width, height
+        [above 0, to 1].
+    """
 
     left: float
     top: float
@@ -83,6 +91,10 @@ class StillLife(Result):
     ----------
     scene_range
         From the deepest shadow with detail to the brightest tone with detail [log10 units; 0.3 to 4].
+    title
+        What it is, in words.
+    aspect
+        Width over height.
 
     Notes
     -----

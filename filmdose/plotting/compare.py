@@ -38,6 +38,10 @@ def plot_compare(cases: Mapping[str, WhatIf | RollOdds], *, ax: Axes | None = No
     ax
         Axes to draw on; a new figure when None.
 
+    Returns
+    -------
+    Axes
+
     Raises
     ------
     ArgumentError

@@ -74,8 +74,17 @@ def plot_stops(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range, or Axes that cannot hold it.
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -150,8 +159,17 @@ def plot_ei_isolines(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range, or Axes that cannot hold it.
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -214,8 +232,12 @@ def plot_loss(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
 
     Raises
     ------

@@ -62,8 +62,17 @@ def plot_characteristic_curves(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range, or Axes that cannot hold it.
     """
     assert ax is not None
     film, asked = as_film(film), Question() if question is None else question
@@ -198,8 +207,17 @@ def plot_signal_to_noise(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range, or Axes that cannot hold it.
     """
     assert ax is not None
     film, target = as_film(film), (Question() if question is None else question).snr_target

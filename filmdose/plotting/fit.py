@@ -38,8 +38,12 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None, label: str | None = None, 
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     for record, colour, dash, marker in zip(
@@ -79,8 +83,12 @@ def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None, label: str | Non
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     for record, colour, marker in zip(fit.records, ordered_colours(len(fit.records)), _MARKERS, strict=False):

@@ -44,7 +44,13 @@ _OF_THE_ROLL = "that of the roll"
 
 
 class WhatIfView:
-    """Draws answers as images, always on the same figure."""
+    """Draws answers as images, always on the same figure.
+
+    Parameters
+    ----------
+    dots_per_inch
+        Of the images.
+    """
 
     def __init__(self, *, dots_per_inch: float = 80.0) -> None:
         from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -352,7 +358,8 @@ def what_if_panel(
     for text in shields:
         as_shields(text)
     walls = list(dict.fromkeys((*_SHIELDS, *shields)))
-    asking = {"priors": priors, "samples": samples, "rng": random_seed(rng)}  # kept while sliders move
+    draws: dict[str, int] = {"samples": samples, "rng": random_seed(rng)}  # kept while sliders move
+    asking: dict[str, Any] = {"priors": priors, **draws}
     compare = ipywidgets.Checkbox(description="compare with a second roll, B", indent=False)
     told = ipywidgets.ToggleButtons(description="tell", options=["A", "B"], disabled=True)
     line = ipywidgets.HTML()
@@ -368,7 +375,6 @@ def what_if_panel(
         one, other = sides["A"].found, sides["B"].found if compare.value else None
         line.value = html.escape(difference(one, other)) if one and other else ""
         setting = sides[told.value].setting
-        draws = {"samples": samples, "rng": random_seed(rng)}  # kept while sliders move
         code.value = "" if setting is None else setting.code(**draws)
         command.value = "" if setting is None else setting.command(**draws)
         words = []

@@ -28,6 +28,10 @@ def plot_tone_curve(curve: ToneCurve, *, record: str | None = None, ax: Axes | N
         One record; all of them by default.
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     for (name, tone), dash in zip(_shown(curve, record).items(), DASHES, strict=False):
@@ -64,6 +68,10 @@ def plot_noise_gain(curve: ToneCurve, *, record: str | None = None, ax: Axes | N
         Which record; the only one, or green, by default.
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     tone = curve.record(record)

@@ -61,8 +61,12 @@ def plot_spectra(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     bare = spectrum_of(beam)
@@ -120,6 +124,15 @@ def plot_film_response(energy_range_kev: tuple[float, float] = (10.0, 3000.0), *
         Energies to show [keV; 5 to 10 000].
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range, or Axes that hold another chart.
     """
     assert ax is not None
     ends = check_array("energy_range_kev", energy_range_kev, low=0.0, low_open=True, unit="keV", nan_allowed=False)
@@ -184,8 +197,17 @@ def plot_transmission(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; a material that is not known.
     """
     assert ax is not None
     thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")
@@ -240,6 +262,10 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
         Words for sources, in place of their names.
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     rows = dose.contributions[dose.contributions["kerma_ugy"] > 0].sort_values("kerma_ugy", kind="stable")

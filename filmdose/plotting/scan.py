@@ -35,6 +35,10 @@ def plot_boxes(scan: Scan, boxes: Mapping[str, Box], *, ax: Axes | None = None) 
         Boxes by what they are called.
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     light = scan.overview(200_000).mean(axis=2)
@@ -83,8 +87,12 @@ def plot_bands(result: BandResult, *, ax: Axes | None = None, label: str | None 
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     profile = result.profile
@@ -112,8 +120,12 @@ def plot_grain_spectrum(
         Axes to draw on; a new figure when None. They may hold a plot already.
     label
         What is drawn, for the legend.
-    line
+    **line
         Properties of the lines, such as ``linewidth`` or ``color``, in Matplotlib's words.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     ax.plot(grain.frequency, grain.measured, color=GUIDE, linestyle="--", label="as scanned")

@@ -31,6 +31,10 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
         Bars at most [at least 1].
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     _check(table, ("low", "typical", "high"))
@@ -89,6 +93,10 @@ def plot_sobol(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -
         Pairs of bars at most [at least 1].
     ax
         Axes to draw on; a new figure when None.
+
+    Returns
+    -------
+    Axes
     """
     assert ax is not None
     _check(table, [f"{name}{end}" for name in ("first", "total") for end in ("", "_low", "_high")])

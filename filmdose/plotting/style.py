@@ -56,6 +56,10 @@ def house_style() -> Iterator[None]:
 
     Only the parameters of the style sheet are set and put back: a notebook's own backend may set others
     inside, when the first figure wakes it, and they must stay.
+
+    Yields
+    ------
+    None
     """
     import matplotlib as mpl
 
@@ -74,6 +78,15 @@ def in_house_style(function: _Function) -> _Function:
     its lines, and ``label`` names what it draws.  Where a plot is drawn on Axes that hold one already, lines take other
     dashes and colours, names stand in the legend, and the frame holds both.  On a dark background what is dark turns
     light.
+
+    Parameters
+    ----------
+    function
+        Draws on the keyword ``ax`` and gives it back.
+
+    Returns
+    -------
+    function
     """
     parts = inspect.signature(function).parameters
     joins = any(part.kind is part.VAR_KEYWORD for part in parts.values())  # charts of bars have neither lines nor room

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import datetime
 import hashlib
-from collections.abc import Mapping, Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,6 +25,8 @@ from filmdose.files import check_place, data_text, write_bytes_atomic, write_tex
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
+from filmdose.odds.cells import middle_of_total, total_odds
+from filmdose.odds.results import RollOdds
 from filmdose.present.html import render_template
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
 from filmdose.present.phone import page_manifest, page_tables, page_worker
@@ -32,8 +35,8 @@ from filmdose.question import Question
 from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
 from filmdose.result import Result
-from filmdose.solution import VERDICTS
-from filmdose.units import format_speed
+from filmdose.solution import BLACKS_LOST, VERDICTS
+from filmdose.units import format_speed, standard_exposure_index
 from filmdose.version import __version__
 from filmdose.words import figure_text
 
@@ -45,9 +48,12 @@ __all__ = ["CARD_SPEEDS", "Card", "CardRow", "card_bytes", "card_page", "card_to
 CARD_SPEEDS: tuple[float, ...] = (50, 100, 200, 400, 800, 1600, 3200)
 
 #: Totals of the printed rows [points].
-_MOST_TOTALS, _USUAL_TOTALS, _LAST_TOTAL = 14, 13, 2000.0
+_MOST_TOTALS, _USUAL_TOTALS, _LAST_TOTAL = 16, 14, 2000.0
 _REVERSAL_TOTALS = (5.0, 10.0, 20.0, 50.0, 100.0, 200.0, 300.0, 500.0, 1000.0, 2000.0)
 _ROUND = (*range(10, 20), *range(20, 40, 2), *range(40, 100, 5))
+
+#: Sums and draws by which the rows are chosen, and how far the safe index may then be off [stops].
+_NODES, _ROW_SAMPLES, _ROW_MARGIN = np.geomspace(1.0, _LAST_TOTAL, 12), 1024, 0.02
 
 CARD_SOURCES: tuple[str, ...] = ("cabin-xray", "cabin-ct", "unknown", "hold-ct")
 CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
@@ -55,6 +61,8 @@ CARD_SHIELDS: tuple[str, ...] = ("lead=0.1", "lead=0.25", "lead=0.5")
 #: Endings of the files that :func:`write_card` makes.
 CARD_ENDINGS = (".pdf", ".svg", ".png", ".html")
 
+#: More rows than these are printed a size smaller.
+_LARGE_ROWS = 13
 _MOST_FILMS = 8
 _MOST_SHIELDS = 3
 _MOST_ROWS = 8
@@ -62,9 +70,10 @@ _FLIGHT_HOURS = 10.0
 _STORAGE_DAYS = 30.0
 #: Letters of the small print and the least that an arm's length allows [points].
 _SMALL, _SMALLEST_LETTERS = 7.0, 6.5
+#: The word in a cell without an index, where the figures are no smaller themselves [points].
+_LEAST_WORD = 8.0
 _BOTTOM_MM = 6.0
-_LINE_MM = 6.5
-_TALLY_MM = 3 * _LINE_MM
+_LINE_MM = 6.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,11 +87,14 @@ class CardRow(Result):
     title
         The words on the card.
     points
-        Typical points, bare and behind every shield of the card; one value where shields do not matter.
+        Typical points, bare and behind every shield of the card; one value where shields do not matter.  Of a scanner
+        that nobody identified the mean of the typical points of what it may be, which lead to the safe index.
     low, high
         Points at the low and the high end, bare and behind every shield.
     unpublished
         True when no dose per pass has been published.
+    mixture
+        True when nobody knows which scanner it was.
     """
 
     name: str
@@ -91,16 +103,45 @@ class CardRow(Result):
     low: tuple[float, ...]
     high: tuple[float, ...]
     unpublished: bool = False
+    mixture: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
 class Card(Result):
-    """Every figure and word of the card; see :func:`make_card`."""
+    """Every figure and word of the card; see :func:`make_card`.
+
+    Parameters
+    ----------
+    films
+        The films.
+    speed_titles
+        Titles of their columns.
+    kerma_ugy
+        Totals of the rows [uGy].
+    cells
+        One row for each total, one text for each film.
+    rows
+        What one event adds.
+    shields
+        Shields of the columns beside it.
+    question
+        What was asked.
+    text
+        Words of the card.
+    date
+        Date on it.
+    typical
+        The typical index of each cell as text, empty where it is the same.
+    verdicts
+        Verdict of each cell.
+    """
 
     films: tuple[Film, ...]
     speed_titles: tuple[str, ...]
     kerma_ugy: tuple[float, ...]
-    cells: tuple[tuple[str, ...], ...]  #: one row for each total, one text for each film
+    cells: tuple[tuple[str, ...], ...]  #: index to set: one row for each total, one text for each film
+    typical: tuple[tuple[str, ...], ...]  #: index of the typical case where it is another, else empty
+    verdicts: tuple[tuple[str, ...], ...]  #: keys of :data:`filmdose.solution.VERDICTS`
     rows: tuple[CardRow, ...]
     shields: tuple[Shield, ...]
     question: Question
@@ -119,13 +160,22 @@ class Card(Result):
         return self.told("subtitle").format(films=self.text["kind." + (kinds.pop() if len(kinds) == 1 else "mixed")])
 
     @property
+    def names(self) -> tuple[str, ...]:
+        """What stands beside the speed of a film: its name, and its kind where the card has several."""
+        several = len({film.kind for film in self.films}) > 1
+        kinds = [self.text[f"short_kind.{film.kind}"] if several else "" for film in self.films]
+        return tuple(", ".join(filter(None, parts)) for parts in zip((f.name for f in self.films), kinds, strict=True))
+
+    @property
     def made(self) -> str:
         """Version and date."""
         return self.text("made", version=__version__, date=self.date.isoformat())
 
     def told(self, name: str) -> str:
-        """A text that a card of reversal film alone has of its own, since such film is exposed as marked."""
-        return self.text[name + "_reversal" if all(film.reversal for film in self.films) else name]
+        """A text that a card with reversal film may have of its own, since such film is exposed as marked."""
+        reversal = [film.reversal for film in self.films]
+        own = f"{name}_reversal" if all(reversal) else f"{name}_mixed" if any(reversal) else name
+        return self.text[own if own in self.text.texts else name]
 
     @property
     def shield_titles(self) -> tuple[str, ...]:
@@ -144,11 +194,14 @@ class Card(Result):
     def legend(self) -> str:
         """What the marks in the cells mean."""
         parts = []
+        limits = {name: f"{100 * least:.0f}" for name, (least, _) in VERDICTS.items() if name != "lost"}
+        if any(map(any, self.typical)):
+            parts.append(self.text["legend_pair"])
         if any(not film.reversal for film in self.films):
-            limits = {name: f"{100 * least:.0f}" for name, (least, _) in VERDICTS.items() if name != "lost"}
             parts.append(self.text("legend", **limits))
         if any(film.reversal for film in self.films):
-            parts.append(self.text["legend_reversal"])
+            blacks = {f"blacks_{name}": f"{most:g}" for name, most in BLACKS_LOST.items()}
+            parts.append(self.text("legend_reversal", good=limits["good"], usable=limits["usable"], **blacks))
         return "  ".join(parts)
 
     @property
@@ -177,18 +230,23 @@ class Card(Result):
     @property
     def notes(self) -> tuple[str, ...]:
         """The small print below step 1."""
-        return (self.text["unpublished"],) if any(row.unpublished for row in self.rows) else ()
+        told = {
+            "unpublished": any(row.unpublished for row in self.rows),
+            "mixture": any(row.mixture for row in self.rows),
+        }
+        return tuple(self.text[name] for name, holds in told.items() if holds)
 
     def row_range(self, row: CardRow) -> str:
         """Low to high of a bare row, in words."""
         return self.text("range", low=figure_text(row.low[0], 2), high=figure_text(row.high[0], 2))
 
     def to_dataframe(self) -> pd.DataFrame:
-        """The texts of the card: one row for each total [uGy], one column for each film."""
+        """The texts of the card: one row for each total [uGy], a column for each film; typical indices in brackets."""
         import pandas as pd
 
-        index = pd.Index(self.kerma_ugy, name="kerma_ugy")
-        return pd.DataFrame(list(self.cells), index=index, columns=list(self.speed_titles))
+        pairs = zip(self.cells, self.typical, strict=True)
+        texts = [[f"{a} ({b})" if b else a for a, b in zip(*row, strict=True)] for row in pairs]
+        return pd.DataFrame(texts, index=pd.Index(self.kerma_ugy, name="kerma_ugy"), columns=list(self.speed_titles))
 
 
 def make_card(
@@ -200,6 +258,7 @@ def make_card(
     question: Question | None = None,
     text: Words | None = None,
     date: datetime.date | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Card:
     """Work out a field card.
 
@@ -219,6 +278,12 @@ def make_card(
         Words of the card; the shipped English by default.
     date
         Date on the card; today by default.
+    progress
+        Called with the share that is done, 0 to 1.
+
+    Returns
+    -------
+    Card
 
     Raises
     ------
@@ -229,6 +294,18 @@ def make_card(
     -----
     A pass counts as typical; the range beside it is what the pass may be. Points
     behind a shield use the published broad-beam transmission of lead where there is one.
+
+    A cell has the index, the typical index and the verdict that :func:`filmdose.odds.propagate` has for a roll that
+    took the total from one machine whose dose is known as well as that of cabin CT
+    (:func:`filmdose.odds.cells.total_odds`). X-ray machines are known less well and shelves better; their indices
+    differ by a third of a stop at most. A scanner that nobody identified counts with the mean of the points of what it
+    may be: the mean loss is nearly that of the mean dose, so its safe index follows within a third of a stop as well,
+    and the verdict is never better than that of the odds. Its typical case is no machine's, and the card has it not.
+
+    Examples
+    --------
+    >>> make_card([400]).to_dataframe().shape[1]
+    1
     """
     chosen = tuple(film if isinstance(film, Film) else generic_film(film) for film in films)
     if not 1 <= len(chosen) <= _MOST_FILMS:
@@ -245,10 +322,9 @@ def make_card(
     if totals.ndim != 1 or not 1 <= totals.size <= _MOST_TOTALS or np.any(np.diff(totals) <= 0):
         raise ArgumentError("kerma_ugy", list(given), f"1 to {_MOST_TOTALS} increasing totals [points]")
 
-    def answers(film: Film, doses: FloatArray) -> list[str]:
-        return _cells(words, film, grid_row(film, doses, asked, ("fog_density", "ei", "verdict")))
-
-    columns = [answers(film, totals) for film in chosen]
+    found = total_odds(chosen, totals.tolist(), asked, progress=progress)
+    columns = [_cells(words, film, totals, asked, row) for film, row in zip(chosen, found, strict=True)]
+    cells, typical, verdicts = (tuple(zip(*parts, strict=True)) for parts in zip(*columns, strict=True))
     rows = [_source_row(words, source, walls) for source in sources]
     rows += [
         _hard_row("flight", words("flight", hours=f"{_FLIGHT_HOURS:g}"), Flight(hours=_FLIGHT_HOURS)),
@@ -258,7 +334,9 @@ def make_card(
         films=chosen,
         speed_titles=tuple(words("column_speed", speed=format_speed(film.speed)) for film in chosen),
         kerma_ugy=tuple(float(total) for total in totals),
-        cells=tuple(zip(*columns, strict=True)),
+        cells=cells,
+        typical=typical,
+        verdicts=verdicts,
         rows=tuple(rows),
         shields=walls,
         question=asked,
@@ -270,6 +348,8 @@ def make_card(
 def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     """Round totals of the rows of a card, so close that reading up to the next row costs a third of a stop at most.
 
+    That holds of the safe index and of the typical one.
+
     Parameters
     ----------
     films
@@ -280,25 +360,32 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     Returns
     -------
     tuple of float
-        Up to 13 totals [points = uGy], up to 2000 or as far as 13 reach. Where a film is lost from a row on, that row
+        Up to 14 totals [points = uGy], up to 2000 or as far as 14 reach. Where a film is lost from a row on, that row
         says so; reading up to it may give up a film that is a little less fogged.
+
+    Raises
+    ------
+    ArgumentError
+        No films.
     """
     negatives = [film for film in films if not film.reversal]
     if not negatives:
         return _REVERSAL_TOTALS
     choices = np.array([float(digits) * 10.0**power for power in (-1, 0, 1, 2, 3) for digits in _ROUND])
     choices = choices[(choices >= 1.0) & (choices <= _LAST_TOTAL)]
-    doses = np.concatenate([[0.0], choices * (1.0 + 1e-6), choices])  # just above a row, and on it
-    thirds = []
-    for film in negatives:
-        index = grid_row(film, doses, question, ("ei",))["ei"]
-        thirds.append(np.round(3.0 * np.log2(film.speed / index)))  # NaN where the film is lost
-    after, on = (np.stack(thirds)[:, part] for part in (slice(0, choices.size + 1), slice(choices.size + 1, None)))
+    just_above = np.concatenate([[0.0], choices * (1.0 + 1e-6)])
+    after, on = [], []
+    odds = total_odds(negatives, _NODES.tolist(), question, samples=_ROW_SAMPLES)
+    for film, row in zip(negatives, odds, strict=True):
+        for stops, margin in ((_typical_stops(film, question), 1e-6), (_safe_stops(row), _ROW_MARGIN)):
+            after.append(_thirds(film, stops(just_above) - margin))
+            on.append(_thirds(film, stops(choices) + margin))
+    before, there = np.stack(after), np.stack(on)
     totals: list[float] = []
     place = -1
     while len(totals) < _USUAL_TOTALS and (not totals or totals[-1] < _LAST_TOTAL):
         # never more than a third, but for a film that is lost there
-        close = ~np.any(on[:, place + 1 :] - after[:, [place + 1]] > 1.0, axis=0)
+        close = ~np.any(there[:, place + 1 :] - before[:, [place + 1]] > 1.0, axis=0)
         reach = int(np.argmin(close)) if not close.all() else close.size
         place = place + max(reach, 1)
         if not totals and choices[place] > _REVERSAL_TOTALS[0]:
@@ -309,35 +396,80 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     return tuple(totals)
 
 
-def _cells(text: Words, film: Film, row: Mapping[str, Any]) -> list[str]:
-    """Text of every dose of one film."""
-    if film.reversal:
-        lost = np.abs(row["fog_density"])
-        return [text("thinner", density=f"{value:.2f}") if value >= 0.005 else "0.00" for value in lost]
-    cells = []
-    for ei, verdict in zip(row["ei"], row["verdict"], strict=True):
-        if np.isnan(ei):
+def _typical_stops(film: Film, question: Question) -> Callable[[FloatArray], FloatArray]:
+    """Compensation of the typical case for sums of dose [stops]; NaN where it is lost."""
+    middle = middle_of_total(film)
+    return lambda doses: np.asarray(grid_row(film, middle * doses, question, ("given_stops",))["given_stops"])
+
+
+def _safe_stops(row: Sequence[RollOdds]) -> Callable[[FloatArray], FloatArray]:
+    """Compensation of least mean loss for sums of dose, between those of the nodes [stops]; NaN where it is lost."""
+    from scipy.interpolate import PchipInterpolator
+
+    stops = [0.0, *(math.nan if one.verdict == "lost" else one.given_stops or 0.0 for one in row)]
+    doses = np.concatenate([[0.0], _NODES])
+    known = np.isfinite(stops)
+    if known.sum() < 2:
+        return lambda wanted: np.where(wanted == 0.0, 0.0, np.nan)
+    curve = PchipInterpolator(np.log1p(doses[known]), np.array(stops)[known])
+    end = math.inf if known.all() else float(doses[~known][0])
+    return lambda wanted: np.where(wanted < end, curve(np.log1p(wanted)), np.nan)
+
+
+def _thirds(film: Film, stops: FloatArray) -> FloatArray:
+    """Thirds of a stop by which the index on the printed scale lies under the film's speed."""
+    index = standard_exposure_index(film.speed, np.maximum(stops, 0.0))
+    return np.asarray(np.round(3.0 * np.log2(film.speed / np.where(stops <= 0.0, film.speed, index))))
+
+
+def _cells(
+    text: Words, film: Film, totals: FloatArray, question: Question, row: Sequence[RollOdds]
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Texts of one film at every total: what to set, the typical index where it is another, and the verdict."""
+    cells, typical = [], []
+    blacks = np.abs(grid_row(film, totals, question, ("fog_density",))["fog_density"]) if film.reversal else totals
+    for odds, lost in zip(row, blacks.tolist(), strict=True):
+        middle = ""
+        if odds.verdict == "lost":
             cells.append(text["nothing"])
+        elif film.reversal:
+            cell = text("thinner", density=f"{lost:.2f}") if lost >= 0.005 else "0.00"
+            cells.append(text(odds.verdict, ei=cell))
         else:
-            cells.append(text(str(verdict), ei=format_speed(float(ei))))
-    return cells
+            cells.append(text(odds.verdict, ei=format_speed(odds.ei_recommended or 0.0)))
+            middle = text["nothing"] if odds.ei_median is None else format_speed(odds.ei_median)
+            middle = "" if odds.ei_median == odds.ei_recommended else middle
+        typical.append(middle)
+    return tuple(cells), tuple(typical), tuple(odds.verdict for odds in row)
 
 
-def _source_row(text: Words, source: str, shields: tuple[Shield, ...]) -> CardRow:
+def _source_row(text: Words, name: str, shields: tuple[Shield, ...]) -> CardRow:
+    source = get_source(name)
+    low, points, high = _points_of(name, shields)
+    if source.mixture:
+        parts = [np.multiply(share, _points_of(part, shields)[1]) for part, share in source.mixture]
+        points = tuple(np.sum(parts, axis=0).tolist())
+    title = text.named("source", name)
+    unpublished = bool(source.caution) and not source.mixture
+    mark = "unpublished_mark" if unpublished else "mixture_mark" if source.mixture else ""
+    return CardRow(
+        name=name,
+        title=text(mark, name=title) if mark else title,
+        low=low,
+        points=points,
+        high=high,
+        unpublished=unpublished,
+        mixture=bool(source.mixture),
+    )
+
+
+def _points_of(source: str, shields: tuple[Shield, ...]) -> tuple[tuple[float, ...], ...]:
+    """Low, typical and high points of one pass: bare, without a cartridge, and behind every shield."""
     bare = Pass(source=source)
     # sheet film, in no cartridge and in no roll, gets the most: its figure is never too low for 120 film
     doses = [history_dose(bare), history_dose(History(passes=(bare,), format="sheet"))]
     doses += [history_dose(Pass(source=source, shield=shield)) for shield in shields]
-    title = text.named("source", source)
-    unpublished = bool(get_source(source).caution) and not get_source(source).mixture
-    return CardRow(
-        name=source,
-        title=text("unpublished_mark", name=title) if unpublished else title,
-        low=tuple(dose.worst_band_ugy[0] for dose in doses),
-        points=tuple(dose.worst_band_ugy[1] for dose in doses),
-        high=tuple(dose.worst_band_ugy[2] for dose in doses),
-        unpublished=unpublished,
-    )
+    return tuple(zip(*(dose.worst_band_ugy for dose in doses), strict=True))
 
 
 def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
@@ -353,24 +485,36 @@ def _hard_row(name: str, title: str, event: Flight | Storage) -> CardRow:
 def card_page(card: Card) -> Page:
     """Lay the card out on an A5 page, in letters as large as its words allow.
 
+    Parameters
+    ----------
+    card
+        The card.
+
+    Returns
+    -------
+    Page
+
     Raises
     ------
     ArgumentError
         The words do not fit, or the font lacks a letter.
     """
     smallest = _SMALLEST_LETTERS / _SMALL
-    for scale, bottom in ((1.0, _TALLY_MM), (0.96, _TALLY_MM), (smallest, 0.0)):
+    for scale, figures, lines in (
+        *((1.0, 10.0, 3), (0.96, 9.6, 3), (0.96, 9.6, 2), (smallest, 9.3, 2), (smallest, 9.3, 1)),
+        *((smallest, 9.3, 0), (smallest, 8.5, 0), (smallest, 8.0, 0)),
+    ):
         page = Page(size_mm=A5_MM, margin_mm=9.0, font=card.text["font"] or "DejaVu Sans")
-        if _lay_out(page, card, scale) + bottom <= A5_MM[1] - _BOTTOM_MM:
+        if _lay_out(page, card, scale, figures) + lines * _LINE_MM <= A5_MM[1] - _BOTTOM_MM:
             return page
     raise ArgumentError(
         "text", card.text["language"], "words that fit on one A5 page in legible letters", "Shorten the longest texts."
     )
 
 
-def _lay_out(page: Page, card: Card, scale: float) -> float:
+def _lay_out(page: Page, card: Card, scale: float, figures: float) -> float:
     """Draw everything from the top down; the lowest y [mm] that was used comes back."""
-    small, body, head, figures = _SMALL * scale, 8.0 * scale, 10.0 * scale, 10.0 * scale
+    small, body, head = _SMALL * scale, 8.0 * scale, 10.0 * scale
     text, left, right, width = card.text, page.left, page.right, page.width
     y = 13.0
     page.text(left, y, card.title, size=15.0 * scale, bold=True)
@@ -391,7 +535,7 @@ def _lay_out(page: Page, card: Card, scale: float) -> float:
     page.text(left, y, card.told("step_2"), size=head, bold=True)
     y += line_height(head) + 0.4
     y = page.paragraph(left, y, card.told("step_2_help"), width=width, size=small)
-    y = _index_table(page, card, y + 0.5, body=body, small=small + 0.5, figures=figures)
+    y = _index_table(page, card, y + 0.5, body=body, small=small, figures=figures)
     y = page.paragraph(left, y, card.legend, width=width, size=small)
 
     y += 2.6
@@ -419,10 +563,10 @@ def _points_table(page: Page, card: Card, y: float, *, body: float, small: float
             page.text(edge - 0.5, bottom - (len(heading) - 1 - i) * step, line, size=small, bold=True, align="right")
     y = bottom + 1.3
     page.rule(y)
-    pitch = line_height(body) + 1.1
+    pitch = line_height(body) + 0.8
     for row in card.rows:
         names = page.wrap(row.title, width=name_width - 1.0, size=body)
-        baseline = y + pitch - 1.4
+        baseline = y + pitch - 1.25
         for i, line in enumerate(names):
             page.text(page.left, baseline + i * line_height(body), line, size=body)
         page.text(first - 2.5, baseline, card.row_range(row), size=small, align="right")
@@ -434,11 +578,58 @@ def _points_table(page: Page, card: Card, y: float, *, body: float, small: float
     return y + line_height(small)
 
 
+@dataclass(frozen=True, kw_only=True)
+class _Column:
+    """Where a film's column of the table of indices stands [mm]."""
+
+    start: float
+    end: float
+    set_end: float  # right edge of the index to set; the typical one stands right of it
+
+
+#: Between the index to set and the typical one, between two columns, and how much a column may be wider [mm].
+_PAIR_GAP_MM, _COLUMN_GAP_MM, _MOST_SPARE_MM = 0.7, 1.6, 16.0
+
+
+def _columns(page: Page, card: Card, left: float, *, figures: float, small: float) -> tuple[list[_Column], float]:
+    """Columns as wide as their contents and an equal share of the rest, and the size of figures with which they fit."""
+    titles = [page.measure(words, size=small, bold=True) for words in card.speed_titles]
+    while True:
+        sets = [_widest(page, cells, size=figures, bold=True) for cells in zip(*card.cells, strict=True)]
+        pairs = [_widest(page, cells, size=small) for cells in zip(*card.typical, strict=True)]
+        asides = [_PAIR_GAP_MM + width if width else 0.0 for width in pairs]
+        needs = [a + b + _COLUMN_GAP_MM for a, b in zip(sets, asides, strict=True)]
+        with_titles = [max(need, width + _COLUMN_GAP_MM) for need, width in zip(needs, titles, strict=True)]
+        needs = with_titles if sum(with_titles) <= page.right - left else needs
+        spare = min(page.right - left - sum(needs), _MOST_SPARE_MM * len(needs))
+        if spare >= 0.0 or figures <= _SMALLEST_LETTERS:
+            break
+        figures = max(figures - 0.25, _SMALLEST_LETTERS)
+    columns, start = [], left
+    for need, aside in zip(needs, asides, strict=True):
+        end = start + need + spare / len(needs)
+        columns.append(_Column(start=start, end=end, set_end=end - 0.6 - aside))
+        start = end
+    return columns, figures
+
+
+def _widest(page: Page, texts: Sequence[str], *, size: float, bold: bool = False) -> float:
+    return max(page.measure(words, size=size, bold=bold) if words else 0.0 for words in texts)
+
+
 def _index_table(page: Page, card: Card, y: float, *, body: float, small: float, figures: float) -> float:
-    first_width = 24.0
-    column = (page.width - first_width) / len(card.films)
-    titles = [page.wrap(words, width=column - 1.0, size=small, bold=True) for words in card.speed_titles]
-    names = [page.wrap(film.name, width=column - 1.0, size=body - 1.5) if film.name else [] for film in card.films]
+    first_width = 20.0
+    large = figures if len(card.kerma_ugy) <= _LARGE_ROWS else figures - 1.0
+    columns, fitting = _columns(page, card, page.left + first_width, figures=large, small=small)
+    widths = [column.end - column.start for column in columns]
+    titles = [
+        page.wrap(words, width=width - 1.0, size=small, bold=True)
+        for words, width in zip(card.speed_titles, widths, strict=True)
+    ]
+    names = [
+        page.wrap(name, width=width - 1.0, size=small) if name else []
+        for name, width in zip(card.names, widths, strict=True)
+    ]
     lines = max(len(title) for title in titles)
     name_lines = max(len(name) for name in names)
     heads = page.wrap(card.text["column_total"], width=first_width - 1.0, size=small, bold=True)
@@ -446,29 +637,31 @@ def _index_table(page: Page, card: Card, y: float, *, body: float, small: float,
     bottom = y + (max(lines, len(heads)) - 1) * step + name_lines * step * 0.85
     for i, line in enumerate(heads):
         page.text(page.left, bottom - (len(heads) - 1 - i) * step, line, size=small, bold=True)
-    for i, (title, name) in enumerate(zip(titles, names, strict=True)):
-        edge = page.left + first_width + (i + 1) * column - 1.0
+    for column, title, name in zip(columns, titles, names, strict=True):
         for j, line in enumerate(title):
-            page.text(edge, bottom - (len(title) - 1 - j) * step, line, size=small, bold=True, align="right")
+            page.text(
+                column.end - 0.6, bottom - (len(title) - 1 - j) * step, line, size=small, bold=True, align="right"
+            )
         for j, line in enumerate(name):
             at = bottom - len(title) * step - (len(name) - 1 - j) * step * 0.85
-            page.text(edge, at, line, size=body - 1.5, align="right")
+            page.text(column.end - 0.6, at, line, size=small, align="right")
     y = bottom + 1.3
     page.rule(y)
-    pitch = line_height(figures) + 0.75
-    nothing = card.text["nothing"]
-    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
+    pitch = line_height(large) + (0.75 if large == figures else 0.55)
+    for number, total in enumerate(card.kerma_ugy):
         baseline = y + pitch - 1.5
-        page.text(page.left + first_width - 6.0, baseline, figure_text(total), size=figures, align="right")
-        for i, cell in enumerate(cells):
-            start = page.left + first_width + i * column
-            # Shade repeats what the star and the word say; it carries nothing of its own.
-            if cell == nothing:
-                page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#c8c8c8")
-            elif not (cell.isdigit() or card.films[i].reversal):
-                page.box(start + 1.0, y + 0.15, column - 1.0, pitch - 0.3, shade="#e9e9e9")
-            size = figures if cell != nothing else figures - 1.2
-            page.text(start + column - 1.0, baseline, cell, size=size, bold=True, align="right")
+        page.text(page.left + first_width - 6.0, baseline, figure_text(total), size=large, align="right")
+        for column, cell, typical, verdict in zip(
+            columns, card.cells[number], card.typical[number], card.verdicts[number], strict=True
+        ):
+            # Shade repeats what the sign and the word say; it carries nothing of its own.
+            if verdict != "good":
+                shade = "#c8c8c8" if verdict == "lost" else "#e9e9e9"
+                page.box(column.start + 0.5, y + 0.15, column.end - column.start - 0.5, pitch - 0.3, shade=shade)
+            size = fitting if verdict != "lost" else min(fitting, max(fitting - 1.2, _LEAST_WORD))
+            page.text(column.set_end, baseline, cell, size=size, bold=True, align="right")
+            if typical:
+                page.text(column.set_end + _PAIR_GAP_MM, baseline, typical, size=small)
         y += pitch
         page.rule(y, weight=0.3)
     return y + line_height(body) - 0.3
@@ -495,7 +688,24 @@ def _tally(page: Page, card: Card, y: float, *, head: float, small: float) -> fl
 
 
 def card_bytes(card: Card, format: str) -> bytes:
-    """The card as "pdf", "svg", "png" or "html"."""
+    """The card as "pdf", "svg", "png" or "html".
+
+    Parameters
+    ----------
+    card
+        The card.
+    format
+        One of the four.
+
+    Returns
+    -------
+    bytes
+
+    Raises
+    ------
+    ArgumentError
+        Another format, or words that do not fit.
+    """
     if format == "html":
         return _card_html(card).encode("utf-8")
     page = card_page(card)
@@ -527,6 +737,18 @@ def write_card(card: Card, path: str | Path) -> Path:
 
     Beside a page NAME.html stand NAME.webmanifest and NAME.worker.js, with which a browser that got the page from a
     server can put it on the home screen and open it without a network; the page itself works without them.
+
+    Parameters
+    ----------
+    card
+        The card.
+    path
+        Where to.
+
+    Returns
+    -------
+    Path
+        Where it was written.
 
     Raises
     ------

@@ -134,10 +134,21 @@ def assess_damage(
     date
         Date of the report; today by default.
 
+    Returns
+    -------
+    DamageReport
+
     Raises
     ------
     ArgumentError, UnknownNameError
         No such roll, a reading that no fog can explain, a value out of range.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> assess_damage(trip, trip.rolls[0].id, samples=64).roll.id == trip.rolls[0].id
+    True
     """
     from filmdose.odds import ContradictionError, default_priors, learn, propagate
     from filmdose.odds.scores import random_seed
@@ -213,7 +224,17 @@ def _kerma_from_fog(roll: Roll, reading: FogReading, priors: Priors, seed: int) 
 
 
 def rests_on_fog(report: DamageReport) -> bool:
-    """Whether the last fog reading of the roll carries the conclusions, as it and the log cannot both be true."""
+    """Whether the last fog reading of the roll carries the conclusions, as it and the log cannot both be true.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+
+    Returns
+    -------
+    bool
+    """
     return bool(report.contradiction and report.from_fog)
 
 
@@ -239,7 +260,19 @@ def report_dose(report: DamageReport) -> tuple[str, Triple]:
 
 
 def report_document(report: DamageReport, bands: BandResult | None = None) -> Document:
-    """The report as a document, with a page about bands along the film where they were measured."""
+    """The report as a document, with a page about bands along the film where they were measured.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+    bands
+        What :func:`filmdose.scan.bands.explain_bands` found.
+
+    Returns
+    -------
+    Document
+    """
     blocks = (
         *_opening(report),
         *_what_happened(report),
@@ -263,7 +296,17 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
 
 
 def report_frame(report: DamageReport) -> pd.DataFrame:
-    """The figures that carry the report, one row each: 5, 50 and 95 % points; none of the log where it carries none."""
+    """The figures that carry the report, one row each: 5, 50 and 95 % points; none of the log where it carries none.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+
+    Returns
+    -------
+    DataFrame
+    """
     odds = report.after
     lost: list[tuple[str, Triple, str]] = [
         ("fog_density", odds.fog_density, "1"),
@@ -281,7 +324,17 @@ def report_frame(report: DamageReport) -> pd.DataFrame:
 
 
 def report_data(report: DamageReport) -> dict[str, Any]:
-    """The figures for programs, by name."""
+    """The figures for programs, by name.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+
+    Returns
+    -------
+    dict
+    """
     roll = report.roll
     return {
         "title": report.trip.title,
@@ -588,7 +641,17 @@ def _references(report: DamageReport) -> Iterator[Block]:
 
 
 def report_references(report: DamageReport) -> list[str]:
-    """The standards and sources that the figures rest on, in words."""
+    """The standards and sources that the figures rest on, in words.
+
+    Parameters
+    ----------
+    report
+        The figures of a roll.
+
+    Returns
+    -------
+    list of str
+    """
     roll = report.roll
     keys = {"bw-negative": "iso_6", "colour-negative": "iso_5800"}
     wanted = [keys.get(roll.film.kind, "iso_2240"), "kodak_h1_storage", "nist_srd126"]

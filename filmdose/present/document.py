@@ -39,14 +39,30 @@ SCHEMA_VERSION = 1
 
 @dataclass(frozen=True)
 class Heading(Result):
-    """A heading."""
+    """A heading.
+
+    Parameters
+    ----------
+    words
+        What it says.
+    """
 
     words: str
 
 
 @dataclass(frozen=True)
 class Paragraph(Result):
-    """A paragraph; small print when ``small``."""
+    """A paragraph; small print when ``small``.
+
+    Parameters
+    ----------
+    words
+        What it says.
+    small
+        Small print.
+    bold
+        In bold.
+    """
 
     words: str
     small: bool = False
@@ -55,7 +71,21 @@ class Paragraph(Result):
 
 @dataclass(frozen=True)
 class Table(Result):
-    """A table of texts; columns that ``numeric`` counts are set to the right; the title above, the caption below."""
+    """A table of texts; columns that ``numeric`` counts are set to the right; the title above, the caption below.
+
+    Parameters
+    ----------
+    header
+        Titles of the columns.
+    rows
+        Texts, one a column.
+    numeric
+        Places of the columns that are set to the right.
+    title
+        Above it.
+    caption
+        Below it.
+    """
 
     header: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
@@ -101,7 +131,15 @@ class Table(Result):
 
 @dataclass(frozen=True)
 class Facts(Result):
-    """Pairs of a name and its value with the unit."""
+    """Pairs of a name and its value with the unit.
+
+    Parameters
+    ----------
+    rows
+        Pairs.
+    title
+        Above them.
+    """
 
     rows: tuple[tuple[str, str], ...]
     title: str = ""
@@ -115,7 +153,19 @@ class Facts(Result):
 
 @dataclass(frozen=True)
 class Plot(Result):
-    """A plot: a function that draws on the Axes it is given, what it shows in words, and the room for its y labels."""
+    """A plot: a function that draws on the Axes it is given, what it shows in words, and the room for its y labels.
+
+    Parameters
+    ----------
+    draw
+        Draws on the Axes that it is given.
+    words
+        What it shows.
+    height_mm
+        Of the plot on a page [mm].
+    labels_mm
+        Room for the labels at its left [mm].
+    """
 
     draw: Callable[[Axes], object]
     words: str
@@ -125,7 +175,17 @@ class Plot(Result):
 
 @dataclass(frozen=True)
 class Picture(Result):
-    """A photograph or scan, and what it shows in words; made by :func:`filmdose.present.photos.read_picture`."""
+    """A photograph or scan, and what it shows in words; made by :func:`filmdose.present.photos.read_picture`.
+
+    Parameters
+    ----------
+    jpeg
+        The picture.
+    words
+        What it shows.
+    width, height
+        [pixels].
+    """
 
     jpeg: bytes = field(repr=False)
     words: str
@@ -206,6 +266,18 @@ def _cell(value: object) -> str:
 
 def ceiling(wanted: Sequence[float], total: float) -> float:
     """Width at which the widest columns of a table are cut so that all together have ``total``.
+
+    Parameters
+    ----------
+    wanted
+        Widths that the columns want.
+    total
+        Width of all.
+
+    Returns
+    -------
+    float
+        In the unit of ``total``.
 
     Examples
     --------

@@ -93,7 +93,15 @@ def _table(rows: pd.DataFrame) -> Table:
         "status": rows["status"].str.replace("_", " "),
     }
     right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI to set")
-    return Table.of(columns, numeric=right)
+    return Table.of(columns, numeric=right, caption=_COLUMNS_TOLD)
+
+
+#: What the columns of the table mean.
+_COLUMNS_TOLD = (
+    "Figures are those of the middle case, in brackets where 9 of 10 cases lie; - stands where nothing helps. Fog: "
+    "density added (of slides: lost in the blacks). Stops: more exposure wanted (of slides and exposed rolls: lost). "
+    ">1 stop: chance of more than one of them. EI to set: the safe index, of least loss on average over all cases."
+)
 
 
 def _indices(values: pd.Series) -> list[str]:

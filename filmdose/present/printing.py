@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
+from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
 from filmdose.film.model import film_words
 from filmdose.plotting import plot_noise_gain, plot_tone_curve
@@ -24,7 +26,9 @@ _NOT_IN_IT = (
 )
 
 
-def print_document(plan: PrintPlan, *, notes: Sequence[str] = ()) -> Document:
+def print_document(
+    plan: PrintPlan, *, notes: Sequence[str] = (), ends: tuple[Answer, Answer] | None = None
+) -> Document:
     """Print exposure, paper, scan settings and tone curve of an exposed roll.
 
     Parameters
@@ -33,18 +37,36 @@ def print_document(plan: PrintPlan, *, notes: Sequence[str] = ()) -> Document:
         Of :func:`filmdose.printing.print_plan`.
     notes
         Further sentences, such as what was written where.
+    ends
+        The answers between which 9 of 10 cases of dose, fog and film lie; None where the fog was measured.
     """
+    found = None if ends is None else dict(zip(("low", "high"), map(_end, ends), strict=True))
     return Document(
         kind="print",
         title=f"{plan.sentence} [{film_words(plan.film)}]",
-        blocks=tuple(_blocks(plan, notes)),
-        data={**plan.to_dict(), "notes": list(notes)},
+        blocks=tuple(_blocks(plan, notes, found)),
+        data={**plan.to_dict(), "range": found, "notes": list(notes)},
         frame=plan.zones if plan.tone is None else plan.tone.to_dataframe(),
     )
 
 
-def _blocks(plan: PrintPlan, notes: Sequence[str]) -> Iterator[Block]:
-    yield _frame_facts(plan)
+def _end(answer: Answer) -> dict[str, Any]:
+    """What is told of an end of the range."""
+    lost = answer.exposed
+    assert lost is not None
+    return {
+        "kerma_ugy": answer.kerma_ugy,
+        "verdict": answer.verdict,
+        "fog_density": lost.fog_density,
+        "extra_stops": lost.printing_stops,
+        "paper_grade": lost.paper_grade["fogged"],
+    }
+
+
+def _blocks(plan: PrintPlan, notes: Sequence[str], ends: dict[str, dict[str, Any]] | None) -> Iterator[Block]:
+    yield _frame_facts(plan, ends)
+    if ends is not None and ends["low"]["kerma_ugy"] < ends["high"]["kerma_ugy"]:
+        yield Paragraph("Cases: of what is not known of the dose, of fog and of the film's true speed.", small=True)
     yield _zone_table(plan)
     if plan.tone is None:
         yield Paragraph("There is no tone curve: at this dose no exposure makes a difference on the film any more.")
@@ -68,23 +90,25 @@ def _ceiling_words(curve: ToneCurve) -> str:
     return f"Ceiling {curve.ceiling:g} (our choice, common practice without a source; --ceiling sets it)."
 
 
-def _frame_facts(plan: PrintPlan) -> Facts:
+def _frame_facts(plan: PrintPlan, ends: dict[str, dict[str, Any]] | None) -> Facts:
     answer, lost = plan.answer, plan.answer.exposed
     assert lost is not None
     peak = answer.question.peak_to_mean
     dose = f"{figure_text(answer.kerma_ugy)} uGy"
     if peak > 1.0:
         dose += f"; zones are those of the worst band, {peak:.2f} times as much, the curve that of the mean"
-    rows = [("effective dose", dose), ("verdict", answer.verdict)]
+    rows = [("effective dose", dose), ("verdict", answer.verdict + _between(ends, "verdict", str))]
     if plan.extra_stops is not None:
         for name, words in (("same_black", "same black"), ("same_middle", "same middle tone")):
             stops = plan.extra_stops[name]
-            rows.append((f"print exposure, {words}", f"{stops:+.2f} stops, {2.0**stops:.2f} times the seconds"))
+            range_ = _between(ends, "extra_stops", _stops_told(name))
+            rows.append((f"print exposure, {words}", f"{stops:+.2f} stops, {2.0**stops:.2f} times the seconds{range_}"))
     ranges = lost.density_range
     rows.append(("density range of the scene", f"{ranges['clean']:.2f} clean, {ranges['fogged']:.2f} fogged"))
     if plan.film.kind == "bw-negative":
         clean, fogged = ("none fits" if plan.grade[key] is None else f"{plan.grade[key]:.0f}" for key in _STATES)
-        rows.append(("paper grade (ISO 6846 range)", f"{clean} clean, {fogged} fogged"))
+        range_ = _between(ends, "paper_grade", lambda end: "none fits" if end is None else f"{end:.0f}")
+        rows.append(("paper grade (ISO 6846 range)", f"{clean} clean, {fogged} fogged{range_}"))
     for name, one in plan.scan.items():
         gain = "none" if math.isnan(one["density_gain"]) else f"{one['density_gain']:.2f}"
         what = "blacks" if plan.film.reversal else "black point"
@@ -99,6 +123,18 @@ def _frame_facts(plan: PrintPlan) -> Facts:
         filters = ", ".join(f"{value:.0f} {name}" for name, value in answer.colour_shift["filters"].items())
         rows.append(("filters to even out the records", f"{filters} [0.01 density], in the shadows"))
     return Facts(tuple(rows))
+
+
+def _stops_told(name: str) -> Callable[[Any], str]:
+    return lambda end: f"{end[name]:+.2f}"
+
+
+def _between(ends: dict[str, dict[str, Any]] | None, name: str, told: Callable[[Any], str]) -> str:
+    """Where 9 of 10 cases lie, in words; nothing where that is one."""
+    if ends is None:
+        return ""
+    low, high = (told(end[name]) for end in ends.values())
+    return "" if low == high else f" ({low} to {high} in 9 of 10 cases)"
 
 
 _STATES = ("clean", "fogged")

@@ -12,7 +12,7 @@ import pandas as pd
 
 from filmdose.answering import as_film, grid_rows, unique_labels
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray
+from filmdose.arrays import FloatArray, check_array
 from filmdose.errors import ArgumentError
 from filmdose.film.generic import box_speed_notes, film_value
 from filmdose.film.model import Film
@@ -20,7 +20,7 @@ from filmdose.history import History, HistoryDose, Pass, given_dose, history_dos
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
 from filmdose.radiation.sources import get_source, list_sources, source_names
-from filmdose.solution import VERDICTS
+from filmdose.solution import BLACKS_LOST, VERDICTS
 from filmdose.units import format_speed
 from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
 
@@ -66,7 +66,9 @@ def compensation_table(
     question
         What is asked.
     safe
-        Draw what is not known of film and fog as well, for the pair of the headline; the dose is taken as known.
+        Draw what is not known of film and fog as well, for the pair of the headline; the dose is taken as known. The
+        cells have :data:`filmdose.odds.cells.CELL_SAMPLES` draws, fewer than a roll, so that the safe index may be
+        rounded otherwise where its exact value lies within 0.02 stop of the edge.
     progress
         Called with the share that is done, 0 to 1.
 
@@ -76,6 +78,11 @@ def compensation_table(
     given_stops and ei (third-stop scale; NaN where nothing helps), verdict, status, ei_exact, room_marked_stops,
     room_left_stops, snr_kept, snr_given, contrast_fogged, stops_<criterion> for all four, criterion: of the typical
     case.  With ``safe`` ei_safe, ei_typical, verdict_safe and headline too, as of :func:`filmdose.odds.propagate`.
+
+    Raises
+    ------
+    ArgumentError
+        No films, no doses, or a value out of range.
 
     Examples
     --------
@@ -87,7 +94,7 @@ def compensation_table(
     cells, kerma = _cells(films, kerma_ugy, asked)
     if safe:
         histories = [History(passes=(given_dose(dose, f"given dose {dose:g} uGy"),)) for dose in kerma]
-        cells = _with_odds(cells, films, histories, asked, progress)
+        cells = _with_odds(cells, films, histories, asked, progress, few=True)
     return cells
 
 
@@ -116,6 +123,11 @@ def passes_table(
     The columns of :func:`compensation_table` with ``safe``, and went_through; kerma_ugy is the typical dose of the
     worst band.
 
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        No films, no passes, or a value out of range; a source that is not known.
+
     Examples
     --------
     >>> table = passes_table([400], [Pass(source="ct", count=2)])
@@ -139,11 +151,17 @@ def _with_odds(
     histories: Sequence[History],
     question: Question,
     progress: Callable[[float], None] | None,
+    *,
+    few: bool = False,
 ) -> pd.DataFrame:
-    """The cells with the pair of the headline, from draws of all that is not known."""
+    """The cells with the pair of the headline, from draws of all that is not known; from few of them if asked."""
     from filmdose.odds import cell_odds
+    from filmdose.odds.cells import CELL_SAMPLES
+    from filmdose.odds.draw import DEFAULT_SAMPLES
 
-    rows = [row for film in cell_odds(films, histories, question, progress=progress) for row in film]
+    samples = CELL_SAMPLES if few else DEFAULT_SAMPLES
+    found = cell_odds(films, histories, question, samples=samples, progress=progress)
+    rows = [row for film in found for row in film]
     return cells.assign(
         ei_safe=[np.nan if row.ei_recommended is None else row.ei_recommended for row in rows],
         ei_typical=[np.nan if row.ei_median is None else row.ei_median for row in rows],
@@ -171,7 +189,21 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
     """Exposure index as text, accumulated kerma (or what it went through) down and films across.
 
     Marks say that a roll is usable or poor at its index; a dash is a film that nothing helps. A table with the safe
-    index has both, safe;typical, where they differ.
+    index has both, safe / typical, where they differ.
+
+    Parameters
+    ----------
+    table
+        Of :func:`compensation_table` or :func:`passes_table`.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> ei_matrix(compensation_table([400], [0, 100])).iloc[0, 0]
+    '400'
     """
     if "ei_safe" in table:
         columns = table[["verdict_safe", "ei_safe", "ei_typical"]].astype(object)
@@ -182,8 +214,23 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
-    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across."""
-    return _matrix(table, [f"{-loss + 0.0:.2f}" for loss in table["fog_density"]])
+    """Density that reversal film loses in its blacks, as text, accumulated kerma down and films across.
+
+    Marks say what the roll is worth, as of :func:`ei_matrix`; a dash is a roll that is lost.
+
+    Parameters
+    ----------
+    table
+        Of :func:`compensation_table` or :func:`passes_table`, of reversal film.
+
+    Returns
+    -------
+    DataFrame
+    """
+    cells = zip(table["fog_density"], table["verdict_safe" if "verdict_safe" in table else "verdict"], strict=True)
+    return _matrix(
+        table, ["-" if mark == "lost" else f"{-loss + 0.0:.2f}{VERDICT_MARKS[mark]}" for loss, mark in cells]
+    )
 
 
 def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
@@ -207,6 +254,15 @@ def dose_points() -> pd.DataFrame:
     """Effective kerma of one bare pass of every shipped source at 35 mm film [uGy]: what to add up before reading.
 
     Where a source makes bands, that of the worst one.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> dose_points().columns.tolist()[:2]
+    ['pass', 'what']
     """
     sources = list_sources().reset_index()
     doses = [history_dose(Pass(source=name)).worst_band_ugy for name in sources["name"]]
@@ -224,18 +280,17 @@ def dose_points() -> pd.DataFrame:
 #: What the cells of a table are, by whether its dose is known and whether the safe index stands beside.
 _CELLS = {
     "typical": (
-        "Indices are those of the typical case; `--safe` puts the safe one before it, and `filmdose roll` and "
-        "`filmdose trip` begin with both."
+        "Indices are those of the typical case alone (`--typical`; `safe=True` in Python puts the safe one before it)."
     ),
     "safe": (
-        "Where a cell has two indices, the first is that of least loss over all that is not known of film and fog, the "
-        "dose being known: the safe one, where it is the slower and no ‡ stands by it. The second is that of the "
-        "typical case; one index is both. `--passes ct` counts what is not known of the dose as well."
+        "160 / 200: set the first, that of least loss over all that is not known of film and fog, the dose being "
+        "known: the safe one, where it is slower and no ‡ stands by it. The second is that of the typical case; one "
+        "index is both. `--passes ct` counts what is not known of the dose as well."
     ),
     "passes": (
-        "Where a cell has two indices, the first is that of least loss over all that is not known, the dose among it: "
-        "the safe one, where it is the slower and no ‡ stands by it. The second is that of the typical case; one index "
-        "is both. `filmdose roll` has the same."
+        "160 / 200: set the first, that of least loss over all that is not known, the dose among it: the safe one, "
+        "where it is slower and no ‡ stands by it. The second is that of the typical case; one index is both. "
+        "`filmdose roll` has the same."
     ),
 }
 
@@ -244,13 +299,26 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
     """What a table of exposure indices (of reversal film: of losses) assumes and how sure it is, in one paragraph.
 
     ``cells`` is "typical", "safe" or "passes": what the indices are.
+
+    Parameters
+    ----------
+    question
+        What was asked.
+    reversal
+        For reversal film.
+    cells
+        "typical", "safe" or "passes": what the indices are.
+
+    Returns
+    -------
+    str
     """
     target = "" if question.snr_target == 1.0 else f" to {100 * question.snr_target:.0f} %"
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
     if reversal:
         what = (
             "Fog lowers the greatest density of reversal film and more exposure lowers it further: expose for the "
-            "highlights as marked and expect thin blacks."
+            f"highlights as marked and expect thin blacks. {reversal_verdict_words()} - lost."
         )
     else:
         what = (
@@ -268,13 +336,29 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
 
 
 def verdict_words() -> str:
-    """What the marks of the verdicts mean, with their limits."""
+    """What the marks of the verdicts mean, with their limits.
+
+    Returns
+    -------
+    str
+    """
     shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
     return (
         f"No mark: good, the shadows keep {shadows['good']} of their signal-to-noise or more. "
         f"{VERDICT_MARKS['usable']} usable, {shadows['usable']} or more. "
         f"{VERDICT_MARKS['poor']} poor, {shadows['poor']} or more. "
         f"Contrast counts as well: {', '.join(f'{100 * VERDICTS[name][1]:.0f} %' for name in VERDICT_MARKS)}."
+    )
+
+
+def reversal_verdict_words() -> str:
+    """What the marks of the verdicts mean of reversal film, with their limits."""
+    shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
+    marks = {name: mark for name, mark in VERDICT_MARKS.items() if mark}
+    return (
+        f"No mark: good, blacks thinner by {BLACKS_LOST['good']:g} at most, and {shadows['good']} or more of the range "
+        f"and of the shadows' signal-to-noise left. {marks['usable']} usable, {BLACKS_LOST['usable']:g} at most and "
+        f"{shadows['usable']} or more. {marks['poor']} poor, {shadows['poor']} or more of the range."
     )
 
 
@@ -295,6 +379,15 @@ def table_document(
         As of :func:`compensation_table`.
     passes
         Rows of what the film went through in place of doses; as of :func:`passes_table`.
+
+    Returns
+    -------
+    Document
+
+    Raises
+    ------
+    ArgumentError
+        As of :func:`compensation_table`.
     """
     asked = Question() if question is None else question
     if passes:
@@ -302,7 +395,8 @@ def table_document(
         notes = [note for part in passes for note in history_dose(part).notes]
         blocks: list[Block] = []
     else:
-        cells, notes = compensation_table(films, kerma_ugy, asked, safe=safe, progress=progress), []
+        doses = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False)
+        cells, notes = compensation_table(films, doses, asked, safe=safe, progress=progress), []
         blocks = [_points_table()]
     reversal = cells["kind"].str.endswith("reversal")
     for losses in (False, True):
@@ -310,11 +404,12 @@ def table_document(
         if len(part):
             matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
+            title += "." if losses and not passes else ""
             if not losses and (safe or passes):
-                title += ", safe;typical,"
+                title += ", safe / typical,"
             if not passes:
                 matrix["dose [uGy]"] = [f"{value:g}" for value in matrix["dose [uGy]"]]
-                title += " for the accumulated dose: first row that is not below it"
+                title += f" {'For' if losses else 'for'} the accumulated dose: first row that is not below it"
             else:
                 title += ", typical case" if losses else " after so many passes"
             what = "passes" if passes else "safe" if safe else "typical"
@@ -340,6 +435,7 @@ def table_document(
 def _points_table() -> Table:
     points = dose_points()
     cautions = [words for name in source_names() for words in get_source(name).sentences()]
+    cautions.append("What to set after it: `--passes unknown`.")
     for column in ("low", "typical", "high"):
         points[column] = [figure_text(value, 2) for value in points[column]]
     return Table.of(
@@ -359,6 +455,10 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
         As of :func:`filmdose.inverse.dose_budget`.
     criterion
         What counts as loss.
+
+    Returns
+    -------
+    Document
     """
     words = (
         "Dose with the range that the calibration of fog gives it. Passes: at the typical dose of the source, and in "
@@ -367,7 +467,7 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
     columns = {
         "film": rows["film"],
-        "loss": ["lost" if math.isinf(v) else f"{v:g} stops" for v in rows["loss_stops"]],
+        "loss": ["lost" if math.isinf(v) else f"{v:g} stop{'s' if v > 1.0 else ''}" for v in rows["loss_stops"]],
         "dose [uGy]": [
             "-" if math.isnan(dose) else f"{figure_text(dose)} ({figure_text(low)} to {figure_text(high)})"
             for dose, low, high in doses
@@ -405,10 +505,10 @@ def _claim_words(row: Mapping[Any, Any], passes: str) -> str:
     low, typical, high = (row[f"stops_lost{suffix}"] for suffix in ("_low", "", "_high"))
     most = "until it is lost" if math.isinf(high) else f"to {high:.2f}"
     if math.isinf(typical):
-        return f"After {passes} {row['film']} is lost: the claim {row['claim']}."
+        return f"{row['film']}, after {passes}: lost; the claim {row['claim']}."
     return (
-        f"After {passes} {row['film']} has lost {typical:.2f} stops ({low:.2f} {most}) and is {row['verdict']}: the "
-        f"claim {row['claim']}."
+        f"{row['film']}, after {passes}: {typical:.2f} stops lost ({low:.2f} {most}), {row['verdict']}; the claim "
+        f"{row['claim']}."
     )
 
 
@@ -423,6 +523,10 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
         Of those passes.
     question
         What was asked.
+
+    Returns
+    -------
+    Document
     """
 
     def stops(values: pd.Series) -> list[str]:

@@ -8,11 +8,15 @@ nothing else, so that any reader takes its first line as the header.
 
 from __future__ import annotations
 
+import gc
 import io
 import json
 import math
 import os
-from collections.abc import Callable, Mapping, Sequence
+import sys
+import traceback
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -62,6 +66,11 @@ def format_for(path: str | Path | None, format: str | None = None) -> str:
     format
         A key of ``FORMATS``.
 
+    Returns
+    -------
+    str
+        A key of ``FORMATS``.
+
     Raises
     ------
     UnknownNameError
@@ -93,6 +102,17 @@ def format_for(path: str | Path | None, format: str | None = None) -> str:
 def render(document: Document, format: str) -> bytes:
     """A document in a format by name, as the bytes of its file.
 
+    Parameters
+    ----------
+    document
+        What is said.
+    format
+        A key of ``FORMATS``.
+
+    Returns
+    -------
+    bytes
+
     Raises
     ------
     UnknownNameError
@@ -101,6 +121,12 @@ def render(document: Document, format: str) -> bytes:
         CSV or a spreadsheet of a document without a tidy table.
     MissingExtraError
         A spreadsheet, and openpyxl is not installed.
+
+    Examples
+    --------
+    >>> from filmdose.present.tables import table_document
+    >>> render(table_document([400], [0, 100]), "text")[:8]
+    b'Exposure'
     """
     if format not in FORMATS:
         raise UnknownNameError("format", format, FORMATS)
@@ -134,6 +160,20 @@ def write_document(document: Document, path: str | Path, format: str | None = No
     Pictures of a Markdown document are written beside it, as NAME_1.jpg and so on; another picture of that name is
     never replaced: it may be the photograph itself, or belong to something else.
 
+    Parameters
+    ----------
+    document
+        What is said.
+    path
+        Where to; an existing file is replaced in one step, a device written into.
+    format
+        A key of ``FORMATS``, in place of that of the ending.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
     Raises
     ------
     ArgumentError, UnknownNameError, MissingExtraError, OutputFileError
@@ -159,6 +199,15 @@ _FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "�
 
 def neutral_cell(value: Any) -> Any:
     """Text that a spreadsheet would run as a formula gets an apostrophe in front; anything else stays.
+
+    Parameters
+    ----------
+    value
+        A cell.
+
+    Returns
+    -------
+    str or what it was
 
     Examples
     --------
@@ -189,12 +238,40 @@ def _csv_cell(value: Any) -> Any:
 
 
 def frame_csv(frame: pd.DataFrame) -> str:
-    """A table as CSV in full precision, its texts neutralised; the index is left out."""
+    """A table as CSV in full precision, its texts neutralised; the index is left out.
+
+    Parameters
+    ----------
+    frame
+        The table.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> print(frame_csv(pd.DataFrame({"film": ["=1+1"], "ei": [400]})).strip())
+    film,ei
+    '=1+1,400
+    """
     return _map_texts(frame, _csv_cell).to_csv(index=False, lineterminator="\n")
 
 
 def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
     """A table as a spreadsheet: the sheet "table", and what is said about it on the sheet "about".
+
+    Parameters
+    ----------
+    frame
+        The table.
+    about
+        Sentences.
+
+    Returns
+    -------
+    bytes
 
     Raises
     ------
@@ -210,7 +287,7 @@ def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
 
     stream = io.BytesIO()
     safe = _map_texts(frame, neutral_cell)
-    with pd.ExcelWriter(stream, engine="openpyxl") as writer:
+    with _quiet_when_full(), pd.ExcelWriter(stream, engine="openpyxl") as writer:
         safe.to_excel(writer, sheet_name="table", index=False, freeze_panes=(1, 0))
         sheet = writer.sheets["table"]
         for number, column in enumerate(safe.columns, 1):
@@ -226,6 +303,21 @@ def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
     return stream.getvalue()
 
 
+@contextmanager
+def _quiet_when_full() -> Iterator[None]:
+    """Let the rest of a spreadsheet go without a word when there is no room for it: openpyxl writes beside first."""
+    try:
+        yield
+    except OSError as error:
+        told, sys.unraisablehook = sys.unraisablehook, lambda _: None
+        try:
+            traceback.clear_frames(error.__traceback__)
+            gc.collect()
+        finally:
+            sys.unraisablehook = told
+        raise
+
+
 def _plain(value: Any) -> Any:
     """JSON has no NaN and no NumPy scalars."""
     if isinstance(value, Mapping):
@@ -234,16 +326,41 @@ def _plain(value: Any) -> Any:
         return [_plain(item) for item in value]
     if hasattr(value, "isoformat"):
         return value.isoformat()
-    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
-        value = value.item()
+    if hasattr(value, "tolist"):  # a number or an array of NumPy
+        return _plain(value.tolist())
     if isinstance(value, float) and not math.isfinite(value):
         return None
     return value
 
 
 def json_text(value: Any) -> str:
-    """JSON with two spaces of indent; NaN becomes null, a date its ISO 8601 text."""
-    return json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False)
+    """JSON with two spaces of indent; NaN becomes null, a date its ISO 8601 text.
+
+    Parameters
+    ----------
+    value
+        Dictionaries, lists, texts, numbers, arrays, dates.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ArgumentError
+        Anything else in it.
+
+    Examples
+    --------
+    >>> print(json_text({"ei": float("nan")}))
+    {
+      "ei": null
+    }
+    """
+    try:
+        return json.dumps(_plain(value), indent=2, ensure_ascii=False, allow_nan=False)
+    except TypeError as error:
+        raise ArgumentError("value", value, "dictionaries, lists, texts, numbers, arrays and dates") from error
 
 
 # -- Markdown and LaTeX --------------------------------------------------------------------------------------------
@@ -258,6 +375,10 @@ def document_markdown(document: Document, pictures: Sequence[str] = ()) -> str:
         What is said.
     pictures
         File names of its pictures, in order; without them their captions stand alone.
+
+    Returns
+    -------
+    str
     """
     files = iter(pictures)
     parts = [f"# {_md(document.title)}"]
@@ -298,7 +419,17 @@ def _md_block(block: Block) -> str:
 
 
 def document_latex(document: Document) -> str:
-    """The document as LaTeX to put into one's own, for the package booktabs; everything is escaped."""
+    """The document as LaTeX to put into one's own, for the package booktabs; everything is escaped.
+
+    Parameters
+    ----------
+    document
+        What is said.
+
+    Returns
+    -------
+    str
+    """
     return "\n\n".join([rf"\section*{{{_tex(document.title)}}}", *map(_tex_block, document.blocks)]) + "\n"
 
 

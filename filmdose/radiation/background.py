@@ -87,6 +87,16 @@ def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle
     latitude
         "equatorial", "middle", "polar", or degrees.
 
+    Returns
+    -------
+    float or array
+        Rate [uSv/h], same container.
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        An altitude or a latitude out of range.
+
     Warns
     -----
     ValidityWarning
@@ -97,14 +107,14 @@ def flight_dose_rate_usv_h(altitude_ft: Numeric, latitude: str | float = "middle
     Mean solar activity. Published points stand at 1 200, 35 000 and 39 000 ft;
     the one between, at 13 100 ft, is from memory. Below 1 200 ft the rate stays.
 
+    References
+    ----------
+    faa_am_92_2, faa_ac_120_52, unep1985
+
     Examples
     --------
     >>> round(flight_dose_rate_usv_h(39000.0), 2), round(flight_dose_rate_usv_h(39000.0, "equatorial"), 2)
     (8.0, 4.5)
-
-    References
-    ----------
-    faa_am_92_2, faa_ac_120_52, unep1985
     """
     factor = _bands()[latitude_band(latitude)][1]
     rows = load_data_csv("flight_dose_rates.csv")
@@ -137,10 +147,25 @@ def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "
     altitude_ft, latitude
         See :func:`flight_dose_rate_usv_h`.
 
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [uGy].
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range.
+
     Notes
     -----
     Half a gray for each sievert (0.35 to 0.7), from memory; the rest is the
     quality factor of neutrons. The range includes the solar cycle.
+
+    Examples
+    --------
+    >>> [round(kerma) for kerma in flight_kerma_ugy(11.0, 37000.0)]
+    [21, 35, 57]
     """
     time = hours_at_altitude(hours)
     rate = float(flight_dose_rate_usv_h(altitude_ft, latitude))
@@ -171,18 +196,28 @@ def background_kerma_ugy(days: float, rate_mgy_per_year: float | None = None) ->
     rate_mgy_per_year
         Rate of the place [mGy/year; at least 0]; None takes 0.5, 0.9 and 1.5.
 
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [uGy].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     A refrigerator, a drawer and a lead box make no difference to it.
+
+    References
+    ----------
+    unscear1993
 
     Examples
     --------
     >>> round(background_kerma_ugy(365.25)[1])
     900
-
-    References
-    ----------
-    unscear1993
     """
     years = check_number("days", days, low=0.0, unit="days") / DAYS_PER_YEAR
     if rate_mgy_per_year is None:

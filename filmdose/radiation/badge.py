@@ -70,6 +70,10 @@ def badge_air_kerma(reading: Any, quantity: str | None = None, *, relative_error
     relative_error
         Standard deviation of the reading over the reading [1; 0 to 2]; it widens the range.
 
+    Returns
+    -------
+    BadgeKerma
+
     Raises
     ------
     ArgumentError
@@ -83,6 +87,10 @@ def badge_air_kerma(reading: Any, quantity: str | None = None, *, relative_error
     the bag beside the film has the bag's contents behind it already (``at="inside"`` of a source or a pass), and
     the film still its cartridge.
 
+    References
+    ----------
+    jis_z4335
+
     Examples
     --------
     >>> found = badge_air_kerma("63 mrem")
@@ -90,10 +98,6 @@ def badge_air_kerma(reading: Any, quantity: str | None = None, *, relative_error
     [332, 401, 485]
     >>> print(badge_air_kerma("5 mR"))
     43.82 uGy air kerma, read as air kerma, or exposure in roentgen
-
-    References
-    ----------
-    jis_z4335
     """
     value, measure = parse_dose("reading", reading)
     if quantity is None:

@@ -35,14 +35,19 @@ def archer_transmission(thickness_mm: Numeric, alpha_per_mm: float, beta_per_mm:
     -------
     Transmission [1], same container as ``thickness_mm``.
 
-    Examples
-    --------
-    >>> round(archer_transmission(0.25, 2.009, 5.916, 0.4018), 4)
-    0.2072
+    Raises
+    ------
+    ArgumentError
+        A thickness below 0, or constants that are not above 0.
 
     References
     ----------
     archer1983, ncrp147
+
+    Examples
+    --------
+    >>> round(archer_transmission(0.25, 2.009, 5.916, 0.4018), 4)
+    0.2072
     """
     alpha_per_mm = check_number("alpha_per_mm", alpha_per_mm, low=0.0, low_open=True, unit="1/mm")
     gamma = check_number("gamma", gamma, low=0.0, low_open=True)
@@ -88,6 +93,16 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     tube_kvp
         Tube voltage [kVp].
 
+    Returns
+    -------
+    float or None
+        Transmission [1].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     The published fits between the shipped ones are met within 2 % up to 0.25 mm
@@ -96,14 +111,21 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
     References
     ----------
     ncrp147
+
+    Examples
+    --------
+    >>> round(broad_beam_transmission("lead", 0.25, 100.0), 4), broad_beam_transmission("tin", 0.25, 100.0)
+    (0.1102, None)
     """
     thickness = check_number("thickness_mm", thickness_mm, low=0.0, unit="mm")
     tube_kvp = check_number("tube_kvp", tube_kvp, unit="kVp")
     fits = _fits(material)
     if not fits or not fits[0][0] <= tube_kvp <= fits[-1][0]:
         return None
-    logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in fits]
-    return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in fits], logs)))
+    above = next(place for place, fit in enumerate(fits) if fit[0] >= tube_kvp)
+    around = fits[max(above - 1, 0) : above + 1]
+    logs = [float(np.log(np.maximum(archer_transmission(thickness, a, b, g), 1e-300))) for _, a, b, g in around]
+    return float(np.exp(np.interp(tube_kvp, [fit[0] for fit in around], logs)))
 
 
 hold_to_annotations(globals())

@@ -160,6 +160,10 @@ def get_material(name: str | Material, density_g_cm3: float | None = None) -> Ma
     density_g_cm3
         Density [g/cm3] in place of the tabulated one; a formula needs it.
 
+    Returns
+    -------
+    Material
+
     Raises
     ------
     UnknownNameError
@@ -249,14 +253,19 @@ def mass_attenuation(material: Material | str, energy_kev: Numeric, *, interacti
     -------
     mu/rho [cm2/g], same container as ``energy_kev``.
 
-    Examples
-    --------
-    >>> mass_attenuation("lead", [88.0, 88.01]).round(3).tolist()  # K edge at 88.005 keV
-    [1.91, 7.682]
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        An energy out of range; a material or an interaction that is not known.
 
     References
     ----------
     elam2002, xraydb
+
+    Examples
+    --------
+    >>> mass_attenuation("lead", [88.0, 88.01]).round(3).tolist()  # K edge at 88.005 keV
+    [1.91, 7.682]
     """
     if interaction not in _INTERACTIONS:
         raise UnknownNameError("interaction", interaction, _INTERACTIONS)
@@ -336,6 +345,11 @@ def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
     -------
     Transmission [1], same container as ``energy_kev``.
 
+    Raises
+    ------
+    ArgumentError
+        An energy out of range.
+
     Notes
     -----
     Narrow beam: every photon that interacts is lost, so scatter and
@@ -358,7 +372,17 @@ def layers_transmission(layers: tuple[Layer, ...], energy_kev: Numeric) -> Any:
 
 
 def list_materials() -> pd.DataFrame:
-    """All shipped materials as a table, one row each, index ``name``."""
+    """All shipped materials as a table, one row each, index ``name``.
+
+    Returns
+    -------
+    DataFrame
+
+    Examples
+    --------
+    >>> float(list_materials().loc["lead", "density_g_cm3"])
+    11.35
+    """
     data = load_data_toml("materials.toml")
     rows = [
         {

@@ -11,9 +11,11 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import InputFileError, UnknownNameError
 from filmdose.files import data_text, load_data_csv, load_data_toml
-from filmdose.radiation.sources import EVIDENCE_GRADES
+from filmdose.radiation import materials, sources
+from filmdose.radiation.materials import Material
+from filmdose.radiation.sources import EVIDENCE_GRADES, Source
 
-__all__ = ["DATA_KINDS", "REGISTRY_COLUMNS", "check_evidence", "list_data"]
+__all__ = ["DATA_KINDS", "REGISTRY_COLUMNS", "check_evidence", "list_data", "registered"]
 
 #: Kinds of data in the registry.
 DATA_KINDS = ("source", "material", "constant", "coefficient", "broad-beam fit", "flight dose", "spectrum")
@@ -182,6 +184,17 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
     for column in ("value", "low", "high"):
         frame[column] = pd.to_numeric(frame[column])
     return frame if kind is None else frame[frame["kind"] == kind].reset_index(drop=True)
+
+
+def registered() -> tuple[Source | Material, ...]:
+    """Sources and materials of the user's own that are known by name in this process.
+
+    Examples
+    --------
+    >>> registered()
+    ()
+    """
+    return (*sources._REGISTERED.values(), *materials._REGISTERED.values())
 
 
 hold_to_annotations(globals())

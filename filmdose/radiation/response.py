@@ -53,6 +53,16 @@ def film_efficiency(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
     eta_low
         Efficiency at and below 60 keV [1; 0 to 1].
 
+    Returns
+    -------
+    float or array
+        eta [1], same container.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     An inference with a wide range (0.30 to 0.65), not a measurement: slow
@@ -91,20 +101,30 @@ def emulsion_to_air(energy_kev: Numeric) -> Any:
     energy_kev
         Photon energy [keV; 5 to 10 000].
 
+    Returns
+    -------
+    float or array
+        Ratio [1], same container.
+
+    Raises
+    ------
+    ArgumentError
+        An energy out of range.
+
     Notes
     -----
     Electron equilibrium is assumed. An emulsion of some 10 um is not much
     thicker than the range of the electrons, so the dose is an upper estimate
     between layers of gelatin.
 
+    References
+    ----------
+    nist_srd126
+
     Examples
     --------
     >>> round(emulsion_to_air(60.0), 1)
     54.6
-
-    References
-    ----------
-    nist_srd126
     """
     energy: Any = energy_kev
     return mass_energy_absorption("emulsion", energy) / mass_energy_absorption("air", energy)
@@ -123,6 +143,16 @@ def film_response(energy_kev: Numeric, *, eta_low: float = ETA_LOW) -> Any:
         Photon energy [keV; 5 to 10 000].
     eta_low
         Efficiency at and below 60 keV [1; 0 to 1].
+
+    Returns
+    -------
+    float or array
+        Fog per air kerma, over that of a hard gamma ray [1], same container.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     Examples
     --------
@@ -166,6 +196,16 @@ def relative_response(beam: Beam | Spectrum, *, eta_low: Any = ETA_LOW) -> Any:
     eta_low
         Efficiency at and below 60 keV [1; 0 to 1]; an array gives an array.
 
+    Returns
+    -------
+    float or array
+        Ratio [1]; an array where ``eta_low`` is one.
+
+    Raises
+    ------
+    ArgumentError
+        An efficiency out of range.
+
     Examples
     --------
     >>> relative_response(REFERENCE_BEAM)
@@ -195,6 +235,16 @@ def effective_kerma_ugy(air_kerma_ugy: Numeric, beam: Beam | Spectrum, *, eta_lo
         Its quality there, shields included.
     eta_low
         Efficiency at and below 60 keV [1; 0 to 1].
+
+    Returns
+    -------
+    float or array
+        Effective kerma [uGy], same container as ``air_kerma_ugy``.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     Examples
     --------

@@ -12,7 +12,6 @@ badge and reads their densities can determine it: :func:`read_sensitivity`.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -21,8 +20,8 @@ import numpy as np
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
-from filmdose.errors import FilmdoseError, InputFileError
-from filmdose.files import load_data_toml, read_text
+from filmdose.errors import FilmdoseError, InputFileError, shown
+from filmdose.files import load_data_toml, parse_toml, read_text
 from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
 from filmdose.radiation.constants import constant
@@ -55,6 +54,16 @@ def calibrated_fog_kerma_ugy() -> tuple[float, float, float]:
     """Effective kerma [uGy] for a fog of 0.02 on a generic ISO 400 film: low, typical, high (14, 25, 45).
 
     Our own calibration; see its mark in films.toml.
+
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [uGy].
+
+    Examples
+    --------
+    >>> calibrated_fog_kerma_ugy()
+    (14.0, 25.0, 45.0)
     """
     row = _CALIBRATION["calibration_kerma"]
     return float(row["low"]), float(row["value"]), float(row["high"])
@@ -110,21 +119,30 @@ def first_principles_sensitivity(
     grains_per_quantum
         Grains made developable by one absorbed quantum [above 0]; None takes 5.
 
+    Returns
+    -------
+    FogSensitivity
+
+    Raises
+    ------
+    ArgumentError
+        A value that is not above 0.
+
     Notes
     -----
     A fast film of generic make; each of the three numbers is uncertain by a
     factor of about two, so the estimate is an order-of-magnitude check. Quanta
     absorbed in gelatin and support, and fluorescence that escapes, are left out.
 
+    References
+    ----------
+    nutting1913, xraydb
+
     Examples
     --------
     >>> at_60_kev = first_principles_sensitivity(Beam(energy_kev=60.0))
     >>> f"{at_60_kev.quanta_per_cm2_ugy:.1e}", round(at_60_kev.kerma_ugy)
     ('1.2e+04', 94)
-
-    References
-    ----------
-    nutting1913, xraydb
     """
     values = {
         name: check_number(name, constant(name) if value is None else value, low=0.0, low_open=True, unit=unit)
@@ -251,10 +269,7 @@ def parse_sensitivity(text: str, *, name: str = "text") -> XraySensitivity:
     ----------
     astm_f947
     """
-    try:
-        data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise InputFileError(name, "", f"is not valid TOML: {error}.") from error
+    data = parse_toml(text, name)
     _check_fields(name, "", data, _TOP, ("film", "speed", "beam", "exposure"))
     rows: list[Any] = data["exposure"]
     doses, densities, sigma = [], [], 0.0
@@ -265,10 +280,11 @@ def parse_sensitivity(text: str, *, name: str = "text") -> XraySensitivity:
         _check_fields(name, place, row, _ROW, ("dose", "density"))
         try:
             found = badge_air_kerma(row["dose"], row.get("quantity"))
+            dose = check_number("dose", found.air_kerma_ugy, low=0.0, high=1e9, unit="uGy")
             densities.append(check_number("density", row["density"], low=0.0, high=10.0))
         except FilmdoseError as error:
             raise InputFileError(name, place, str(error)) from error
-        doses.append(float(found.air_kerma_ugy))
+        doses.append(dose)
         sigma = max(sigma, found.log_sigma)
     if len(set(doses)) < 2:
         raise InputFileError(name, "exposure", "must hold at least two different doses.")
@@ -277,14 +293,14 @@ def parse_sensitivity(text: str, *, name: str = "text") -> XraySensitivity:
         beam = Beam.parse(data["beam"])
     except FilmdoseError as error:
         raise InputFileError(name, "", str(error)) from error
-    dose, density = np.array(doses), np.array(densities)
-    centred = dose - dose.mean()
+    kerma, density = np.array(doses), np.array(densities)
+    centred = kerma - kerma.mean()
     slope = float(centred @ density / (centred @ centred))
     if slope <= 0.0:
         raise InputFileError(name, "exposure", "has densities that do not rise with dose.", "Check the pairs.")
-    start = float(density.mean() - slope * dose.mean())
-    rest = density - start - slope * dose
-    freedom = len(dose) - 2
+    start = float(density.mean() - slope * kerma.mean())
+    rest = density - start - slope * kerma
+    freedom = len(kerma) - 2
     scatter = math.sqrt(float(rest @ rest) / freedom / float(centred @ centred)) if freedom > 0 else math.nan
     return XraySensitivity(
         density_per_ugy=slope,
@@ -300,7 +316,7 @@ def parse_sensitivity(text: str, *, name: str = "text") -> XraySensitivity:
 def _check_fields(name: str, place: str, row: dict[str, Any], allowed: dict[str, Any], needed: tuple[str, ...]) -> None:
     for key, value in row.items():
         if key not in allowed:
-            raise InputFileError(name, place, f"field {key!r} is not known; allowed are {', '.join(allowed)}.")
+            raise InputFileError(name, place, f"field {shown(key)} is not known; allowed are {', '.join(allowed)}.")
         kind = allowed[key]
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not (number if kind is float else isinstance(value, kind)):

@@ -218,6 +218,10 @@ def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: fl
     eta_low
         Efficiency of the film below 60 keV [1; 0 to 1].
 
+    Returns
+    -------
+    Transmission
+
     Raises
     ------
     ArgumentError
@@ -229,6 +233,10 @@ def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: fl
     A shield never adds dose here; hard gamma rays that lead makes *worse* by
     its electrons are not credited to any shield at all (see filmdose.history).
 
+    References
+    ----------
+    ncrp147, xraydb, nist_srd126
+
     Examples
     --------
     >>> through = transmission("lead=0.25")
@@ -236,10 +244,6 @@ def transmission(shield: ShieldLike, beam: Beam = REFERENCE_BEAM, *, eta_low: fl
     (0.207, True)
     >>> through.narrow_film < through.broad_film < through.broad_kerma
     True
-
-    References
-    ----------
-    ncrp147, xraydb, nist_srd126
     """
     shields = as_shields(shield)
     eta = float(check_number("eta_low", eta_low, low=0.0, high=1.0))
@@ -337,6 +341,11 @@ def transmission_curve(
     -------
     Transmission [1], same container as ``thickness_mm``.
 
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range; a material or a weight that is not known.
+
     Examples
     --------
     >>> transmission_curve("lead", [0.0, 0.25, 0.5], weight="kerma").round(2).tolist()
@@ -363,6 +372,16 @@ def mean_oblique_factor(half_angle_deg: float) -> float:
     half_angle_deg
         Greatest angle a between beam and the wall's normal at which it still enters through this wall [degrees; 0 to
         80].
+
+    Returns
+    -------
+    float
+        At least 1.
+
+    Raises
+    ------
+    ArgumentError
+        An angle out of range.
 
     Notes
     -----

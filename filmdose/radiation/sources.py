@@ -262,12 +262,31 @@ def is_shipped(source: Source) -> bool:
 
 
 def source_names() -> tuple[str, ...]:
-    """Names of the shipped sources, in the order of the data file, and of those that were registered."""
+    """Names of the shipped sources, in the order of the data file, and of those that were registered.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> source_names()[:2]
+    ('cabin-xray', 'cabin-ct')
+    """
     return (*_shipped(), *_REGISTERED)
 
 
 def get_source(name: str) -> Source:
     """The source of that name, shipped or registered, or of an everyday word for it (:mod:`filmdose.everyday`).
+
+    Parameters
+    ----------
+    name
+        A name, or an everyday word.
+
+    Returns
+    -------
+    Source
 
     Raises
     ------
@@ -290,6 +309,10 @@ def get_source(name: str) -> Source:
 
 def list_sources() -> pd.DataFrame:
     """All sources as a table, one row each, index ``name``; unit, flag and references included.
+
+    Returns
+    -------
+    DataFrame
 
     Examples
     --------

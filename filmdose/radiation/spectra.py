@@ -130,6 +130,11 @@ def tube_spectrum(tube_kvp: float, filtration: tuple[Layer, ...]) -> Spectrum:
     filtration
         Layers in the beam. Photons below 5 keV, which no filtered tube sends out, are left away.
 
+    Returns
+    -------
+    Spectrum
+        Per cm2 and mAs at 1 m.
+
     Raises
     ------
     ArgumentError
@@ -141,15 +146,15 @@ def tube_spectrum(tube_kvp: float, filtration: tuple[Layer, ...]) -> Spectrum:
     within 1 %, the half-value layers within 1 %, the mean energy within 0.2 %; interpolation in kVp alone is within
     0.15 % (see the tests).
 
+    References
+    ----------
+    spekpy, xraydb
+
     Examples
     --------
     >>> spectrum = tube_spectrum(140.0, (Layer(material="al", thickness_mm=3.0),))
     >>> round(mean_energy_kev(spectrum))
     60
-
-    References
-    ----------
-    spekpy, xraydb
     """
     low, high = KVP_RANGE
     action = "Live spectra of other voltages come with the extra 'spectra'."
@@ -162,7 +167,27 @@ def tube_spectrum(tube_kvp: float, filtration: tuple[Layer, ...]) -> Spectrum:
 
 
 def mono_spectrum(energy_kev: float) -> Spectrum:
-    """Spectrum of one photon energy [keV; 5 to 10 000], one photon per cm2."""
+    """Spectrum of one photon energy [keV; 5 to 10 000], one photon per cm2.
+
+    Parameters
+    ----------
+    energy_kev
+        Photon energy [keV; 5 to 10 000].
+
+    Returns
+    -------
+    Spectrum
+
+    Raises
+    ------
+    ArgumentError
+        An energy out of range.
+
+    Examples
+    --------
+    >>> round(air_kerma_ugy(mono_spectrum(60.0)) * 1e6, 3)
+    0.292
+    """
     low, high = MU_EN_RANGE_KEV
     energy = check_number("energy_kev", energy_kev, low=low, high=high, unit="keV")
     return Spectrum(energy_kev=np.array([energy]), fluence=np.ones(1), label=f"{energy:g} keV")
@@ -180,12 +205,29 @@ def spectrum_of(beam: Beam) -> Spectrum:
 def filtered(spectrum: Spectrum, layers: tuple[Layer, ...]) -> Spectrum:
     """The spectrum behind a stack of layers, narrow beam.
 
+    Parameters
+    ----------
+    spectrum
+        The spectrum in front of them.
+    layers
+        The layers, in any order.
+
+    Returns
+    -------
+    Spectrum
+
     Raises
     ------
     ArgumentError
         Nothing comes through, or an energy without cross sections (above 800 keV).
+
+    Examples
+    --------
+    >>> soft = tube_spectrum(80.0, (Layer(material="aluminium", thickness_mm=3.0),))
+    >>> mean_energy_kev(filtered(soft, (Layer(material="lead", thickness_mm=0.1),))) > mean_energy_kev(soft)
+    True
     """
-    if not layers:
+    if len(layers) == 0:
         return spectrum
     names = " + ".join(str(layer) for layer in layers)
     through = layers_transmission(layers, spectrum.energy_kev)
@@ -196,7 +238,23 @@ def filtered(spectrum: Spectrum, layers: tuple[Layer, ...]) -> Spectrum:
 
 
 def mean_energy_kev(spectrum: Spectrum) -> float:
-    """Mean photon energy [keV], weighted by fluence."""
+    """Mean photon energy [keV], weighted by fluence.
+
+    Parameters
+    ----------
+    spectrum
+        A spectrum.
+
+    Returns
+    -------
+    float
+        [keV].
+
+    Examples
+    --------
+    >>> mean_energy_kev(mono_spectrum(60.0))
+    60.0
+    """
     return float(np.average(spectrum.energy_kev, weights=spectrum.fluence))
 
 
@@ -208,6 +266,16 @@ def kerma_weights(spectrum: Spectrum) -> FloatArray:
 
 def air_kerma_ugy(spectrum: Spectrum) -> float:
     """Air kerma of a spectrum [uGy]: sum of fluence E mu_en/rho.
+
+    Parameters
+    ----------
+    spectrum
+        A spectrum [photons per cm2, or per cm2 and mAs at 1 m].
+
+    Returns
+    -------
+    float
+        Air kerma [uGy, or uGy per mAs at 1 m].
 
     Notes
     -----
@@ -224,6 +292,18 @@ def air_kerma_ugy(spectrum: Spectrum) -> float:
 
 def kerma_per_mas_ugy(spectrum: Spectrum, distance_m: float = 1.0) -> float:
     """Air kerma per mAs [uGy] of a tube spectrum at a distance [m], by the inverse square.
+
+    Parameters
+    ----------
+    spectrum
+        Of :func:`tube_spectrum`.
+    distance_m
+        From the focus [m; above 0].
+
+    Returns
+    -------
+    float
+        [uGy per mAs].
 
     Raises
     ------
@@ -252,6 +332,16 @@ def half_value_layer_mm(spectrum: Spectrum, material: str = "aluminium", order: 
         Absorber; aluminium and copper are usual.
     order
         1 or 2.
+
+    Returns
+    -------
+    float
+        Thickness [mm].
+
+    Raises
+    ------
+    ArgumentError
+        An order that is neither, or a beam that no thickness halves.
 
     Examples
     --------

@@ -43,19 +43,29 @@ def pass_kerma_ugy(
     views
         How many such beams the bag crosses [at least 1].
 
+    Returns
+    -------
+    float
+        Air kerma [uGy].
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     A bag that shades the film lowers it; scatter inside the bag raises it. Neither is counted.
+
+    References
+    ----------
+    spekpy
 
     Examples
     --------
     >>> kerma = pass_kerma_ugy(tube_current_ma=0.7, slit_mm=3.0, belt_speed_m_s=0.2, distance_m=1.0)
     >>> round(kerma, 1)  # 15 ms in the beam
     1.9
-
-    References
-    ----------
-    spekpy
     """
     if beam.tube_kvp is None:
         raise ArgumentError("beam", str(beam), "the beam of a tube, such as '140kVp, al=3'")
@@ -75,6 +85,11 @@ def dwell_multiplier(dwell_s: float, normal_dwell_s: float) -> float:
         Time the film was in the beam [s; at least the normal dwell].
     normal_dwell_s
         Time in the beam of a normal pass [s; above 0].
+
+    Returns
+    -------
+    float
+        At least 1.
 
     Raises
     ------
@@ -108,6 +123,11 @@ def held_passes(source: Source, held_s: float, beam_on: BeamOn = "unknown") -> t
         How long the bag stood in the machine [s; at least 0].
     beam_on
         "running", "pulsed" or "unknown": what the tube did meanwhile.
+
+    Returns
+    -------
+    tuple of float
+        Low, typical and high [1].
 
     Raises
     ------

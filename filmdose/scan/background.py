@@ -130,10 +130,22 @@ def fit_background(density: FloatArray, boxes: Sequence[Box], *, taper: float = 
     taper
         Width beyond the evidence over which the correction runs out, over the picture's longer side [0 to 0.5].
 
+    Returns
+    -------
+    FogBackground
+
     Raises
     ------
     ArgumentError
         No boxes, a box outside the picture, or too little evidence.
+
+    Examples
+    --------
+    >>> density = np.full((60, 90), 0.30)
+    >>> strips = [Box(left=0, top=0, width=90, height=10), Box(left=0, top=50, width=90, height=10)]
+    >>> surface = fit_background(density, strips)
+    >>> round(float(surface.mean_error), 3), surface.shape
+    (0.0, (60, 90))
     """
     values = check_array("density", density, unit="density")
     if values.ndim != 2:
@@ -180,11 +192,29 @@ def level_density(density: FloatArray, background: FogBackground, *, reference: 
         Density of unexposed film to come to: that of a clean roll takes all fog out; the mean of the evidence, by
         default, only evens it out.
 
+    Returns
+    -------
+    ndarray
+        Densities, same shape.
+
+    Raises
+    ------
+    ArgumentError
+        Shapes that differ.
+
     Notes
     -----
     Fog adds less to a dense tone than to film without exposure, since the grains that it would have developed are
     developed already: a plain difference is right in the shadows and takes too much from the highlights.
     :func:`filmdose.scan.correct.correct_density` with a film knows better.
+
+    Examples
+    --------
+    >>> density = np.full((60, 90), 0.40)
+    >>> strips = [Box(left=0, top=0, width=90, height=10), Box(left=0, top=50, width=90, height=10)]
+    >>> level = level_density(density, fit_background(density, strips), reference=0.30)
+    >>> round(float(level[30, 45]), 3)
+    0.3
     """
     target = background.mean if reference is None else check_number("reference", reference, low=0.0, high=6.0)
     values = check_array("density", density, unit="density")

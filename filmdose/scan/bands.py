@@ -189,6 +189,15 @@ def profile_from_scan(
         Which channel of a colour scan.
     control_density
         Density of the same film without fog.
+
+    Returns
+    -------
+    FogProfile
+
+    Raises
+    ------
+    ArgumentError
+        The pixel size is not known, a box outside the picture, or a length that is not above 0.
     """
     if scan.pixel_um is None:
         raise ArgumentError("pixel_um", None, "the distance of pixels on the film [um]", "Give pixel size or dpi.")
@@ -215,8 +224,32 @@ def profile_from_scan(
 
 
 def join_profiles(profiles: list[FogProfile], *, gap_mm: float = 0.0) -> FogProfile:
-    """Strips of one roll end to end, in the order given, with a gap between them [mm; at least 0]."""
-    if not profiles:
+    """Strips of one roll end to end, in the order given, with a gap between them [mm; at least 0].
+
+    Parameters
+    ----------
+    profiles
+        Strips in the order of the film, at least one.
+    gap_mm
+        Film that lies between two [mm; at least 0].
+
+    Returns
+    -------
+    FogProfile
+
+    Raises
+    ------
+    ArgumentError
+        No profile, or a gap below 0.
+
+    Examples
+    --------
+    >>> strip = FogProfile(position_mm=np.arange(50.0), density=np.full(50, 0.3))
+    >>> joined = join_profiles([strip, strip], gap_mm=2.0)
+    >>> float(joined.position_mm[-1])
+    101.5
+    """
+    if len(profiles) == 0:
         raise ArgumentError("profiles", [], "at least one profile")
     gap = check_number("gap_mm", gap_mm, low=0.0, unit="mm")
     positions, start = [], 0.0
@@ -233,6 +266,17 @@ def join_profiles(profiles: list[FogProfile], *, gap_mm: float = 0.0) -> FogProf
 
 def read_profile(path: str | Path, *, control_density: float | None = None) -> FogProfile:
     """A profile from a CSV file with the columns position_mm and density.
+
+    Parameters
+    ----------
+    path
+        The file.
+    control_density
+        Density of the same film without fog [density].
+
+    Returns
+    -------
+    FogProfile
 
     Raises
     ------
@@ -267,6 +311,10 @@ def explain_bands(
         "inside" or "outside", where the profile starts; both are tried when None.
     start_mm
         Distance of the profile's first position from that end [mm; at least 0].
+
+    Returns
+    -------
+    BandResult
 
     Raises
     ------

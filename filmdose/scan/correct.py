@@ -122,6 +122,16 @@ def correct_density(
         Name of the record; the only one, or green, by default.
     ceiling
         Greatest gain; see :func:`filmdose.tonecurve.tone_curve`.
+
+    Returns
+    -------
+    ndarray
+        Densities, same shape.
+
+    Raises
+    ------
+    ArgumentError
+        Shapes that differ, or a record that the film does not have.
     """
     kerma = background_kerma(film, background, record)
     name = record or ("green" if "green" in film.record_names else film.record_names[0])
@@ -159,6 +169,10 @@ def correct_scan(
         Number of clear light over full scale, one or one a channel; not used for densities.
     boxes
         Unexposed film around the frame: its fog, place by place, is what is taken out.
+
+    Returns
+    -------
+    CorrectedScan
 
     Raises
     ------

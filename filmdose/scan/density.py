@@ -206,8 +206,8 @@ class AreaDensity(Result):
         Names of the channels; every tuple below follows them.
     density
         Density over clear light [density].
-    pixel_error, clear_error, flare_error
-        Parts of the standard error: area, clear light with the lamp's evenness, flare [density].
+    pixel_error, clear_error
+        Parts of the standard error: area, clear light with the lamp's evenness [density].
     flare_slope
         dD/df: two areas of one setting share the flare's error [density].
     sigma
@@ -334,10 +334,22 @@ def measure_flare(scan: Scan, opaque: Box) -> Flare:
     opaque
         Where something lies that lets no light through.
 
+    Returns
+    -------
+    Flare
+
     Raises
     ------
     InputFileError
         The patch lets more than 30 % of the mean light through.
+
+    Examples
+    --------
+    >>> from filmdose.scan.simulate import scan_from_pixels
+    >>> pixels = np.full((60, 120), 50000, dtype=np.uint16)
+    >>> pixels[:, 60:] = 500
+    >>> round(measure_flare(scan_from_pixels(pixels), Box(left=70, top=5, width=40, height=50)).fraction, 4)
+    0.0198
     """
     middle = opaque.middle
     mean = scan.overview().mean(axis=(0, 1))
@@ -372,12 +384,27 @@ def measure_area(scan: Scan, box: Box, *, clear: Scan | Box, flare: Flare = UNME
     flare
         What :func:`measure_flare` found; a usual value with its wide error, by default.
 
+    Returns
+    -------
+    AreaDensity
+
     Raises
     ------
     InputFileError
         The area or the clear light is clipped or dusty, or the film comes out brighter than clear light.
     ArgumentError
         A box outside the picture.
+
+    Examples
+    --------
+    >>> from filmdose.scan.simulate import scan_from_pixels
+    >>> pixels = np.random.default_rng(0).normal(50000.0, 50.0, (60, 120)).astype(np.uint16)
+    >>> pixels[:, 60:] //= 2
+    >>> scan, clear = scan_from_pixels(pixels), Box(left=5, top=5, width=40, height=50)
+    >>> dark, none = Box(left=70, top=5, width=40, height=50), Flare(fraction=0.0, error=0.0)
+    >>> area = measure_area(scan, dark, clear=clear, flare=none)
+    >>> round(area.density[0], 3)
+    0.301
     """
     area = checked_statistics(scan, box)
     faults: list[Fault] = list(scan.faults)

@@ -150,6 +150,10 @@ def measure_fog(
     scale_error
         Relative error of the scanner's density scale; 0.01 after a calibrated wedge [0 to 0.5].
 
+    Returns
+    -------
+    FogMeasurement
+
     Raises
     ------
     ArgumentError

@@ -118,8 +118,6 @@ class GrainMeasurement(Result):
         Standard deviation of density through a 48 um aperture [density].
     sigma_error
         Its standard error, that of the transfer included [density].
-    noise_um2, noise_error
-        sigma_48**2 A and its standard error [um2].
     frequency
         Rings of the spectrum [cycles/mm].
     measured, scanner, film
@@ -212,6 +210,10 @@ def measure_grain(
         Which channel of a colour scan.
     area
         Density of the area, to stand beside its grain.
+
+    Returns
+    -------
+    GrainMeasurement
 
     Raises
     ------
@@ -368,6 +370,10 @@ def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfe
     channel
         Which channel of a colour scan.
 
+    Returns
+    -------
+    Transfer
+
     Raises
     ------
     InputFileError
@@ -419,7 +425,18 @@ def measure_transfer(scan: Scan, box: Box, *, channel: str = "green") -> Transfe
 
 
 def grain_frame(measurements: list[GrainMeasurement]) -> pd.DataFrame:
-    """Density and sigma through 48 um, one row an area: the noise law of a film as the fit takes it."""
+    """Density and sigma through 48 um, one row an area: the noise law of a film as the fit takes it.
+
+    Parameters
+    ----------
+    measurements
+        Areas of one film whose density was measured.
+
+    Returns
+    -------
+    DataFrame
+        As :func:`filmdose.film.noisefit.read_granularity` reads it from a file.
+    """
     return pd.DataFrame(
         {
             "density": [m.density for m in measurements],
@@ -440,6 +457,16 @@ def grain_beside_film(measurements: list[GrainMeasurement], emulsion: Emulsion, 
         The record.
     kerma_ugy
         Dose of the film [uGy].
+
+    Returns
+    -------
+    DataFrame
+        One row an area: density, measured and predicted sigma through 48 um, and their ratio.
+
+    Raises
+    ------
+    ArgumentError
+        No areas, or one without a density.
     """
     frame = grain_frame(measurements)
     curve = emulsion.curve(kerma_ugy)
@@ -486,6 +513,10 @@ def cluster_factor(
         The film's record; its rms granularity sets the size of a grain.
     scale_error
         Relative error of sigma**2 A that the film's rms granularity and model leave [0 to 1; inference].
+
+    Returns
+    -------
+    ClusterFactor
 
     Raises
     ------

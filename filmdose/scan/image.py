@@ -69,6 +69,22 @@ class Box(Result):
 def parse_box(text: str, argument: str = "box") -> Box:
     """A box from "left,top,width,height" [pixels].
 
+    Parameters
+    ----------
+    text
+        Four whole numbers.
+    argument
+        Name for the message.
+
+    Returns
+    -------
+    Box
+
+    Raises
+    ------
+    ArgumentError
+        Anything else.
+
     Examples
     --------
     >>> parse_box("100,50,400,300").width
@@ -182,6 +198,10 @@ def read_scan(
         Distance of pixels on the film; what the file says, by default [um; above 0].
     accept
         Names of faults that are to be let pass, such as "gamma" where a profile is known to be wrong.
+
+    Returns
+    -------
+    Scan
 
     Raises
     ------

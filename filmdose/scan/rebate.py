@@ -36,6 +36,10 @@ def find_rebate(scan: Scan, *, clear_light: float | None = None, reversal: bool 
     reversal
         Whether unexposed film is the densest.
 
+    Returns
+    -------
+    Box
+
     Raises
     ------
     InputFileError

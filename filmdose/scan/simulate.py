@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 
 from filmdose.arguments import hold_to_annotations
-from filmdose.arrays import FloatArray
-from filmdose.errors import UnknownNameError
+from filmdose.arrays import FloatArray, check_array, check_count, check_number
+from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import write_bytes_atomic
 from filmdose.film.model import Film
 from filmdose.scan.bands import CAUSES, FogProfile
@@ -40,8 +40,23 @@ def grainy(
         Side of a pixel on the film [um].
     rng
         Random generator.
+
+    Returns
+    -------
+    ndarray
+        Densities, same shape.
+
+    Examples
+    --------
+    >>> even = grainy(np.full((64, 64), 0.5), 1.0, pixel_um=10.0, rng=np.random.default_rng(0))
+    >>> round(float(even.std()), 2)
+    0.1
     """
-    sigma = np.sqrt(noise_um2) / pixel_um
+    density = check_array("density", density, low=-1.0, high=20.0, unit="density")
+    power = check_array("noise_um2", noise_um2, low=0.0, unit="um2")
+    if power.shape not in ((), density.shape):
+        raise ArgumentError("noise_um2", power.shape, f"one number, or one for every pixel, shape {density.shape}")
+    sigma = np.sqrt(power) / check_number("pixel_um", pixel_um, low=0.0, low_open=True, unit="um")
     return np.asarray(density + rng.standard_normal(density.shape) * sigma + 0.5 * math.log(10.0) * sigma**2)
 
 
@@ -71,9 +86,24 @@ def simulate_frame(
     Returns
     -------
     Shape (rows, columns, records).
+
+    Raises
+    ------
+    ArgumentError
+        Shapes that do not fit, or a value out of range.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> simulate_frame(generic_film(400), np.full((2, 3), -2.0), 0.0, pixel_um=20.0).shape
+    (2, 3, 1)
     """
-    x = np.maximum(log_exposure, -12.0)
-    kerma = np.broadcast_to(np.asarray(kerma_ugy, dtype=np.float64), x.shape)
+    x = np.maximum(_picture("log_exposure", log_exposure), -12.0)
+    kerma = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy")
+    if kerma.shape not in ((), x.shape):
+        raise ArgumentError("kerma_ugy", kerma.shape, f"one number, or one for every pixel, shape {x.shape}")
+    kerma = np.broadcast_to(kerma, x.shape)
+    check_number("pixel_um", pixel_um, low=0.0, low_open=True, unit="um")
     planes = []
     for _, record in film:
         rows = []
@@ -125,8 +155,30 @@ def simulate_pixels(
         Levels of the converter before they are spread over 16 bits.
     dust
         Number of opaque specks of 1 to 3 pixels radius.
+
+    Returns
+    -------
+    ndarray
+        Whole numbers of 16 bits, same shape.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
+    Examples
+    --------
+    >>> pixels = simulate_pixels(np.array([[0.0, 0.3]]), rng=np.random.default_rng(0), full_well=1e9, read_noise=0.0)
+    >>> (pixels / 500).round().tolist()
+    [[100.0, 50.0]]
     """
-    light = 10.0**-density
+    light = 10.0 ** -np.clip(_picture("density", density), -1.0, 20.0)
+    for name, value in (("clear_level", clear_level), ("full_well", full_well), ("gamma", gamma)):
+        check_number(name, value, low=1e-3, high=1e12)
+    for name, value in (("black_level", black_level), ("blur_px", blur_px), ("read_noise", read_noise)):
+        check_number(name, value, low=0.0, high=1e6)
+    check_count("bits", bits, low=1, high=16)
+    check_count("dust", dust, low=0, high=100_000)
     if dust:
         light = _dusty(light, dust, rng)
     if blur_px > 0.0:
@@ -141,6 +193,14 @@ def simulate_pixels(
     if gamma != 1.0:
         counts = 65_535.0 * (np.floor(counts) / 65_535.0) ** (1.0 / gamma)
     return np.asarray(np.minimum(np.round(counts / step) * step, 65_535.0)).astype(np.uint16)
+
+
+def _picture(name: str, value: Any) -> FloatArray:
+    """Numbers of the pixels of one channel; minus infinity is film without light."""
+    checked = check_array(name, np.maximum(value, -1e9) if hasattr(value, "shape") else value, nan_allowed=False)
+    if checked.ndim != 2 or checked.size == 0:
+        raise ArgumentError(name, checked.shape, "numbers of shape (rows, columns)")
+    return checked
 
 
 def _normal(like: FloatArray, rng: np.random.Generator) -> FloatArray:
@@ -163,7 +223,34 @@ def _dusty(light: FloatArray, count: int, rng: np.random.Generator) -> FloatArra
 def scan_from_pixels(
     pixels: np.ndarray, *, black_level: float = 0.0, pixel_um: float | None = None, path: str = "simulated"
 ) -> Scan:
-    """A scan from numbers, shape (rows, columns) or (rows, columns, 3)."""
+    """A scan from numbers.
+
+    Parameters
+    ----------
+    pixels
+        Whole numbers of 16 bits, shape (rows, columns) or (rows, columns, 3).
+    black_level
+        Number that no light gives [counts].
+    pixel_um
+        Side of a pixel on the film [um; above 0].
+    path
+        Name for messages.
+
+    Returns
+    -------
+    Scan
+
+    Raises
+    ------
+    ArgumentError
+        Numbers of another shape.
+
+    Examples
+    --------
+    >>> scan_from_pixels(np.zeros((20, 30, 3), dtype=np.uint16)).channels
+    ('red', 'green', 'blue')
+    """
+    _check_pixels(pixels)
     shaped = pixels[:, :, None] if pixels.ndim == 2 else pixels
     channels = ("visual",) if shaped.shape[2] == 1 else ("red", "green", "blue")
     return Scan(
@@ -176,11 +263,39 @@ def scan_from_pixels(
     )
 
 
+def _check_pixels(pixels: Any) -> None:
+    shape: tuple[int, ...] = getattr(pixels, "shape", ())
+    if len(shape) not in (2, 3) or 0 in shape or (len(shape) == 3 and shape[2] not in (1, 3)):
+        raise ArgumentError("pixels", shape, "numbers of shape (rows, columns) or (rows, columns, 3)")
+
+
 def write_tiff(pixels: np.ndarray, path: str | Path, *, pixel_um: float | None = None) -> Path:
-    """Write numbers as a 16-bit TIFF."""
+    """Write numbers as a 16-bit TIFF.
+
+    Parameters
+    ----------
+    pixels
+        Whole numbers of 16 bits, shape (rows, columns) or (rows, columns, 3).
+    path
+        Where to; an existing file is replaced in one step.
+    pixel_um
+        Side of a pixel on the film [um]; written into the file when given.
+
+    Returns
+    -------
+    Path
+        Where it was written.
+
+    Raises
+    ------
+    ArgumentError, OutputFileError
+        Not such numbers; the place cannot be written to.
+    """
     import io
 
     import tifffile
+
+    _check_pixels(pixels)
 
     stream = io.BytesIO()
     resolution: dict[str, Any] = (
@@ -219,7 +334,26 @@ def simulate_profile(
         Standard deviation of the bands over that of the noise; drawn from 0.1 to 10 when None.
     base
         Density without fog, which the profile carries as its control.
+
+    Returns
+    -------
+    FogProfile
+
+    Raises
+    ------
+    ArgumentError, UnknownNameError
+        A value out of range, or a cause that is not known.
+
+    Examples
+    --------
+    >>> from filmdose.scan.spiral import get_winding
+    >>> profile = simulate_profile("even", get_winding("135-36"), rng=np.random.default_rng(0), stretches=50)
+    >>> profile.density.shape
+    (50,)
     """
+    check_count("stretches", stretches, low=10, high=100_000)
+    check_number("noise", noise, low=0.0, high=1.0, unit="density")
+    check_number("base", base, low=0.0, high=6.0, unit="density")
     length = 0.99 * winding.length_mm
     position = (np.arange(stretches) + 0.5) * length / stretches
     strong = float(np.exp(rng.uniform(math.log(0.1), math.log(10.0)))) if strength is None else strength

@@ -99,17 +99,42 @@ class Winding(Result):
 
 
 def winding_names() -> tuple[str, ...]:
-    """Names of the shipped windings."""
+    """Names of the shipped windings.
+
+    Returns
+    -------
+    tuple of str
+
+    Examples
+    --------
+    >>> len(winding_names()) > 1
+    True
+    """
     return tuple(load_data_toml("windings.toml"))
 
 
 def get_winding(name: str) -> Winding:
     """A shipped winding.
 
+    Parameters
+    ----------
+    name
+        One of :func:`winding_names`.
+
+    Returns
+    -------
+    Winding
+
     Raises
     ------
     UnknownNameError
         With the near matches.
+
+    Examples
+    --------
+    >>> winding = get_winding(winding_names()[0])
+    >>> winding.length_mm > 1000
+    True
     """
     rows = load_data_toml("windings.toml")
     if name not in rows:
@@ -156,10 +181,21 @@ def wound_fog(
     -------
     Relative fog, of the shape of ``position_mm``.
 
+    Raises
+    ------
+    ArgumentError
+        A position outside the film, a beam that is not known, or a value out of range.
+
     Notes
     -----
     Fog is taken as proportional to dose, and layers attenuate alike everywhere: scatter inside the roll, which softens
     the pattern, is left out, and so are beams along the axis, which print no period.
+
+    Examples
+    --------
+    >>> fog = wound_fog(get_winding(winding_names()[0]), np.array([0.0, 500.0, 1000.0]), "rotating")
+    >>> bool((fog > 0).all() and (fog <= 1).all())
+    True
     """
     if beam not in BEAMS:
         raise UnknownNameError("beam", beam, BEAMS)

@@ -121,6 +121,11 @@ def find_steps(scan: Scan, steps: int, *, box: Box | None = None) -> tuple[list[
     box
         Where to look; the whole picture by default.
 
+    Returns
+    -------
+    tuple
+        A box for each step, and the turn [degrees].
+
     Raises
     ------
     InputFileError
@@ -192,6 +197,10 @@ def read_tablet(
         Number of the least exposed step in the picture, when some are cut off.
     reversal
         Whether density falls with exposure.
+
+    Returns
+    -------
+    TabletReading
 
     Raises
     ------

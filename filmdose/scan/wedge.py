@@ -73,6 +73,10 @@ def calibrate_with_wedge(
     channel
         Which channel of a colour scan.
 
+    Returns
+    -------
+    WedgeCalibration
+
     Raises
     ------
     ArgumentError

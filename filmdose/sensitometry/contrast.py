@@ -51,6 +51,15 @@ def rise(curve: Curve, log_exposure: Numeric, interval: float = ISO6_INTERVAL) -
     -------
     Density difference; below zero for reversal material, NaN where the curve is not known.
 
+    Raises
+    ------
+    ArgumentError
+        An interval that is not above 0.
+
+    References
+    ----------
+    iso_6
+
     Examples
     --------
     A straight line of gradient 8/13 rises by 0.80:
@@ -59,10 +68,6 @@ def rise(curve: Curve, log_exposure: Numeric, interval: float = ISO6_INTERVAL) -
     >>> line = MeasuredCurve(log_exposures=(-2.5, 0.1, 2.7), densities=(0.2, 1.8, 3.4))
     >>> round(rise(line, -2.3375), 12)
     0.8
-
-    References
-    ----------
-    iso_6
     """
     length = check_number("interval", interval, low=0.0, low_open=True, unit="log10 units")
     return elementwise(lambda x: np.asarray(curve.density(x + length)) - np.asarray(curve.density(x)), log_exposure)
@@ -89,6 +94,15 @@ def mean_gradient(curve: Curve, log_exposure: Numeric, interval: float = 1.5) ->
     -------
     Density per log10 unit; NaN where the curve is not known.
 
+    Raises
+    ------
+    ArgumentError
+        An interval that is not above 0.
+
+    References
+    ----------
+    asa_z38_2_1_1947
+
     Examples
     --------
     Over the 1.5 log units above its 0.3-gradient point, a softplus toe (derived value):
@@ -97,10 +111,6 @@ def mean_gradient(curve: Curve, log_exposure: Numeric, interval: float = 1.5) ->
     >>> toe = ToeShoulderCurve(unexposed_density=0.20, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
     >>> round(mean_gradient(toe, -2.726635), 6)
     0.527747
-
-    References
-    ----------
-    asa_z38_2_1_1947
     """
     start: Any = log_exposure
     return rise(curve, start, interval) / interval
@@ -167,7 +177,7 @@ def contrast_index(curve: Curve, *, small_radius: float = 0.2, large_radius: flo
 class StraightLine(Result):
     """Regression line through the straight part of a curve.
 
-    Attributes
+    Parameters
     ----------
     gamma
         Its slope [density per log10 unit].

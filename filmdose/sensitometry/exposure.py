@@ -46,14 +46,19 @@ def lens_factor(
     -------
     q [dimensionless].
 
-    Examples
-    --------
-    >>> round(lens_factor(), 7)  # published for T = 0.9, v = 0.98, 10 degrees
-    0.6515748
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     References
     ----------
     iso_12232
+
+    Examples
+    --------
+    >>> round(lens_factor(), 7)  # published for T = 0.9, v = 0.98, 10 degrees
+    0.6515748
     """
 
     def kernel(t: FloatArray, v: FloatArray, angle: FloatArray) -> FloatArray:
@@ -97,19 +102,24 @@ def focal_plane_exposure(
     -------
     H [lx s].
 
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     The lens is focused on infinity and flare is left out.
+
+    References
+    ----------
+    iso_12232
 
     Examples
     --------
     >>> h = focal_plane_exposure(4000, 8, 1 / 250)  # published: 0.1628937, so that 10 / H is 61.3897
     >>> round(h, 7), round(10 / h, 4)
     (0.1628937, 61.3897)
-
-    References
-    ----------
-    iso_12232
     """
 
     def kernel(luminance: FloatArray, n: FloatArray, t: FloatArray, q: FloatArray) -> FloatArray:
@@ -142,14 +152,19 @@ def metered_exposure(ei: Numeric, *, meter_constant: float = 12.5, factor: float
     -------
     H [lx s].
 
-    Examples
-    --------
-    >>> metered_exposure(100)  # published: 8.125 / S
-    0.08125
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     References
     ----------
     iso_2720
+
+    Examples
+    --------
+    >>> metered_exposure(100)  # published: 8.125 / S
+    0.08125
     """
     k = check_number("meter_constant", meter_constant, low=0.0, low_open=True, unit="cd s/m2")
     q = check_number("factor", factor, low=0.0, high=1.0, low_open=True)

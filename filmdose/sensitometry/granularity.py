@@ -46,14 +46,19 @@ def rms_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_APE
     -------
     Rms granularity, as on makers' sheets.
 
-    Examples
-    --------
-    >>> rms_granularity(0.010)
-    10.0
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     References
     ----------
     selwyn1935
+
+    Examples
+    --------
+    >>> rms_granularity(0.010)
+    10.0
     """
 
     def kernel(sigma: FloatArray, area: FloatArray) -> FloatArray:
@@ -76,14 +81,19 @@ def selwyn_granularity(sigma_density: Numeric, aperture_area_um2: Numeric = RMS_
     -------
     G [um].
 
-    Examples
-    --------
-    >>> round(selwyn_granularity(0.010), 4)  # derived: rms granularity 10
-    0.6016
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     References
     ----------
     selwyn1935
+
+    Examples
+    --------
+    >>> round(selwyn_granularity(0.010), 4)  # derived: rms granularity 10
+    0.6016
     """
     return elementwise(
         lambda s, a: np.sqrt(2.0 * _area(a)) * _sigma(s), sigma_density, aperture_area_um2, units=_APERTURE
@@ -100,14 +110,24 @@ def sigma_from_selwyn(selwyn_granularity_um: Numeric, aperture_area_um2: Numeric
     aperture_area_um2
         A [um2; above 0].
 
-    Examples
-    --------
-    >>> round(sigma_from_selwyn(0.6016, RMS_APERTURE_AREA_UM2), 5)
-    0.01
+    Returns
+    -------
+    float or array
+        Standard deviation of density, broadcast over both.
+
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
 
     References
     ----------
     selwyn1935
+
+    Examples
+    --------
+    >>> round(sigma_from_selwyn(0.6016, RMS_APERTURE_AREA_UM2), 5)
+    0.01
     """
     return elementwise(
         lambda g, a: check_array("selwyn_granularity_um", g, low=0.0, unit="um") / np.sqrt(2.0 * _area(a)),
@@ -135,16 +155,21 @@ def equivalent_grain_area_um2(
     -------
     Equivalent grain area [um2].
 
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
+    References
+    ----------
+    selwyn1935, nutting1913
+
     Examples
     --------
     Rms granularity 10 and 17 (derived):
 
     >>> equivalent_grain_area_um2([0.010, 0.017]).round(4).tolist()
     [0.4167, 1.2042]
-
-    References
-    ----------
-    selwyn1935, nutting1913
     """
 
     def kernel(sigma: FloatArray, d: FloatArray, area: FloatArray) -> FloatArray:
@@ -168,14 +193,19 @@ def nutting_density(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
     -------
     Density.
 
-    Examples
-    --------
-    >>> round(nutting_density(1e8, 1.0), 4)
-    0.4343
+    Raises
+    ------
+    ArgumentError
+        A value below 0.
 
     References
     ----------
     nutting1913
+
+    Examples
+    --------
+    >>> round(nutting_density(1e8, 1.0), 4)
+    0.4343
     """
     return elementwise(lambda n, a: _LOG10_E * _coverage(n, a), grains_per_cm2, grain_area_um2, units=_GRAINS)
 
@@ -192,14 +222,24 @@ def covered_fraction(grains_per_cm2: Numeric, grain_area_um2: Numeric) -> Any:
     grain_area_um2
         a [um2; at least 0].
 
-    Examples
-    --------
-    >>> round(covered_fraction(1e8, 1.0), 8)  # 1 - 1/e
-    0.63212056
+    Returns
+    -------
+    float or array
+        Share [0 to 1], broadcast over both.
+
+    Raises
+    ------
+    ArgumentError
+        A value below 0.
 
     References
     ----------
     newson2017
+
+    Examples
+    --------
+    >>> round(covered_fraction(1e8, 1.0), 8)  # 1 - 1/e
+    0.63212056
     """
     return elementwise(lambda n, a: -np.expm1(-_coverage(n, a)), grains_per_cm2, grain_area_um2, units=_GRAINS)
 
@@ -222,18 +262,23 @@ def noise_equivalent_quanta(
     -------
     NEQ [1/um2].
 
+    Raises
+    ------
+    ArgumentError
+        A value out of range.
+
     Notes
     -----
     The form is from memory.
+
+    References
+    ----------
+    dainty1974
 
     Examples
     --------
     >>> round(noise_equivalent_quanta(0.62, 0.010), 5)  # derived
     0.40066
-
-    References
-    ----------
-    dainty1974
     """
 
     def kernel(g: FloatArray, sigma: FloatArray, area: FloatArray) -> FloatArray:

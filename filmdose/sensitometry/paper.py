@@ -23,10 +23,8 @@ __all__ = ["PaperRange", "density_range_for_grade", "grade_for_density_range", "
 class PaperRange(Result):
     """Range of a printing paper by ISO 6846.
 
-    Attributes
+    Parameters
     ----------
-    log_exposure_range
-        Range of useful exposures [log10 units].
     log_highlight_point, log_shadow_point
         Its ends [log10 lx s].
     """
@@ -58,10 +56,18 @@ def paper_range(curve: Curve) -> PaperRange:
     curve
         Curve of a paper, in reflection density.
 
+    Returns
+    -------
+    PaperRange
+
     Raises
     ------
     ArgumentError
         A falling curve.
+
+    References
+    ----------
+    iso_6846
 
     Examples
     --------
@@ -71,10 +77,6 @@ def paper_range(curve: Curve) -> PaperRange:
     >>> paper = MeasuredCurve(log_exposures=(0.0, 0.5, 1.0), densities=(0.05, 1.05, 2.05))
     >>> round(paper_range(paper).iso_range, 6), paper_range(paper).printed_range
     (88.0, 90)
-
-    References
-    ----------
-    iso_6846
     """
     if not curve.rising:
         raise ArgumentError("curve", "a falling curve", "a curve of negative-working paper")
@@ -105,9 +107,21 @@ def negative_density_range(curve: Curve, log_exposure: Numeric, scene_range: flo
     -------
     Density range, the log10 range of exposures that a contact print gets.
 
+    Raises
+    ------
+    ArgumentError
+        A scene range that is not above 0.
+
     References
     ----------
     jones1941
+
+    Examples
+    --------
+    >>> from filmdose.film.curves import ToeShoulderCurve
+    >>> curve = ToeShoulderCurve(unexposed_density=0.2, slope=0.6, toe_log_exposure=-3.0, toe_width=0.1)
+    >>> round(float(negative_density_range(curve, -2.0, 1.5)), 3)
+    0.9
     """
     from filmdose.sensitometry.contrast import rise
 
@@ -131,14 +145,19 @@ def grade_for_density_range(density_range: Numeric) -> Any:
     Grade 0 to 5; a range on the border of two grades gets the softer one, a range
     that no grade takes gives NaN.
 
-    Examples
-    --------
-    >>> grade_for_density_range([1.5, 1.0, 0.85, 0.55, 2.0]).tolist()
-    [0.0, 2.0, 3.0, 5.0, nan]
+    Raises
+    ------
+    ArgumentError
+        A range below 0.
 
     References
     ----------
     iso_6846
+
+    Examples
+    --------
+    >>> grade_for_density_range([1.5, 1.0, 0.85, 0.55, 2.0]).tolist()
+    [0.0, 2.0, 3.0, 5.0, nan]
     """
     rows = load_data_csv("paper_grades.csv")
     grades = np.array([float(row["grade"]) for row in rows])
@@ -163,19 +182,24 @@ def density_range_for_grade(grade: float) -> tuple[float, float]:
     grade
         0 (soft) to 5 (hard); whole numbers.
 
+    Returns
+    -------
+    tuple of float
+        Least and greatest [density].
+
     Raises
     ------
     ArgumentError
         No such grade.
 
+    References
+    ----------
+    iso_6846
+
     Examples
     --------
     >>> density_range_for_grade(2)
     (0.95, 1.15)
-
-    References
-    ----------
-    iso_6846
     """
     wanted = check_number("grade", grade)
     for row in load_data_csv("paper_grades.csv"):

@@ -78,7 +78,7 @@ class _Speed(Result):
 class Iso6Speed(_Speed):
     """Speed by ISO 6, and whether its contrast condition is met.
 
-    Attributes
+    Parameters
     ----------
     speed
         ``0.8 / Hm`` [ISO]; NaN when the curve does not reach the speed point.
@@ -98,7 +98,19 @@ class Iso6Speed(_Speed):
 
 @dataclass(frozen=True, kw_only=True)
 class Iso5800Speed(_Speed):
-    """Speed by ISO 5800 with the log10 exposure of each record's speed point [log10 lx s]."""
+    """Speed by ISO 5800 with the log10 exposure of each record's speed point [log10 lx s].
+
+    Parameters
+    ----------
+    speed
+        ``sqrt(2) / sqrt(H_green H_slowest)`` [ISO]; NaN when a record does not reach its point.
+    log_red
+        log10 exposure of the red record's point [log10 lx s].
+    log_green
+        Of the green record's.
+    log_blue
+        Of the blue record's.
+    """
 
     speed: float
     log_red: float
@@ -116,7 +128,7 @@ class Iso5800Speed(_Speed):
 class Iso2240Speed(_Speed):
     """Speed by ISO 2240.
 
-    Attributes
+    Parameters
     ----------
     speed
         ``10 / sqrt(H_T H_S)`` [ISO]; NaN when a point is not reached.
@@ -138,7 +150,7 @@ class Iso2240Speed(_Speed):
 class DeltaXSpeed(_Speed):
     """Speed by the Delta-X criterion.
 
-    Attributes
+    Parameters
     ----------
     speed
         Speed on the ISO 6 scale: equal to ISO 6 at the contrast of that standard.
@@ -160,7 +172,7 @@ class DeltaXSpeed(_Speed):
 class FractionalGradientPoint(Result):
     """Where the gradient is a stated fraction of the mean gradient over the interval above it.
 
-    Attributes
+    Parameters
     ----------
     log_exposure
         log10 exposure of the point [log10 lx s]; NaN when the curve does not show it.
@@ -191,16 +203,21 @@ def iso6_speed(log_speed_point: Numeric) -> Any:
     -------
     Arithmetic speed [ISO], not rounded to the printed scale.
 
+    Raises
+    ------
+    ArgumentError
+        Not numbers.
+
+    References
+    ----------
+    iso_6
+
     Examples
     --------
     The straight line ``D = fog + (8/13)(x + 2.5)`` (derived): log10 Hm = -2.3375, ISO 160/23.
 
     >>> round(iso6_speed(-2.3375), 3)
     174.016
-
-    References
-    ----------
-    iso_6
     """
     return elementwise(lambda x: ISO6_CONSTANT * 10.0 ** -check_array("log_speed_point", x), log_speed_point)
 
@@ -218,6 +235,10 @@ def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
     tolerance
         Allowed departure from 0.80 [density; default 0.05, from memory].
 
+    Returns
+    -------
+    Iso6Speed
+
     Raises
     ------
     ArgumentError
@@ -228,6 +249,10 @@ def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
     With a contrast outside the condition ``speed`` is still ``0.8 / Hm``, the
     fixed-density speed of that development; ``contrast_met`` says that it is no ISO speed.
 
+    References
+    ----------
+    iso_6
+
     Examples
     --------
     A softplus toe (derived): 0.8 / Hm = 236.446, rise 0.764251.
@@ -237,10 +262,6 @@ def iso6(curve: Curve, *, tolerance: float = ISO6_TOLERANCE) -> Iso6Speed:
     >>> result = iso6(toe)
     >>> round(result.speed, 3), round(result.rise_1_30, 6), result.contrast_met, result.standard_speed
     (236.446, 0.764251, True, 250)
-
-    References
-    ----------
-    iso_6
     """
     _require_rising(curve, "ISO 6")
     allowed = check_number("tolerance", tolerance, low=0.0, unit="density")
@@ -273,16 +294,21 @@ def iso5800_speed(log_red: Numeric, log_green: Numeric, log_blue: Numeric) -> An
     -------
     Arithmetic speed [ISO], not rounded to the printed scale.
 
+    Raises
+    ------
+    ArgumentError
+        Not numbers.
+
+    References
+    ----------
+    iso_5800
+
     Examples
     --------
     Speed points of a digitised sheet of a 400-speed film (the formula is remembered and confirmed on them):
 
     >>> round(iso5800_speed(-2.437, -2.466, -2.638), 2)
     399.96
-
-    References
-    ----------
-    iso_5800
     """
 
     def kernel(red: FloatArray, green: FloatArray, blue: FloatArray) -> FloatArray:
@@ -303,10 +329,18 @@ def iso5800(*, red: Curve, green: Curve, blue: Curve) -> Iso5800Speed:
     red, green, blue
         Curves in status M density of the records that red, green and blue light expose.
 
+    Returns
+    -------
+    Iso5800Speed
+
     Raises
     ------
     ArgumentError
         A falling curve.
+
+    References
+    ----------
+    iso_5800
 
     Examples
     --------
@@ -316,10 +350,6 @@ def iso5800(*, red: Curve, green: Curve, blue: Curve) -> Iso5800Speed:
     >>> film = iso5800(red=record(-2.437, 0.22), green=record(-2.466, 0.64), blue=record(-2.638, 0.87))
     >>> film.slowest_record, round(film.speed, 2), film.degrees
     ('red', 399.96, 27.0)
-
-    References
-    ----------
-    iso_5800
     """
     points = {}
     for name, curve in (("red", red), ("green", green), ("blue", blue)):
@@ -346,15 +376,20 @@ def iso2240_speed(log_highlight_point: Numeric, log_shadow_point: Numeric) -> An
     -------
     Arithmetic speed [ISO], not rounded to the printed scale.
 
+    Raises
+    ------
+    ArgumentError
+        Not numbers.
+
+    References
+    ----------
+    iso_2240
+
     Examples
     --------
     >>> import math
     >>> round(iso2240_speed(math.log10(0.50), math.log10(0.02)), 9)
     100.0
-
-    References
-    ----------
-    iso_2240
     """
 
     def kernel(highlight: FloatArray, shadow: FloatArray) -> FloatArray:
@@ -376,6 +411,10 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     curve
         Curve of reversal material, in visual density.
 
+    Returns
+    -------
+    Iso2240Speed
+
     Raises
     ------
     ArgumentError
@@ -385,6 +424,10 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     -----
     The tangent clause is from memory.  Black-and-white reversal film has no ISO
     standard of its own; its makers' speeds follow the same two points (from memory).
+
+    References
+    ----------
+    iso_2240
 
     Examples
     --------
@@ -398,10 +441,6 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     ... )
     >>> round(iso2240(line).speed, 6)
     100.0
-
-    References
-    ----------
-    iso_2240
     """
     if curve.rising:
         raise ArgumentError("curve", "a rising curve", "a curve of reversal material", "Use iso6 or iso5800.")
@@ -458,6 +497,11 @@ def delta_x(rise_1_30: Numeric) -> Any:
     -------
     Delta-X [log10 units].
 
+    Raises
+    ------
+    ArgumentError
+        A rise that is not above 0.
+
     Warns
     -----
     ValidityWarning
@@ -467,16 +511,16 @@ def delta_x(rise_1_30: Numeric) -> Any:
     -----
     The quadratic is from memory; its published value at the contrast of ISO 6 is 0.296.
 
+    References
+    ----------
+    nelson1956
+
     Examples
     --------
     >>> round(delta_x(0.80), 3)
     0.296
     >>> round(delta_x(0.764251), 6)  # derived, softplus toe
     0.312923
-
-    References
-    ----------
-    nelson1956
     """
 
     def kernel(value: FloatArray) -> FloatArray:
@@ -504,6 +548,10 @@ def delta_x_speed(curve: Curve) -> DeltaXSpeed:
     curve
         Curve of negative material.
 
+    Returns
+    -------
+    DeltaXSpeed
+
     Raises
     ------
     ArgumentError
@@ -514,16 +562,16 @@ def delta_x_speed(curve: Curve) -> DeltaXSpeed:
     ValidityWarning
         See :func:`delta_x`.
 
+    References
+    ----------
+    nelson1956
+
     Examples
     --------
     >>> from filmdose.film.curves import MeasuredCurve
     >>> line = MeasuredCurve(log_exposures=(-2.5, 0.1, 2.7), densities=(0.2, 1.8, 3.4))
     >>> round(delta_x_speed(line).speed, 3)  # the contrast of ISO 6, so the speed of ISO 6
     174.016
-
-    References
-    ----------
-    nelson1956
     """
     fixed = iso6(curve)
     if math.isnan(fixed.rise_1_30) or fixed.rise_1_30 <= 0.0:

@@ -18,6 +18,7 @@ from filmdose.errors import ArgumentError, InputFileError
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
+from filmdose.odds.cells import middle_of_total, total_odds
 from filmdose.present.card import CARD_SPEEDS, card_bytes, card_page, card_totals, make_card, write_card
 from filmdose.present.page import A5_MM
 from filmdose.present.text import CARD_WORDS, read_words, write_words
@@ -44,20 +45,20 @@ def hostile_card():
     return make_card([own], date=DATE)
 
 
-def cell_of(film, kerma):
-    found = answer(film, kerma)
-    if found.ei is None:
-        return "none"
-    return f"{found.ei:.0f}" + MARKS[found.verdict]
-
-
 def test_cells_and_points_are_those_of_the_library(card):
-    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
-        assert cells == tuple(cell_of(film, total) for film in card.films)
+    assert {len(cells) for cells in (*card.cells, *card.typical, *card.verdicts)} == {len(card.films)}
+    parts = {part: history_dose(Pass(source=part)).worst_band_ugy[1] for part in ("cabin-xray", "cabin-ct")}
+    unknown = next(row for row in card.rows if row.mixture)
+    assert unknown.points[0] == pytest.approx(0.5 * sum(parts.values()))
+    assert "half the points of each" in " ".join(card.notes)
     for row in card.rows:
         if row.name in ("flight", "storage"):
             event = Flight(hours=10) if row.name == "flight" else Storage(days=30)
             assert row.points == (history_dose(event).kerma_ugy,)
+            continue
+        if row.mixture:  # see tests/property/test_card_and_odds.py
+            low, _, high = history_dose(Pass(source=row.name)).worst_band_ugy
+            assert (row.low[0], row.high[0]) == (low, high)
             continue
         bare, sheet, *behind = row.points
         assert bare == history_dose(Pass(source=row.name)).worst_band_ugy[1]
@@ -143,12 +144,17 @@ def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
     ):
         # readers of older versions see a gap where letters are kerned
         assert "".join(part.split()) in "".join(words.split()), part
-    for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
-        assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, cells)), words), (total, cells)
+    for total, cells, typical in zip(card.kerma_ugy, card.cells, card.typical, strict=True):
+        pairs = [part for pair in zip(cells, typical, strict=True) for part in pair if part]
+        assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, pairs)), words), (total, pairs)
 
 
 def test_everything_lies_on_the_page_and_is_legible(card):
-    for each in (card, make_card(date=DATE), make_card([50, 100, 200, 400, 800, 1600, 3200, 6400], date=DATE)):
+    slides = [generic_film(speed, kind="colour-reversal") for speed in (50, 100, 200, 400)]
+    mixed = [*slides[1:3], *(generic_film(speed, kind="colour-negative") for speed in (100, 400, 800)), 400, 3200]
+    eight = [50, 100, 200, 400, 800, 1600, 3200, 6400]
+    rows = [2.8, 5.5, 11, 24, 38, 60, 95, 130, 180, 240, 340, 550, 750, 1000]
+    for each in (card, *(make_card(films, kerma_ugy=rows, date=DATE) for films in (eight, slides, mixed))):
         page = card_page(each)
         renderer = FigureCanvasAgg(page.figure).get_renderer()
         width, height = page.figure.canvas.get_width_height()
@@ -160,12 +166,13 @@ def test_everything_lies_on_the_page_and_is_legible(card):
             assert box.y1 <= height, words.get_text()
         sizes = {words.get_text(): words.get_fontsize() for words in page.canvas_axes.texts}
         assert min(sizes.values()) >= 6.5
-        for cells in each.cells:
-            assert min(sizes[cell] for cell in cells) >= 8.0
+        bold = {t.get_text(): t.get_fontsize() for t in page.canvas_axes.texts if t.get_fontweight() == "bold"}
+        assert min(bold[cell] for cells in each.cells for cell in cells) >= 7.5
 
 
-def test_no_letters_overlap(card):
-    page = card_page(card)
+@pytest.mark.parametrize("films", [[100, 800, 3200], [100, 200, 400, 800, 1600, 3200, 6400, 6400]])
+def test_no_letters_overlap(films):
+    page = card_page(make_card(films, kerma_ugy=[2.8, 5.5, 24, 95, 240, 550], date=DATE))
     renderer = FigureCanvasAgg(page.figure).get_renderer()
     boxes = [(t.get_text(), t.get_window_extent(renderer)) for t in page.canvas_axes.texts]
     for i, (words, box) in enumerate(boxes):
@@ -183,18 +190,22 @@ def test_shade_only_repeats_what_the_text_says():
     assert none == "none"
     shades = [patch.get_facecolor() for patch in card_page(card).canvas_axes.patches]
     assert len(shades) == 2  # the marked cell and the one that says none
-    assert "† usable: 65 % or more" in card.legend
-    assert "none: nothing helps" in card.legend
+    assert "† usable: 65 %" in card.legend
+    assert "none: lost" in card.legend
 
 
 def test_reversal_film_shows_what_its_blacks_lose():
     film = generic_film(100, kind="colour-reversal")
-    card = make_card([film], kerma_ugy=[10, 200], date=DATE)
+    card = make_card([film], kerma_ugy=[10, 150, 600, 1200, 8000], date=DATE)
+    verdicts = []
     for total, cells in zip(card.kerma_ugy, card.cells, strict=True):
-        lost = -answer(film, total).fog_density
-        assert cells == (f"−{lost:.2f}",)
+        found = answer(film, total)
+        verdicts.append(found.verdict)
+        assert cells == ("none" if found.verdict == "lost" else f"−{-found.fog_density:.2f}{MARKS[found.verdict]}",)
+    assert verdicts == ["good", "good", "usable", "poor", "lost"]
+    assert not any(map(any, card.typical))
     assert "expose as marked" in card.legend
-    assert "usable" not in card.legend
+    assert "0.3 at most and 85 %" in card.legend
     assert "colour reversal film" in card.subtitle
     assert card_bytes(card, "pdf")
 
@@ -334,12 +345,22 @@ def test_the_file_name_chooses_the_format(card, tmp_path):
 def test_reading_up_to_the_next_row_costs_a_third_of_a_stop_at_most(kind, speeds):
     films = [generic_film(speed, kind=kind) for speed in speeds]
     totals = np.array(card_totals(films, Question()))
-    assert totals.size <= 13
+    assert totals.size <= 14
     assert totals[-1] >= 900.0
     doses = np.geomspace(0.5, totals[-1], 2000)
     for film in films:
-        at = answer_grid([film], doses)["ei"].to_numpy().ravel()
-        shown = answer_grid([film], totals)["ei"].to_numpy().ravel()[np.searchsorted(totals, doses)]
+        middle = middle_of_total(film)
+        at = answer_grid([film], middle * doses)["ei"].to_numpy().ravel()
+        shown = answer_grid([film], middle * totals)["ei"].to_numpy().ravel()[np.searchsorted(totals, doses)]
         cost = np.log2(at / shown)  # NaN where the film is lost
         assert np.nanmax(cost) < 0.36  # steps of the printed scale are not quite even
         assert np.nanmin(cost) > -0.03
+    # the safe index and the typical one of the odds, just above a row and on the next
+    just_above = [0.5, *(total * 1.001 for total in totals[:-1])]
+    pairs = zip(total_odds(films, just_above, samples=1024), total_odds(films, totals, samples=1024), strict=True)
+    for before, on in pairs:
+        for one, next_ in zip(before, on, strict=True):
+            for name in ("ei_recommended", "ei_median"):
+                high, low = getattr(one, name), getattr(next_, name)
+                if "lost" not in (one.verdict, next_.verdict) and high is not None and low is not None:
+                    assert -0.03 < np.log2(high / low) < 0.36, (name, one.kerma_ugy[1], next_.kerma_ugy[1])

@@ -16,7 +16,7 @@ ROOT = Path(filmdose.__file__).parent
 #: the most particular one counts.  Within a package any order will do that has no circle.
 ORDER = (
     *("version", "names", "errors", "arguments", "result", "everyday", "standards", "lazy", "threads"),
-    *("files", "quantity", "arrays", "units", "tomlfile", "words"),
+    *("files", "blockstore", "quantity", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "history"),
     *("criteria", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
     *("tonecurve", "tonetable", "printing"),

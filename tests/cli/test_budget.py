@@ -10,7 +10,8 @@ from filmdose.inverse import kerma_for_loss
 def test_text_names_losses_and_says_what_is_not_known(run):
     code, out, _ = run("budget", "--speeds", "100,800")
     assert code == 0
-    assert "0.5 stops" in out
+    assert "0.5 stop " in out
+    assert "1 stop " in out
     assert "lost" in out
     assert "badge readings at 20 checkpoints" in " ".join(out.split())
 

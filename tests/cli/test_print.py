@@ -145,6 +145,37 @@ def test_what_cannot_be_is_one_line(run, folder, words, names):
     assert sorted(path.name for path in folder.iterdir()) == before
 
 
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
+def test_the_range_of_a_print_is_that_of_the_odds(run, kind):
+    from filmdose.film.generic import generic_film
+    from filmdose.history import History, Pass
+    from filmdose.odds import propagate
+    from filmdose.trip import Roll
+
+    words = ("print", "--speed", 100, "--kind", kind, "--pass", "ct=3")
+    told = json.loads(run(*words, "--format", "json")[1])
+    low, high = told["range"]["low"], told["range"]["high"]
+    film, history = generic_film(100, kind=kind), History(passes=(Pass(source="cabin-ct", count=3),))
+    # the odds draw the film's shape as well, and tell of the record that each case fogs most
+    odds = propagate([Roll(id="roll", film=film, history=history, state="exposed")])["roll"]
+    for end, fog in ((low, odds.fog_density[0]), (high, odds.fog_density[2])):
+        assert max(map(abs, end["fog_density"].values())) == pytest.approx(
+            fog, rel=0.2 if kind == "bw-negative" else 0.55
+        )
+    assert low["kerma_ugy"] < told["kerma_ugy"] < high["kerma_ugy"]
+    if kind != "colour-reversal":
+        for name in ("same_black", "same_middle"):
+            assert low["extra_stops"][name] < told["extra_stops"][name] < high["extra_stops"][name]
+        assert f"{low['extra_stops']['same_black']:+.2f} to " in run(*words)[1]
+    assert "in 9 of 10 cases" in run(*words)[1]
+
+
+def test_a_measured_fog_has_no_range(run):
+    words = ("print", "--speed", 400, "--fog", 0.2)
+    assert json.loads(run(*words, "--format", "json")[1])["range"] is None
+    assert "9 of 10" not in run(*words)[1]
+
+
 def test_bands_are_told_apart_from_the_mean(run):
     code, told, _ = run("print", "--speed", "400", "--pass", "hold-ct")
     assert code == 0

@@ -136,7 +136,7 @@ def test_no_standard_error_is_no_terminal(monkeypatch, closed):
 
 
 #: Verbs that answer at once: they draw nothing and search for nothing.
-AT_ONCE = {"card", "shield", "sources", "budget", "notebooks"}
+AT_ONCE = {"shield", "sources", "budget", "notebooks"}
 
 
 @pytest.mark.parametrize("verb", sorted(VERBS.keys() - AT_ONCE))

@@ -299,11 +299,11 @@ def test_a_claim_is_judged_in_a_sentence(run):
     row = json.loads(run("budget", "--claim", "x-ray=5", "--speeds", 1600, "--format", "json")[1])["rows"][0]
     typical, low, high = (row[f"stops_lost{end}"] for end in ("", "_low", "_high"))
     assert (
-        f"After 5 x Cabin baggage X-ray, projection bw-negative ISO 1600 has lost {typical:.2f} stops ({low:.2f} to "
-        f"{high:.2f}) and is {row['verdict']}: the claim {row['claim']}."
+        f"bw-negative ISO 1600, after 5 x Cabin baggage X-ray, projection: {typical:.2f} stops lost ({low:.2f} to "
+        f"{high:.2f}), {row['verdict']}; the claim {row['claim']}."
     ) in said
     assert "until it is lost" in told(run, "budget", "--claim", "ct=5", "--speeds", 400)
-    assert "is lost: the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
+    assert ": lost; the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
 
 
 def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(run, tmp_path, monkeypatch):

@@ -12,7 +12,8 @@ from filmdose.answering import answer
 def test_text_has_dose_points_above_and_the_caption_below(run):
     code, out, _ = run("table")
     assert code == 0
-    assert out.index("cabin-ct") < out.index("Exposure index for the accumulated dose") < out.index("Criterion")
+    first, then = out.index("Exposure index, safe / typical, for the accumulated dose"), out.index("Criterion")
+    assert out.index("cabin-ct") < first < then
     assert "badge readings at 20 checkpoints" in " ".join(out.split())
     assert "Test on one unimportant roll first" in " ".join(out.split())
     assert "ISO 6400" in out
@@ -137,19 +138,43 @@ def test_a_row_of_passes_is_that_of_a_roll(run, source):
     assert table["headline"].tolist() == [roll["headline"]]
     (cell,) = ei_matrix(table).to_numpy().ravel()
     both = [format(value, "g") for value in dict.fromkeys((roll["ei_safe"], roll["ei_typical"]))]
-    assert cell.rstrip("†‡") == ";".join(both)
+    assert cell.rstrip("†‡") == " / ".join(both)
 
 
 def test_reversal_film_has_no_pair_and_no_index(run):
     code, out, _ = run("table", "--passes", "ct", "--kind", "slide", "--speeds", "100")
     assert code == 0
     assert "Density lost in the blacks; expose as marked, typical case" in out
-    assert ";" not in out.split("Density lost")[1].split("Fog lowers")[0].replace("blacks;", "")
+    assert " / " not in out.split("Density lost")[1].split("Fog lowers")[0]
 
 
-def test_the_plain_table_says_which_of_the_two_it_has(run):
-    said = {option: " ".join(run("table", "--speeds", "400", *option)[1].split()) for option in ((), ("--safe",))}
-    assert "Indices are those of the typical case; `--safe` puts the safe one before it" in said[()]
-    assert "of least loss over all that is not known of film and fog" in said[("--safe",)]
+def test_the_table_says_which_of_the_two_it_has(run):
+    said = {
+        option: " ".join(run("table", "--speeds", "100,800", *filter(None, [option]))[1].split())
+        for option in ("", "--safe", "--typical")
+    }
+    assert said[""] == said["--safe"]
+    assert "of least loss over all that is not known of film and fog" in said[""]
+    assert "640 / 500" in said[""]
+    assert "Indices are those of the typical case alone (`--typical`" in said["--typical"]
+    assert " / " not in said["--typical"].split("Exposure index for the")[1]
     for words in (("--passes", "ct", "--kerma", "10"), ("--shield", "pouch"), ("--film-format", "120")):
         assert run("table", *words)[0] == 2
+
+
+def test_the_columns_of_the_typical_case_are_the_same_with_and_without_the_safe_index(run):
+    rows = {}
+    for option in ("--safe", "--typical"):
+        out = run("table", "--speeds", "100,3200", "--kerma", "5,200", "--format", "csv", option)[1]
+        rows[option] = list(csv.DictReader(io.StringIO(out)))
+    added = ["ei_safe", "ei_typical", "verdict_safe", "headline"]
+    assert list(rows["--safe"][0]) == [*rows["--typical"][0], *added]
+    for both, plain in zip(rows["--safe"], rows["--typical"], strict=True):
+        assert {name: both[name] for name in plain} == plain
+
+
+def test_slides_carry_their_verdict_in_the_table(run):
+    out = run("table", "--kind", "slide", "--speeds", "100", "--kerma", "100,300,1000,9000")[1]
+    cells = [line.split()[-1] for line in out.split("Density lost")[1].splitlines() if line.strip()[:1].isdigit()]
+    assert cells == ["0.08", "0.24†", "0.69‡", "-"]
+    assert "blacks thinner by 0.3 at most" in " ".join(out.split())

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from filmdose import files
+from filmdose.development.restrainers import read_strips
 from filmdose.errors import (
     ArgumentError,
     FilmdoseError,
@@ -22,6 +23,7 @@ from filmdose.film.filmfile import film_text, read_film
 from filmdose.film.generic import generic_film
 from filmdose.film.readings import read_steps
 from filmdose.present.text import CARD_WORDS, read_words
+from filmdose.radiation.sensitivity import read_sensitivity
 from filmdose.tripfile import read_readings, read_trip
 
 
@@ -41,14 +43,17 @@ def read_card_words(path):
     return read_words(CARD_WORDS, path)
 
 
-TOML_READERS = (read_trip, read_readings, read_film, read_priors, read_card_words)
-READERS = (*TOML_READERS, read_learned, read_steps)
+TOML_READERS = (read_trip, read_readings, read_film, read_priors, read_card_words, read_sensitivity)
+READERS = (*TOML_READERS, read_learned, read_steps, read_strips)
+PIECE = "[[exposure]]\ndose = 0\ndensity = 0.2\n"
 GOOD = {
     read_trip: '[[roll]]\nid = "A"\nspeed = 400\n',
     read_readings: '[[reading]]\nroll = "A"\nbase_plus_fog = 0.4\n',
     read_film: film_text(generic_film(400)),
     read_priors: "[priors.hit_exponent]\ntypical = 0.8\n",
     read_card_words: files.data_text(CARD_WORDS),
+    read_sensitivity: f'film = "x"\nspeed = 400\nbeam = "140kVp"\n{PIECE}[[exposure]]\ndose = 9\ndensity = 0.3\n',
+    read_strips: "restrained,base_plus_fog,log_speed_point\nno,0.4,-2.6\n",
     read_steps: "log_exposure,density\n-3,0.2\n-2.5,0.3\n",
 }
 #: A number of each kind of file, to put something else in its place.
@@ -295,3 +300,21 @@ def test_values_are_cut_to_eighty_characters():
     assert shown(3.5) == "3.5"
     while isinstance(deep, list):  # so that taking it apart does not go as deep
         deep = deep.pop()
+
+
+@pytest.mark.parametrize("dose", ["1" * 5000, "1e200", "1e308", "-1"])
+def test_doses_of_an_experiment_that_cannot_be(dose, tmp_path):
+    path = tmp_path / "experiment.toml"
+    path.write_text(
+        f'film = "x"\nspeed = 400\nbeam = "140kVp"\n{PIECE}{PIECE}'.replace("dose = 0", f"dose = {dose}", 1)
+    )
+    refused(read_sensitivity, path)
+
+
+@pytest.mark.parametrize("line", ["no,0.4,-2.6,\r,-1", f"no,0.4,{'9' * 200_000}", '"restrained'])
+def test_strips_that_are_no_csv(line, tmp_path):
+    path = tmp_path / "strips.csv"
+    path.write_bytes(f"restrained,base_plus_fog,log_speed_point,contrast\n{line}\n".encode())
+    refused(read_strips, path)
+    path.write_bytes(f"restrained,{line}\n".encode())
+    refused(read_strips, path)

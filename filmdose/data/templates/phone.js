@@ -1,7 +1,7 @@
 "use strict";
 (function () {
   const data = JSON.parse(document.getElementById("figures").textContent);
-  const words = data.words, sources = {}, N = data.scores[0].length;
+  const words = data.words, sources = {}, N = data.scores[0].length, ONES = new Float64Array(N).fill(1);
   const PLACE = "filmdose card 1 " + location.pathname;
   const FIELDS = {
     trip: {kept: ["title", "invented", "note"], not: []},
@@ -48,7 +48,8 @@
     });
     return total;
   }
-  function draws(roll) {
+  // Of the middle case a scanner that nobody identified gives the median of what it may be.
+  function draws(roll, middle) {
     const result = new Float64Array(N), machines = {}, stops = {};
     let stopped = 0;
     state.log.forEach(function (entry) {
@@ -58,7 +59,7 @@
       if (entry.table === "pass") {
         const source = sources[entry.source], seen = machines[entry.source] = machines[entry.source] || [];
         if (seen.indexOf(where) < 0) { seen.push(where); }
-        factors = source.machines[Math.min(seen.indexOf(where), source.machines.length - 1)];
+        factors = middle && source.mixture ? ONES : source.machines[Math.min(seen.indexOf(where), source.machines.length - 1)];
         if (entry.held) {
           const key = [where || entry.source, entry.held, entry.beam_on, passes(entry)].join("|");
           if (!own(stops, key)) { stops[key] = stopped; stopped += 1; }
@@ -115,7 +116,7 @@
   }
   const WORTH = ["good", "usable", "poor"];
   function answer(roll) {
-    const film = data.films[roll.film], kerma = draws(roll), mid = middle(film, kerma);
+    const film = data.films[roll.film], kerma = draws(roll), mid = middle(film, draws(roll, true));
     const result = {outcome: "compensated", verdict: "lost", safe: "", typical: "", harmless: false};
     if (roll.exposed) {
       const ends = film.shot[roll.shot < 0 ? data.shot.indexOf(0) : roll.shot];
@@ -153,7 +154,7 @@
     }
     result.middle = mid;
     result.headline = headline(result);
-    result.more = film.reversal && mid > 0 && result.verdict !== "lost" ? fill(words.page_blacks, {density: blacks(film, mid).toFixed(2)}) : "";
+    result.more = film.reversal && mid > 0 && result.verdict !== "lost" ? fill(words.page_blacks, {density: blacks(film, middle(film, kerma)).toFixed(2)}) : "";
     return result;
   }
   function blacks(film, kerma) {

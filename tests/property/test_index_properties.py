@@ -1,0 +1,67 @@
+"""The recommended index, as it is printed: of any film, question and dose."""
+
+import math
+
+from hypothesis import assume, given
+from hypothesis import strategies as st
+
+from filmdose.answering import answer
+from filmdose.film.generic import generic_film, generic_speed_range
+from filmdose.question import Question
+from filmdose.solver import CRITERIA
+from filmdose.standards import KINDS
+
+#: Doses are spread over their logarithm, from nothing anybody would see to more than any scanner gives.
+DOSES = st.floats(-2.0, 5.0).map(lambda exponent: 10.0**exponent)
+
+
+@st.composite
+def generic_films(draw):
+    """Any kind, any speed of its range (over the logarithm), any exponent of hits."""
+    kind = draw(st.sampled_from(list(KINDS)))
+    low, high = generic_speed_range(kind)
+    speed = min(max(2.0 ** draw(st.floats(math.log2(low), math.log2(high))), low), high)
+    return generic_film(speed, kind=kind, hit_exponent=draw(st.floats(0.4, 1.1)))
+
+
+FILMS = generic_films()
+QUESTIONS = st.builds(
+    Question,
+    criterion=st.sampled_from(list(CRITERIA)),
+    snr_target=st.floats(0.5, 1.0),
+    scene_range=st.floats(1.2, 3.0),
+    cost_under=st.floats(1.0, 8.0),
+)
+#: A third of a stop, and the digits of printed speeds (ISO 12232: 64 stands for 63.5, 160 for 161).
+THIRD = 1.0 / 3.0 + 0.05
+
+
+@given(FILMS, DOSES, QUESTIONS)
+def test_the_index_is_never_over_the_box_and_a_lost_roll_has_none(film, dose, question):
+    found = answer(film, dose, question)
+    assert (found.ei is None) == (found.verdict == "lost")
+    if found.ei is not None:
+        # a box between two printed speeds may be rounded up, by less than a third of a stop
+        assert math.log2(found.ei / film.speed) < THIRD
+        if not film.reversal:
+            assert found.ei_exact <= film.speed * (1.0 + 1e-9)
+        if not film.reversal and found.ei >= 4:  # below, printed numbers lie further apart than thirds
+            # rounding is at most a third, and 0.10 stop on the side of too little light
+            assert -THIRD <= math.log2(found.ei / found.ei_exact) <= 0.10 + 0.05
+
+
+@given(FILMS, DOSES, st.floats(0.0, 2.0), QUESTIONS)
+def test_more_dose_never_asks_for_a_faster_index(film, dose, more, question):
+    less, more = answer(film, dose, question), answer(film, dose * 10.0**more, question)
+    if less.ei is None:
+        assert more.ei is None
+    elif more.ei is not None:
+        assert math.log2(more.ei / less.ei) <= (0.0 if more.ei_exact <= less.ei_exact else THIRD)
+        assert math.log2(more.ei_exact / less.ei_exact) <= 5e-3  # twice the resolution of the least loss
+
+
+@given(st.sampled_from([25, 50, 100, 200, 400, 800, 1600, 3200]), st.sampled_from(list(KINDS)), DOSES)
+def test_a_printed_box_speed_is_never_exceeded_at_all(speed, kind, dose):
+    assume(speed <= generic_speed_range(kind)[1])
+    found = answer(generic_film(speed, kind=kind), dose)
+    assert found.ei is None or found.ei <= speed
