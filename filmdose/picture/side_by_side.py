@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -132,6 +133,13 @@ class Preview(Result):
 
     def _repr_png_(self) -> bytes:
         return png_bytes(self.image)
+
+    def _ipython_display_(self) -> None:
+        """In a notebook the picture, which would else lose to the table of its fields."""
+        from IPython.display import display
+
+        picture = base64.b64encode(self._repr_png_()).decode("ascii")
+        display({"image/png": picture, "text/plain": repr(self)}, raw=True)  # type: ignore[no-untyped-call]
 
     @cached_property
     def image(self) -> np.ndarray[Any, Any]:

@@ -1,5 +1,6 @@
 """The pictures of a preview: densities and grain are the model's, the index is the answer's, files hold the picture."""
 
+import base64
 import io
 import itertools
 
@@ -365,3 +366,15 @@ def test_what_is_no_photograph_is_said(tmp_path, monkeypatch, content):
         monkeypatch.setattr("filmdose.picture.photo.MOST_PIXELS", 1000)
     with pytest.raises(FilmdoseError, match=r"own\.png"):
         read_photo(path)
+
+
+def test_a_notebook_shows_the_picture_itself(monkeypatch):
+    display = pytest.importorskip("IPython.display")
+    shown = []
+    monkeypatch.setattr(display, "display", lambda bundle, raw: shown.append((bundle, raw)))
+    found = preview(400, 100.0, width=120)
+    found._ipython_display_()
+    ((bundle, raw),) = shown
+    assert raw
+    assert base64.b64decode(bundle["image/png"]) == found._repr_png_()
+    assert bundle["text/plain"] == repr(found)
