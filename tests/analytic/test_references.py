@@ -15,7 +15,7 @@ REPOSITORY = Path(__file__).parents[2]
 
 
 def named_keys(text):
-    section = re.search(r"References\n-+\n(.*)", text, re.DOTALL)
+    section = re.search(r"References\n *-+\n(.*?)(?:\n *\n|\Z)", text, re.DOTALL)
     return re.split(r"[,\s]+", section[1].strip()) if section else []
 
 

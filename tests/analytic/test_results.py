@@ -213,12 +213,12 @@ def sent_back(value):
 def test_results_and_errors_cross_to_another_process(samples):
     with multiprocessing.get_context("spawn").Pool(1) as pool:
         kept = [samples[name] for name in NAMES]
-        for value, (twin, text) in zip(kept, pool.map(sent_back, kept), strict=True):
+        for value, (twin, text) in zip(kept, pool.map_async(sent_back, kept).get(timeout=120), strict=True):
             assert twin == value
             assert text == repr(value)
         for error in ERRORS:
             with pytest.raises(type(error)) as caught:
-                pool.apply(sent_back, (error,))
+                pool.apply_async(sent_back, (error,)).get(timeout=60)
             assert str(caught.value) == str(error)
 
 
