@@ -46,6 +46,15 @@ def plot_compare(cases: Mapping[str, WhatIf | RollOdds], *, ax: Axes | None = No
     ------
     ArgumentError
         No case, or something else than an answer.
+
+    Examples
+    --------
+    >>> from filmdose.whatif import what_if
+    >>> walls = ("none", "lead=0.5")
+    >>> bare, pouch = (what_if(speed=800, counts={"cabin-ct": 1}, shield=wall, samples=64) for wall in walls)
+    >>> ax = plot_compare({"bare": bare, "in a pouch": pouch})
+    >>> [label.get_text() for label in ax.get_yticklabels()]
+    ['bare', 'in a pouch']
     """
     assert ax is not None
     if not cases:

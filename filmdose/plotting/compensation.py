@@ -85,6 +85,12 @@ def plot_stops(
     ------
     ArgumentError
         A value out of range, or Axes that cannot hold it.
+
+    Examples
+    --------
+    >>> ax = plot_stops([400, 800], [1.0, 10.0, 100.0])
+    >>> ax.get_ylabel()
+    'more exposure to give [stops]'
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -170,6 +176,12 @@ def plot_ei_isolines(
     ------
     ArgumentError
         A value out of range, or Axes that cannot hold it.
+
+    Examples
+    --------
+    >>> ax = plot_ei_isolines([100, 400, 1600], [1.0, 10.0, 100.0])
+    >>> ax.get_xlabel()
+    'accumulated dose at the film [µGy]'
     """
     assert ax is not None
     doses = _check_doses(kerma_ugy)
@@ -243,6 +255,12 @@ def plot_loss(
     ------
     ArgumentError
         Reversal film, which is exposed as marked; no dose, or one out of range.
+
+    Examples
+    --------
+    >>> ax = plot_loss(800, 100.0)
+    >>> ax.get_ylabel()
+    'cost [stops of light]'
     """
     assert ax is not None
     film, asked = as_film(film), Question() if question is None else question

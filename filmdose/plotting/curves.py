@@ -73,6 +73,12 @@ def plot_characteristic_curves(
     ------
     ArgumentError
         A value out of range, or Axes that cannot hold it.
+
+    Examples
+    --------
+    >>> ax = plot_characteristic_curves(800, 100.0)
+    >>> ax.get_xlabel(), ax.get_ylabel()
+    ('log10 exposure [lx s]', 'density')
     """
     assert ax is not None
     film, asked = as_film(film), Question() if question is None else question
@@ -218,6 +224,12 @@ def plot_signal_to_noise(
     ------
     ArgumentError
         A value out of range, or Axes that cannot hold it.
+
+    Examples
+    --------
+    >>> ax = plot_signal_to_noise(800, [0.0, 100.0])
+    >>> ax.get_xlabel()
+    'log10 exposure [lx s]'
     """
     assert ax is not None
     film, target = as_film(film), (Question() if question is None else question).snr_target

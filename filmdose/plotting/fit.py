@@ -44,6 +44,15 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None, label: str | None = None, 
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.film import StepReadings, fit_film, generic_film
+    >>> steps = [-4.5 + 0.15 * number for number in range(34)]
+    >>> densities = generic_film(400).records[0].density(steps)
+    >>> fit = fit_film(StepReadings(log_exposure=steps, densities={"visual": densities}), kind="bw-negative")
+    >>> plot_fit(fit).get_ylabel()
+    'density'
     """
     assert ax is not None
     for record, colour, dash, marker in zip(
@@ -89,6 +98,15 @@ def plot_fit_residuals(fit: FilmFit, *, ax: Axes | None = None, label: str | Non
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.film import StepReadings, fit_film, generic_film
+    >>> steps = [-4.5 + 0.15 * number for number in range(34)]
+    >>> densities = generic_film(400).records[0].density(steps)
+    >>> fit = fit_film(StepReadings(log_exposure=steps, densities={"visual": densities}), kind="bw-negative")
+    >>> plot_fit_residuals(fit).get_ylabel()
+    'read less fitted'
     """
     assert ax is not None
     for record, colour, marker in zip(fit.records, ordered_colours(len(fit.records)), _MARKERS, strict=False):

@@ -32,6 +32,13 @@ def plot_tone_curve(curve: ToneCurve, *, record: str | None = None, ax: Axes | N
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.tonecurve import tone_curve
+    >>> ax = plot_tone_curve(tone_curve(400, 100.0))
+    >>> ax.get_xlabel()
+    'density on the fogged film'
     """
     assert ax is not None
     for (name, tone), dash in zip(_shown(curve, record).items(), DASHES, strict=False):
@@ -72,6 +79,13 @@ def plot_noise_gain(curve: ToneCurve, *, record: str | None = None, ax: Axes | N
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.tonecurve import tone_curve
+    >>> ax = plot_noise_gain(tone_curve(400, 100.0))
+    >>> ax.get_ylabel()
+    'rms granularity (1000 sigma, 48 µm)'
     """
     assert ax is not None
     tone = curve.record(record)

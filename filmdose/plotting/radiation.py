@@ -67,6 +67,12 @@ def plot_spectra(
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> ax = plot_spectra([None, "lead=0.25"])
+    >>> ax.get_xlabel()
+    'photon energy [keV]'
     """
     assert ax is not None
     bare = spectrum_of(beam)
@@ -133,6 +139,12 @@ def plot_film_response(energy_range_kev: tuple[float, float] = (10.0, 3000.0), *
     ------
     ArgumentError
         A value out of range, or Axes that hold another chart.
+
+    Examples
+    --------
+    >>> ax = plot_film_response((20.0, 200.0))
+    >>> ax.get_xlabel()
+    'photon energy [keV]'
     """
     assert ax is not None
     ends = check_array("energy_range_kev", energy_range_kev, low=0.0, low_open=True, unit="keV", nan_allowed=False)
@@ -208,6 +220,12 @@ def plot_transmission(
     ------
     ArgumentError, UnknownNameError
         A value out of range; a material that is not known.
+
+    Examples
+    --------
+    >>> ax = plot_transmission(["lead"], thickness_mm=0.5)
+    >>> ax.get_xlabel()
+    'thickness of one wall [mm]'
     """
     assert ax is not None
     thickness_mm = check_number("thickness_mm", thickness_mm, low=0.0, low_open=True, unit="mm")
@@ -266,6 +284,13 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.history import Pass, history_dose
+    >>> ax = plot_shares(history_dose([Pass(source="cabin-ct"), Pass(source="cabin-xray", count=3)]))
+    >>> ax.get_xlabel()
+    'effective kerma [µGy], low to high'
     """
     assert ax is not None
     rows = dose.contributions[dose.contributions["kerma_ugy"] > 0].sort_values("kerma_ugy", kind="stable")

@@ -39,6 +39,16 @@ def plot_boxes(scan: Scan, boxes: Mapping[str, Box], *, ax: Axes | None = None) 
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from filmdose.scan import Box
+    >>> from filmdose.scan.simulate import scan_from_pixels
+    >>> scan = scan_from_pixels(np.full((40, 60), 30000, dtype=np.uint16))
+    >>> ax = plot_boxes(scan, {"clear": Box(left=5, top=5, width=20, height=20)})
+    >>> [text.get_text() for text in ax.texts]
+    ['clear']
     """
     assert ax is not None
     light = scan.overview(200_000).mean(axis=2)

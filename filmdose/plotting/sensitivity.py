@@ -35,6 +35,15 @@ def plot_tornado(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None)
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> from filmdose.odds import tornado
+    >>> trip = example_trip("ahead")
+    >>> ax = plot_tornado(tornado(trip, trip.rolls[0].id), most=5)
+    >>> len(ax.get_yticklabels())
+    5
     """
     assert ax is not None
     _check(table, ("low", "typical", "high"))
@@ -97,6 +106,15 @@ def plot_sobol(table: pd.DataFrame, *, most: int = 10, ax: Axes | None = None) -
     Returns
     -------
     Axes
+
+    Examples
+    --------
+    >>> from filmdose.odds import Prior, sobol_table
+    >>> narrow, wide = (Prior(low=-end, typical=0, high=end, kind="normal") for end in (1, 2))
+    >>> table = sobol_table(lambda x: x[:, 0] + x[:, 1], {"a": narrow, "b": wide}, samples=64, resamples=10)
+    >>> ax = plot_sobol(table)
+    >>> [label.get_text() for label in ax.get_yticklabels()]
+    ['a', 'b']
     """
     assert ax is not None
     _check(table, [f"{name}{end}" for name in ("first", "total") for end in ("", "_low", "_high")])

@@ -4,6 +4,7 @@ import doctest
 import importlib
 import pkgutil
 
+import matplotlib.pyplot as plt
 import pytest
 
 import filmdose
@@ -14,6 +15,7 @@ MODULES = sorted(module.name for module in pkgutil.walk_packages(filmdose.__path
 @pytest.mark.parametrize("name", MODULES)
 def test_examples_run(name):
     failed, _ = doctest.testmod(importlib.import_module(name), optionflags=doctest.NORMALIZE_WHITESPACE)
+    plt.close("all")
     assert failed == 0
 
 
