@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from filmdose.answering import as_film
 from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import check_array
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_dose
 from filmdose.odds.draw import DEFAULT_SAMPLES, middle_kermas, propagate
@@ -122,7 +123,8 @@ def total_odds(
     True
     """
     asked = Question() if question is None else question
-    worst = [float(total) * asked.peak_to_mean for total in totals_ugy]
+    totals = check_array("totals_ugy", totals_ugy, low=0.0, unit="uGy", nan_allowed=False)
+    worst = [total * asked.peak_to_mean for total in totals.ravel().tolist()]
     histories = [_history_of(total, min(filter(None, worst), default=0.0)) for total in worst]
     asked = replace(asked, peak_to_mean=1.0)
     return cell_odds(films, histories, asked, samples=samples, rng=rng, progress=progress)

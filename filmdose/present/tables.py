@@ -132,7 +132,7 @@ def passes_table(
     --------
     >>> table = passes_table([400], [Pass(source="ct", count=2)])
     >>> table[["went_through", "headline"]].values.tolist()
-    [['2 x cabin-ct', 'EI 80 (safe and typical). Usable.']]
+    [['2 x cabin-ct', 'EI 80 (safe); 100 if typical. Usable.']]
     """
     asked = Question() if question is None else question
     histories = [part if isinstance(part, History) else History(passes=(part,)) for part in passes]

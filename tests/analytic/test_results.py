@@ -210,7 +210,8 @@ def sent_back(value):
     return value, repr(value)
 
 
-def test_results_and_errors_cross_to_another_process(samples):
+def test_results_and_errors_cross_to_another_process(samples, monkeypatch):
+    monkeypatch.syspath_prepend(face.ROOT)  # so that the worker finds this file
     with multiprocessing.get_context("spawn").Pool(1) as pool:
         kept = [samples[name] for name in NAMES]
         for value, (twin, text) in zip(kept, pool.map_async(sent_back, kept).get(timeout=120), strict=True):

@@ -74,6 +74,7 @@ NO_DOOR = [
     "history.HistoryDose",
     "inverse.DoseLimit",
     "odds.results.RollOdds",
+    "odds.results.roll_odds",
     "odds.pouch.PouchEstimate",
     "odds.unknowns.Draws",
     "planning.RollPlan",
@@ -216,6 +217,7 @@ DOORS = {
     "picture.side_by_side.preview": ({"kerma_ugy": 30.0, "frame_mm": 24.0}, {"film": FILM, "width": 120}),
     "whatif.Setting": ({"flight_h": 7.0, "storage_days": 30.0}, {"speed": 400.0}),
     "whatif.what_if": ({"flight_h": 7.0, "storage_days": 30.0}, {"speed": 400.0, "samples": 64}),
+    "odds.cells.total_odds": ({"totals_ugy": [30.0, 60.0]}, {"films": [FILM], "samples": 64}),
     "trip.answer_at": (
         {"kerma_ugy": 30.0},
         {"roll": filmdose.Roll(id="a", film=FILM), "question": ASKED},
