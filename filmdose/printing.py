@@ -179,7 +179,8 @@ def print_plan(answer: Answer, *, ceiling: float | None = GAIN_CEILING) -> Print
     --------
     >>> from filmdose.answering import answer
     >>> plan = print_plan(answer(400, 1000.0, exposed=True))
-    >>> round(plan.extra_stops["same_black"], 2), plan.grade["clean"], plan.grade["fogged"]
+    >>> stops = plan.extra_stops or {}  # None: reversal film
+    >>> round(stops["same_black"], 2), plan.grade["clean"], plan.grade["fogged"]
     (1.37, 1.0, 2.0)
     """
     loss = answer.exposed

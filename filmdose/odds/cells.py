@@ -70,7 +70,7 @@ def cell_odds(
     --------
     >>> from filmdose.history import Pass
     >>> one, five = cell_odds([400], [History(passes=Pass(source="ct", count=n)) for n in (1, 5)], samples=512)[0]
-    >>> one.ei_recommended > five.ei_recommended
+    >>> one.stops < five.stops
     True
     """
     rows = []

@@ -114,8 +114,8 @@ def broad_beam_transmission(material: str, thickness_mm: float, tube_kvp: float)
 
     Examples
     --------
-    >>> round(broad_beam_transmission("lead", 0.25, 100.0), 4), broad_beam_transmission("tin", 0.25, 100.0)
-    (0.1102, None)
+    >>> print(f"{broad_beam_transmission('lead', 0.25, 100.0):.4f}", broad_beam_transmission("tin", 0.25, 100.0))
+    0.1102 None
     """
     thickness = check_number("thickness_mm", thickness_mm, low=0.0, unit="mm")
     tube_kvp = check_number("tube_kvp", tube_kvp, unit="kVp")

@@ -380,7 +380,7 @@ def list_materials() -> pd.DataFrame:
 
     Examples
     --------
-    >>> float(list_materials().loc["lead", "density_g_cm3"])
+    >>> list_materials()["density_g_cm3"].to_dict()["lead"]
     11.35
     """
     data = load_data_toml("materials.toml")
