@@ -22,7 +22,7 @@ from filmdose.errors import ArgumentError
 from filmdose.exposed import ExposedLoss, exposed_loss
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
-from filmdose.names import Outcome, Status, Verdict
+from filmdose.names import Outcome, Status, Verdict, WithUnit
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
@@ -242,7 +242,7 @@ def marked_index(speed: float, stops: float) -> float:
 
 def answer(
     film: Film | float,
-    kerma_ugy: float,
+    kerma_ugy: WithUnit,
     question: Question | None = None,
     *,
     exposed: bool = False,
@@ -258,7 +258,7 @@ def answer(
     film
         A :class:`Film`, or a speed [ISO] for the generic black-and-white negative film.
     kerma_ugy
-        Mean effective air kerma at the film [uGy; >= 0].
+        Mean effective air kerma at the film [uGy; >= 0]; texts with a unit ("5 mR") and quantities are converted.
     question
         What is asked; :class:`Question` with its defaults when left out.
     exposed
