@@ -144,6 +144,13 @@ def trip_outlook(
     -----
     An exposed roll is better developed here when the passes ahead would make its verdict worse or take more than a
     third of a stop of its shadows (our choice).
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("ahead")
+    >>> len(trip_outlook(trip, samples=64).to_dataframe()) == len(trip.rolls)
+    True
     """
     asked = Question() if question is None else question
     legs = {roll.id: [leg for leg in legs_ahead(trip) if roll.id in leg.rolls] for roll in trip.rolls}

@@ -118,6 +118,12 @@ def kept_gain(tone: RecordTone, encoding: Encoding) -> float:
     Returns
     -------
     float
+
+    Examples
+    --------
+    >>> from filmdose.tonecurve import tone_curve
+    >>> kept_gain(next(iter(tone_curve(400, 100.0).records.values())), parse_encoding("density=4"))
+    1.0
     """
     if encoding.name == "density":
         return 1.0

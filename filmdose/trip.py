@@ -560,6 +560,13 @@ def answer_roll(roll: Roll, question: Question) -> RollAnswer:
     Returns
     -------
     RollAnswer
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.question import Question
+    >>> answer_roll(Roll(id="a", film=generic_film(400)), Question()).answer.verdict
+    'good'
     """
     dose = history_dose(roll.history)
     asked = roll_question(roll, question, dose.peak_to_mean)
@@ -586,6 +593,13 @@ def answer_at(roll: Roll, kerma_ugy: float, question: Question) -> Answer:
     ------
     ArgumentError
         A dose out of range.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.question import Question
+    >>> answer_at(Roll(id="a", film=generic_film(400)), 0.0, Question()).ei
+    400.0
     """
     shot = None if roll.shot is None else roll.shot.ei
     return answer(roll.film, kerma_ugy, question, exposed=roll.state == "exposed", shot_ei=shot)
@@ -678,6 +692,14 @@ def after_legs(roll: Roll, legs: Iterable[Leg], *, by_hand: Sequence[Leg] = (), 
     Returns
     -------
     Roll
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> roll = Roll(id="a", film=generic_film(400))
+    >>> leg = Leg(source="cabin-ct", rolls=("a",))
+    >>> len(after_legs(roll, [leg, leg]).history.passes)
+    2
     """
     ahead = [leg.as_pass(pouch) for leg in legs if leg.inspect != "hand" and leg not in by_hand]
     return replace(roll, history=replace(roll.history, passes=(*roll.history.passes, *ahead)))
@@ -728,6 +750,13 @@ def trip_as_shot(trip: Trip) -> Trip:
     Returns
     -------
     Trip
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("ahead")
+    >>> len(trip_as_shot(trip).rolls) == len(trip.rolls)
+    True
     """
     legs = legs_ahead(trip)
 

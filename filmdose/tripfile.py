@@ -559,6 +559,15 @@ def append_entry(
         The file is read-only, cannot be replaced, or another program does not let go of it.
     UnknownNameError
         A roll that the file does not have.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "trip.toml"
+    ...     _ = path.write_text('roll = [{id = "a", speed = 400}]')
+    ...     print(len(append_entry(path, "pass", {"source": "cabin-ct"}).rolls[0].history.passes))
+    1
     """
     with _alone(path) as target:
         old, trip = _current(target, path)
@@ -593,6 +602,16 @@ def undo_entry(path: str | Path, *, before_writing: Callable[[Trip], None] | Non
         The file does not end with such an entry: a person wrote or changed it, so a person must take it out.
     OutputFileError
         The file is read-only, cannot be replaced, or another program does not let go of it.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "trip.toml"
+    ...     _ = path.write_text('roll = [{id = "a", speed = 400}]')
+    ...     _ = append_entry(path, "pass", {"source": "cabin-ct"})
+    ...     print(len(undo_entry(path)[1].rolls[0].history.passes))
+    0
     """
     with _alone(path) as target:
         old, _ = _current(target, path)

@@ -90,6 +90,15 @@ def read_film(path: str | Path) -> Film:
     InputFileError
         Not TOML, a field that is missing, unknown or of the wrong type, a value out of range;
         with file, record and field.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from filmdose.film.generic import generic_film
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_film(generic_film(100, kind="colour-reversal"), Path(folder) / "film.toml")
+    ...     print(read_film(path).kind)
+    colour-reversal
     """
     return parse_film(read_text(path), path)
 
@@ -160,6 +169,15 @@ def write_film(film: Film, path: str | Path) -> Path:
     ------
     OutputFileError
         The place cannot be written to, or holds something else than a film.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from filmdose.film.generic import generic_film
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_film(generic_film(400), Path(folder) / "film.toml")
+    ...     print(read_film(path) == generic_film(400))
+    True
     """
     target = check_place(path)
     if target.is_file():

@@ -180,6 +180,16 @@ def read_steps(
     InputFileError
         With file, line, column and value: a text among the numbers, columns that are
         missing or swapped, densities that are negative or in another unit.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> rows = ("log_exposure,density", "-3,0.2", "-2,0.5", "-1,1.1")
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "steps.csv"
+    ...     _ = path.write_text(chr(10).join(rows))
+    ...     print(read_steps(path).log_exposure.tolist())
+    [-3.0, -2.0, -1.0]
     """
     text = read_any_text(path)
     keywords: Mapping[str, str] = {}
@@ -259,6 +269,15 @@ def write_steps(readings: StepReadings, path: str | Path, *, format: Literal["cs
     ------
     OutputFileError
         The place cannot be written to.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> steps = StepReadings(log_exposure=[-3.0, -2.0, -1.0], densities={"visual": [0.2, 0.5, 1.1]})
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = write_steps(steps, Path(folder) / "steps.csv")
+    ...     print(read_steps(path).densities["visual"].tolist())
+    [0.2, 0.5, 1.1]
     """
     if format == "csv":
         return write_csv_table(readings.to_dataframe(), path)

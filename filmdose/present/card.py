@@ -367,6 +367,12 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
     ------
     ArgumentError
         No films.
+
+    Examples
+    --------
+    >>> totals = card_totals([generic_film(400)], Question())
+    >>> totals[0] < totals[-1] <= 2000
+    True
     """
     negatives = [film for film in films if not film.reversal]
     if not negatives:
@@ -705,6 +711,11 @@ def card_bytes(card: Card, format: str) -> bytes:
     ------
     ArgumentError
         Another format, or words that do not fit.
+
+    Examples
+    --------
+    >>> card_bytes(make_card([400]), "svg")[:5]
+    b'<?xml'
     """
     if format == "html":
         return _card_html(card).encode("utf-8")

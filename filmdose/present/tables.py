@@ -226,6 +226,13 @@ def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> slides = compensation_table([generic_film(100, kind="colour-reversal")], [0, 100])
+    >>> loss_matrix(slides).iloc[0, 0]
+    '0.00'
     """
     cells = zip(table["fog_density"], table["verdict_safe" if "verdict_safe" in table else "verdict"], strict=True)
     return _matrix(
@@ -341,6 +348,11 @@ def verdict_words() -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> verdict_words().startswith("No mark: good")
+    True
     """
     shadows = {name: f"{100 * least:.0f} %" for name, (least, _) in VERDICTS.items()}
     return (
@@ -388,6 +400,11 @@ def table_document(
     ------
     ArgumentError
         As of :func:`compensation_table`.
+
+    Examples
+    --------
+    >>> table_document([400], [0, 100]).title
+    'Exposure index for film that went through scanners'
     """
     asked = Question() if question is None else question
     if passes:

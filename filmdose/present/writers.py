@@ -177,6 +177,14 @@ def write_document(document: Document, path: str | Path, format: str | None = No
     Raises
     ------
     ArgumentError, UnknownNameError, MissingExtraError, OutputFileError
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from filmdose.present.tables import table_document
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(write_document(table_document([400], [0, 100]), Path(folder) / "table.csv").name)
+    table.csv
     """
     chosen = format_for(path, format)
     pictures = [block for block in document.blocks if isinstance(block, Picture)]
@@ -379,6 +387,12 @@ def document_markdown(document: Document, pictures: Sequence[str] = ()) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> from filmdose.present.tables import table_document
+    >>> document_markdown(table_document([400], [0, 100])).startswith("# ")
+    True
     """
     files = iter(pictures)
     parts = [f"# {_md(document.title)}"]
@@ -429,6 +443,12 @@ def document_latex(document: Document) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> from filmdose.present.tables import table_document
+    >>> "toprule" in document_latex(table_document([400], [0, 100]))
+    True
     """
     return "\n\n".join([rf"\section*{{{_tex(document.title)}}}", *map(_tex_block, document.blocks)]) + "\n"
 
