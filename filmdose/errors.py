@@ -365,6 +365,13 @@ def all_faults() -> Iterator[list[FilmdoseError]]:
     ------
     list of FilmdoseError
         Filled while the context lasts.
+
+    Examples
+    --------
+    >>> with all_faults() as faults:
+    ...     go_on_or_raise(ArgumentError("speed", -1, "a number above 0"))
+    >>> len(faults)
+    1
     """
     found: list[FilmdoseError] = []
     token = _FAULTS.set(found)
@@ -386,6 +393,13 @@ def go_on_or_raise(error: FilmdoseError) -> None:
     ------
     FilmdoseError
         The fault, unless all are collected.
+
+    Examples
+    --------
+    >>> with all_faults() as faults:
+    ...     go_on_or_raise(ArgumentError("speed", -1, "a number above 0"))
+    >>> str(faults[0])
+    'speed: got -1; allowed is a number above 0.'
     """
     found = _FAULTS.get()
     if found is None:
@@ -400,6 +414,14 @@ def each_part() -> Iterator[None]:
     Yields
     ------
     None
+
+    Examples
+    --------
+    >>> with all_faults() as faults:
+    ...     with each_part():
+    ...         raise ArgumentError("speed", -1, "a number above 0")
+    >>> len(faults)
+    1
     """
     try:
         yield

@@ -109,6 +109,13 @@ def copy_notebooks(folder: str | Path) -> list[Path]:
     ------
     OutputFileError
         A file is there already, or the folder cannot be written to; then nothing was copied.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(len(copy_notebooks(folder)) > 10)
+    True
     """
     target = Path(folder)
     files = [path for path in sorted(_folder().iterdir()) if path.suffix in _COPIED and _stands(path)]

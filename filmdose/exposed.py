@@ -211,6 +211,14 @@ def exposed_worth(
     -----
     As of :class:`ExposedLoss`, each by the record that keeps least.  Reversal film has the verdict of a roll that is
     exposed as marked (:func:`filmdose.solution.reversal_verdict`), with the shadow where this one's lies.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from filmdose.film.generic import generic_film
+    >>> verdicts, kept, harmless = exposed_worth(generic_film(400), np.array([0.0, 1000.0]), 0.0)
+    >>> verdicts.tolist()
+    ['good', 'lost']
     """
     kept: dict[int, FloatArray] = {}
     for stops in (0, TEXTURED_STOPS):

@@ -168,6 +168,14 @@ def tone_codes(
     ------
     ArgumentError
         A value out of range.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from filmdose.tonecurve import tone_curve
+    >>> (tone,) = tone_curve(400, 100.0).records.values()
+    >>> tone_codes(tone, np.array([0.05, 0.25]), parse_encoding("density=4")).round(3).tolist()
+    [0.063, 0.247]
     """
     given = check_array("value", value, low=0.0, high=1.0, unit="full scale")
     factor = kept_gain(tone, encoding) if gain is None else gain
@@ -217,6 +225,13 @@ def cube_text(
     References
     ----------
     adobe_cube
+
+    Examples
+    --------
+    >>> from filmdose.tonecurve import tone_curve
+    >>> text = cube_text(tone_curve(400, 100.0), parse_encoding("density=4"), size=16)
+    >>> [line for line in text.splitlines() if line.startswith("LUT")]
+    ['LUT_1D_SIZE 16']
     """
     sizes = CUBE_SIZES if size is None else (check_count("size", size, low=2, high=CUBE_SIZES[-1]),)
     names = list(curve.records)

@@ -220,6 +220,13 @@ def read_record(film: Film, reading: FogReading) -> tuple[str, Emulsion]:
     ------
     UnknownNameError
         The film has no such record.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> reading = FogReading(roll="a", base_plus_fog=0.4, control=0.3)
+    >>> read_record(generic_film(400), reading)[0]
+    'visual'
     """
     names = film.record_names
     wanted = reading.record or ("green" if "green" in names else names[0])
@@ -248,6 +255,13 @@ def measured_fog(film: Film, reading: FogReading) -> tuple[float, float, str]:
     ------
     UnknownNameError
         The film has no such record.
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> fog, error, against = measured_fog(generic_film(400), FogReading(roll="a", base_plus_fog=0.4, control=0.3))
+    >>> round(fog, 3)
+    0.1
     """
     if reading.darker_stops is not None:
         return reading.darker_stops * LOG10_2, reading.error, "unscanned roll beside it, by a meter"
@@ -624,6 +638,13 @@ def roll_question(roll: Roll, question: Question, peak_to_mean: float, *, drawn:
     Returns
     -------
     Question
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> from filmdose.question import Question
+    >>> roll_question(Roll(id="a", film=generic_film(400), scene_range=1.8), Question(), 1.3).scene_range
+    1.8
     """
     span = question.scene_range if roll.scene_range is None else roll.scene_range
     asked = replace(question, scene_range=span)

@@ -432,6 +432,15 @@ def read_readings(path: str | Path) -> tuple[Reading, ...]:
     ------
     InputFileError
         The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "readings.toml"
+    ...     _ = path.write_text('reading = [{roll = "a", base_plus_fog = 0.4, control = 0.3}]')
+    ...     print(len(read_readings(path)))
+    1
     """
     rows = read_rows(READINGS_FILE, parse_toml(read_text(path), path), path)["reading"]
     if not rows:

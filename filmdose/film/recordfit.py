@@ -121,6 +121,14 @@ def fit_emulsion(
     References
     ----------
     golub1979
+
+    Examples
+    --------
+    >>> from filmdose.film.generic import generic_film
+    >>> steps = np.arange(-4.5, 0.6, 0.15)
+    >>> fit = fit_emulsion(steps, generic_film(400).records[0].density(steps))
+    >>> round(float(fit.emulsion.density(-2.0) - generic_film(400).records[0].density(-2.0)), 2)
+    0.0
     """
     x, d, s = _checked_readings(log_exposure, density, sigma, record)
     d, falls, levelled = _without_falls(x, d, s, positive, stated=sigma is not None, record=record)

@@ -548,6 +548,15 @@ def read_priors(path: str | Path) -> Priors:
     ------
     InputFileError
         The file cannot be read or parsed, or an entry is not possible; the text names the entry and the field.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "priors.toml"
+    ...     _ = path.write_text('priors."dose:cabin-ct" = {low = 100, typical = 200, high = 400}')
+    ...     print(read_priors(path)["dose:cabin-ct"].typical)
+    200.0
     """
     rows = read_rows(PRIORS_FILE, parse_toml(read_text(path), path), path)
     result = default_priors()

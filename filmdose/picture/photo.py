@@ -197,6 +197,16 @@ def read_photo(path: str | Path) -> Photo:
     References
     ----------
     iec_61966_2_1
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from PIL import Image
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "grey.png"
+    ...     Image.new("L", (48, 32), 118).save(path)
+    ...     print(read_photo(path).size)
+    (48, 32)
     """
     target = Path(path)
     try:

@@ -504,6 +504,12 @@ def card_page(card: Card) -> Page:
     ------
     ArgumentError
         The words do not fit, or the font lacks a letter.
+
+    Examples
+    --------
+    >>> page = card_page(make_card([400]))
+    >>> type(page).__name__
+    'Page'
     """
     smallest = _SMALLEST_LETTERS / _SMALL
     for scale, figures, lines in (
@@ -764,6 +770,13 @@ def write_card(card: Card, path: str | Path) -> Path:
     Raises
     ------
     ArgumentError, OutputFileError
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     print(write_card(make_card([400]), Path(folder) / "card.svg").name)
+    card.svg
     """
     ending = check_ending(path, CARD_ENDINGS)
     content = card_bytes(card, ending.lstrip("."))

@@ -234,6 +234,13 @@ def rests_on_fog(report: DamageReport) -> bool:
     Returns
     -------
     bool
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> rests_on_fog(assess_damage(trip, trip.rolls[0].id, samples=64))
+    False
     """
     return bool(report.contradiction and report.from_fog)
 
@@ -251,6 +258,13 @@ def report_dose(report: DamageReport) -> tuple[str, Triple]:
     "log", "both" or "fog", and the 5, 50 and 95 % points of the effective kerma [uGy]: log and readings together; the
     log alone where nothing was read, or where only what was read elsewhere contradicts it; the last fog reading of
     the roll alone where log and readings contradict each other.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> report_dose(assess_damage(trip, trip.rolls[0].id, samples=64))[0] in ("log", "both", "fog")
+    True
     """
     if rests_on_fog(report):
         return "fog", report.from_fog[-1]
@@ -272,6 +286,13 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
     Returns
     -------
     Document
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> len(report_document(assess_damage(trip, trip.rolls[0].id, samples=64)).blocks) > 5
+    True
     """
     blocks = (
         *_opening(report),
@@ -306,6 +327,13 @@ def report_frame(report: DamageReport) -> pd.DataFrame:
     Returns
     -------
     DataFrame
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> len(report_frame(assess_damage(trip, trip.rolls[0].id, samples=64))) > 3
+    True
     """
     odds = report.after
     lost: list[tuple[str, Triple, str]] = [
@@ -334,6 +362,13 @@ def report_data(report: DamageReport) -> dict[str, Any]:
     Returns
     -------
     dict
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> sorted(report_data(assess_damage(trip, trip.rolls[0].id, samples=64)))[:2]
+    ['contradiction', 'contrast']
     """
     roll = report.roll
     return {
@@ -651,6 +686,13 @@ def report_references(report: DamageReport) -> list[str]:
     Returns
     -------
     list of str
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> trip = example_trip("measured")
+    >>> len(report_references(assess_damage(trip, trip.rolls[0].id, samples=64))) > 3
+    True
     """
     roll = report.roll
     keys = {"bw-negative": "iso_6", "colour-negative": "iso_5800"}

@@ -69,6 +69,15 @@ def letter_document(
     ------
     UnknownNameError
         Another name than those of ``BLANKS``.
+
+    Examples
+    --------
+    >>> from filmdose.examples import example_trip
+    >>> from filmdose.present.damage import assess_damage
+    >>> trip = example_trip("measured")
+    >>> letter = letter_document(assess_damage(trip, trip.rolls[0].id, samples=64))
+    >>> len(letter.blocks) > 5
+    True
     """
     text = read_words(LETTER_WORDS) if words is None else words
     known = dict(filled or {})

@@ -319,6 +319,11 @@ def caption(question: Question, *, reversal: bool = False, cells: str = "typical
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> caption(Question()).startswith("Criterion shadow_snr")
+    True
     """
     target = "" if question.snr_target == 1.0 else f" to {100 * question.snr_target:.0f} %"
     low, high = (film_value("model", "calibration_kerma", side) for side in ("low", "high"))
@@ -476,6 +481,12 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
     Returns
     -------
     Document
+
+    Examples
+    --------
+    >>> from filmdose.inverse import dose_budget
+    >>> len(budget_document(dose_budget([400]), "shadow_snr").blocks) > 0
+    True
     """
     words = (
         "Dose with the range that the calibration of fog gives it. Passes: at the typical dose of the source, and in "
@@ -544,6 +555,15 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
     Returns
     -------
     Document
+
+    Examples
+    --------
+    >>> from filmdose.history import Pass, history_dose
+    >>> from filmdose.inverse import judge_claim
+    >>> five = Pass(source="cabin-xray", count=5)
+    >>> document = claim_document(judge_claim(five, [1600]), history_dose(five), Question())
+    >>> len(document.blocks) > 0
+    True
     """
 
     def stops(values: pd.Series) -> list[str]:

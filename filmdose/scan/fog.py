@@ -158,6 +158,22 @@ def measure_fog(
     ------
     ArgumentError
         Channels that differ, or a record that the film does not have.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from filmdose.scan.density import Flare, measure_area
+    >>> from filmdose.scan.image import Box
+    >>> from filmdose.scan.simulate import scan_from_pixels
+    >>> light = np.random.default_rng(0).normal(50000.0, 50.0, (60, 180))
+    >>> light[:, 60:120] *= 10**-0.30
+    >>> light[:, 120:] *= 10**-0.45
+    >>> scan, none = scan_from_pixels(light.astype(np.uint16)), Flare(fraction=0.0, error=0.0)
+    >>> clear, control, roll = (Box(left=left, top=5, width=50, height=50) for left in (5, 65, 125))
+    >>> areas = [measure_area(scan, box, clear=clear, flare=none) for box in (roll, control)]
+    >>> found = measure_fog(*areas, channel="visual")
+    >>> round(found.fog_density, 2)
+    0.15
     """
     scale = check_number("scale_error", scale_error, low=0.0, high=0.5)
     name = channel or ("green" if "green" in roll.channels else roll.channels[0])
