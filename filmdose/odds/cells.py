@@ -10,17 +10,16 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_dose
-from filmdose.odds.draw import DEFAULT_SAMPLES, middle_kermas, propagate
+from filmdose.odds.draw import DEFAULT_SAMPLES, propagate
 from filmdose.odds.priors import Priors
 from filmdose.odds.results import RollOdds
 from filmdose.odds.scores import Random, random_seed
-from filmdose.odds.unknowns import trip_model
 from filmdose.question import Question
 from filmdose.radiation.sources import get_source
 from filmdose.trip import Roll
 from filmdose.units import AirKerma
 
-__all__ = ["CELL_SAMPLES", "cell_odds", "middle_of_total", "total_odds"]
+__all__ = ["CELL_SAMPLES", "cell_odds", "total_odds"]
 
 #: Draws of a cell of a printed table: its index wanders by less than 0.02 stop from seed to seed.
 CELL_SAMPLES = 2**12
@@ -128,11 +127,6 @@ def total_odds(
     histories = [_history_of(total, min(filter(None, worst), default=0.0)) for total in worst]
     asked = replace(asked, peak_to_mean=1.0)
     return cell_odds(films, histories, asked, samples=samples, rng=rng, progress=progress)
-
-
-def middle_of_total(film: Film) -> float:
-    """Kerma that fogs a film as it is like the middle case of :func:`total_odds`, over the sum [1]."""
-    return middle_kermas(trip_model([Roll(id="roll", film=film, history=_history_of(1.0, 1.0))]))[0]
 
 
 def _history_of(total_ugy: float, unit_ugy: float) -> History:

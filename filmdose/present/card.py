@@ -25,7 +25,7 @@ from filmdose.files import check_place, data_text, write_bytes_atomic, write_tex
 from filmdose.film.generic import film_value, generic_film
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
-from filmdose.odds.cells import middle_of_total, total_odds
+from filmdose.odds.cells import total_odds
 from filmdose.odds.results import RollOdds
 from filmdose.present.html import render_template
 from filmdose.present.page import A5_MM, Page, check_ending, line_height, page_png, page_svg, pages_pdf
@@ -404,8 +404,7 @@ def card_totals(films: Sequence[Film], question: Question) -> tuple[float, ...]:
 
 def _typical_stops(film: Film, question: Question) -> Callable[[FloatArray], FloatArray]:
     """Compensation of the typical case for sums of dose [stops]; NaN where it is lost."""
-    middle = middle_of_total(film)
-    return lambda doses: np.asarray(grid_row(film, middle * doses, question, ("given_stops",))["given_stops"])
+    return lambda doses: np.asarray(grid_row(film, doses, question, ("given_stops",))["given_stops"])
 
 
 def _safe_stops(row: Sequence[RollOdds]) -> Callable[[FloatArray], FloatArray]:

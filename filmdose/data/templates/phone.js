@@ -1,7 +1,7 @@
 "use strict";
 (function () {
   const data = JSON.parse(document.getElementById("figures").textContent);
-  const words = data.words, sources = {}, N = data.scores[0].length, ONES = new Float64Array(N).fill(1);
+  const words = data.words, sources = {}, N = data.scores[0].length;
   const PLACE = "filmdose card 1 " + location.pathname;
   const FIELDS = {
     trip: {kept: ["title", "invented", "note"], not: []},
@@ -48,8 +48,14 @@
     });
     return total;
   }
-  // Of the middle case a scanner that nobody identified gives the median of what it may be.
-  function draws(roll, middle) {
+  // The worst band of the case in which everything is typical.
+  function typical(roll) {
+    return state.log.reduce(function (sum, entry) {
+      if (!counts(entry, roll)) { return sum; }
+      return sum + points(entry, roll)[1] * (entry.table === "pass" ? sources[entry.source].peak : 1);
+    }, 0);
+  }
+  function draws(roll) {
     const result = new Float64Array(N), machines = {}, stops = {};
     let stopped = 0;
     state.log.forEach(function (entry) {
@@ -59,7 +65,7 @@
       if (entry.table === "pass") {
         const source = sources[entry.source], seen = machines[entry.source] = machines[entry.source] || [];
         if (seen.indexOf(where) < 0) { seen.push(where); }
-        factors = middle && source.mixture ? ONES : source.machines[Math.min(seen.indexOf(where), source.machines.length - 1)];
+        factors = source.machines[Math.min(seen.indexOf(where), source.machines.length - 1)];
         if (entry.held) {
           const key = [where || entry.source, entry.held, entry.beam_on, passes(entry)].join("|");
           if (!own(stops, key)) { stops[key] = stopped; stopped += 1; }
@@ -116,7 +122,7 @@
   }
   const WORTH = ["good", "usable", "poor"];
   function answer(roll) {
-    const film = data.films[roll.film], kerma = draws(roll), mid = middle(film, draws(roll, true));
+    const film = data.films[roll.film], kerma = draws(roll), mid = typical(roll);
     const result = {outcome: "compensated", verdict: "lost", safe: "", typical: "", harmless: false};
     if (roll.exposed) {
       const ends = film.shot[roll.shot < 0 ? data.shot.indexOf(0) : roll.shot];
