@@ -9,7 +9,14 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
-from filmdose.decision import LossTally, least_loss, mean_highlight, shadow_to_win
+from filmdose.decision import (
+    LossTally,
+    highlight_lost,
+    least_loss,
+    lost_together,
+    mean_highlight,
+    shadow_to_win,
+)
 from filmdose.errors import ArgumentError
 from filmdose.odds import weighted_quantile
 from filmdose.odds.decision import Cases, bracket_plan, frame_count
@@ -182,3 +189,18 @@ def test_two_counts_joined_are_one_count_of_all():
         for p in (0.0, 0.05, 0.5, 0.95, 1.0):
             assert joined.quantile(p) == whole.quantile(p)
             assert joined.quantile(p) == pytest.approx(np.quantile(values, p), abs=0.02)
+
+
+def test_a_highlight_and_a_range_count_together_where_either_is_lost():
+    lost = lost_together(np.array([0.02, 0.02, -0.5, 0.4, -0.5, -0.1]), np.array([0.03, -0.3, 0.04, 0.3, -0.2, -0.3]))
+    np.testing.assert_allclose(lost, [0.05, 0.02, 0.04, 0.7, -0.2, -0.1], rtol=1e-12)
+
+
+@pytest.mark.parametrize("margin", [0, 3])
+def test_highlights_that_are_lost_ever_more_slowly_count_along_the_chord(margin):
+    """Of a concave row the greatest convex function below it is its chord, whose average is itself."""
+    nodes = np.arange(12.0)
+    concave = -2.0 + 3.0 * np.sqrt(nodes) - 0.2 * nodes
+    chord = concave[0] + (concave[-1] - concave[0]) * nodes / nodes[-1]
+    lost = highlight_lost(np.stack([concave]), margin)
+    np.testing.assert_allclose(lost[0], chord[margin:] - max(chord[margin], 0.0), atol=1e-9)

@@ -219,6 +219,18 @@ def test_steeper_corners_take_more_quanta():
     assert found.rms_density < 0.003
 
 
+@pytest.mark.parametrize("quanta", [8, 16])
+def test_the_quanta_that_made_the_readings_are_found(quanta):
+    # two classes that lie close, so that the number of quanta makes the toe; the fewest that fit as well are taken
+    truth = replace(
+        generic_film(400).records[0], log_sensitivity=[2.2, 2.3], weights=[1.2, 1.2], native_fog=0.0, quanta=quanta
+    )
+    x = np.arange(27) * 0.1 - 2.6
+    with pytest.warns(ValidityWarning, match="Delta-X"):
+        found = fit_film(StepReadings(log_exposure=x, densities={"visual": np.round(truth.density(x), 2)}), speed=400)
+    assert found.records[0].emulsion.quanta == quanta
+
+
 def test_summary_and_plain_result():
     found = fit_film(readings_of(generic_film(400)), name="a film")
     text = str(found)

@@ -13,6 +13,7 @@ from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_f
 from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds import Prior, default_priors, list_priors, trip_model
 from filmdose.odds.priors import PRIOR_KINDS
+from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import check_evidence
 from filmdose.radiation.shields import Shield, transmission
 from filmdose.radiation.sources import Source, get_source, source_names
@@ -186,6 +187,26 @@ def test_a_thicker_shield_and_another_efficiency_act_as_in_the_history():
     eta = priors["eta_low"].value(-1.1)
     same = history_dose(Pass(source="hold-ct", shield=Shield(material="tin", thickness_mm=thickness)), eta_low=eta)
     assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=2e-5)  # the fit in thickness
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "hold-ct",  # its beam may be softer or harder, and nothing stands in it
+        Source(name="soft", air_kerma_typical_ugy=10.0, beam=Beam(tube_kvp=70.0), at="film"),
+    ],
+)
+def test_efficiency_is_drawn_for_every_beam_but_the_reference(source):
+    history = History(passes=Pass(source=source))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    scores = np.zeros((1, len(model.inputs)))
+    scores[0, model.position["eta_low"]] = -1.1
+    wanted = history_dose(history, eta_low=model.priors["eta_low"].value(-1.1)).kerma_ugy
+    assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(wanted, rel=1e-6)
+    assert abs(wanted / history_dose(history).kerma_ugy - 1.0) > 1e-3  # another efficiency would be seen
+    reference = Source(name="reference", air_kerma_typical_ugy=10.0, at="film")
+    plain = trip_model([Roll(id="a", film=generic_film(400), history=History(passes=Pass(source=reference)))])
+    assert "eta_low" not in plain.position
 
 
 def test_the_class_share_is_each_sources_own_unless_the_priors_say_otherwise():

@@ -9,7 +9,7 @@ import re
 import numpy as np
 import pytest
 import xraydb
-from independent import SPEED_POINT, SlowRecord, plain_records, shadow_point
+from independent import SPEED_POINT, SlowRecord, plain_records, shadow_point, slow_stops
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
@@ -24,7 +24,7 @@ from filmdose.odds.groups import film_groups
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.radiation import Beam, kerma_per_mas_ugy, mean_energy_kev, spectrum_of
-from filmdose.radiation.background import flight_kerma_ugy
+from filmdose.radiation.background import flight_kerma_ugy, latitude_band
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission
 from filmdose.radiation.sources import Source
@@ -99,6 +99,21 @@ def test_both_ends_of_the_dose_of_a_flight():
     assert high / typical > 0.7 / 0.5
 
 
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize(
+    ("degrees", "band"),
+    [(0.0, "equatorial"), (24.9, "equatorial"), (25.0, "middle"), (54.9, "middle"), (55.0, "polar"), (90.0, "polar")],
+)
+def test_a_band_of_latitude_holds_its_lowest_latitude(sign, degrees, band):
+    assert latitude_band(sign * degrees) == band
+
+
+def test_a_source_may_give_next_to_nothing():
+    tenth = Source(name="own", air_kerma_low_ugy=0.001, air_kerma_typical_ugy=0.01, air_kerma_high_ugy=0.04, at="film")
+    assert tenth.air_kerma_points_ugy == (0.001, 0.01, 0.04)
+    assert history_dose(Pass(source=tenth)).kerma_ugy == pytest.approx(0.01, rel=1e-9)  # in the reference beam
+
+
 # -- what is told of a film --------------------------------------------------------------------------------------------
 
 
@@ -165,6 +180,16 @@ def test_where_nothing_helps_the_record_that_keeps_least_decides(criterion, kerm
     else:
         assert found.record == max(needs, key=needs.get)
     assert len(set(kept.values())) == 3
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
+def test_what_needs_more_than_seven_stops_is_told_by_the_formulas(kind):
+    film, dose = generic_film(1600, kind=kind), 15_000.0
+    found = answer(film, dose)
+    wanted = slow_stops(film_to_dict(film), dose)
+    assert wanted["fixed_density"] > 7.0
+    for criterion in ("fixed_density", "fractional_gradient"):
+        assert found.stops[criterion] == pytest.approx(wanted[criterion], abs=2e-3)
 
 
 @pytest.mark.parametrize("criterion", list(CRITERIA))

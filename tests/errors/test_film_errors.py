@@ -1,5 +1,6 @@
 """Curves, fits and film files that are wrong: what, where, what is allowed, what to do."""
 
+import dataclasses
 import warnings
 
 import numpy as np
@@ -131,7 +132,8 @@ def test_delta_x_warns_beyond_its_range():
         lambda: straight_line(RISING, log_exposure_interval=(-1.0, -2.0)),
         lambda: straight_line(RISING, fraction=2.0),
         lambda: contrast_index(RISING, small_radius=2.0, large_radius=1.0),
-        lambda: lens_factor(transmittance=1.2),
+        lambda: lens_factor(transmittance=1.02),
+        lambda: lens_factor(vignetting=1.02),
         lambda: lens_factor(field_angle_degrees=100),
         lambda: focal_plane_exposure(-1, 8, 0.01),
         lambda: focal_plane_exposure(4000, 0, 0.01),
@@ -279,3 +281,30 @@ def test_film_files_that_cannot_be_opened(tmp_path):
         read_film(tmp_path / "binary.toml")
     with pytest.raises(OutputFileError):
         write_film(generic_film(400), tmp_path / "no" / "folder.toml")
+
+
+# Of each number of a record, beside an end that its docstring states: what is allowed and what is not.
+ENDS = [
+    ("base_density", 0.0, -1e-3),
+    ("native_fog", 0.0, -1e-3),
+    ("native_fog", 0.999, 1.0),
+    ("quanta", 1.0, 0.99),
+    ("hit_exponent", 0.0, -1e-3),
+    ("hit_exponent", 2.0, 2.02),
+    ("hits_per_ugy", 0.0, -1e-9),
+    ("rms_granularity", 0.02, 0.0),
+    ("area_exponent", -1.0, -1.02),
+    ("area_exponent", 2.0, 2.02),
+    ("dye_saturation", 0.0, -1e-3),
+    ("dye_saturation", 1.0, 1.02),
+    ("noise_floor", 0.0, -1e-3),
+    ("cluster_grains", 1.0, 0.99),
+]
+
+
+@pytest.mark.parametrize(("name", "inside", "outside"), ENDS)
+def test_the_numbers_of_a_record_end_where_they_are_said_to(name, inside, outside):
+    record = generic_film(400).records[0]
+    assert getattr(dataclasses.replace(record, **{name: inside}), name) == inside
+    with pytest.raises(ArgumentError, match=name):
+        dataclasses.replace(record, **{name: outside})

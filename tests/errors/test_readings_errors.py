@@ -196,6 +196,12 @@ def test_a_file_that_is_not_there(tmp_path):
         read_steps(tmp_path / "nothing.csv")
 
 
+def test_one_character_is_not_both_point_and_delimiter(tmp_path):
+    (tmp_path / "steps.csv").write_text("log_exposure,density\n-3,0.2\n", encoding="utf-8")
+    with pytest.raises(ArgumentError, match=r"decimal.*another character than the delimiter"):
+        read_csv_table(tmp_path / "steps.csv", delimiter=",", decimal=",")
+
+
 def test_a_place_that_cannot_be_written(tmp_path):
     readings = StepReadings(log_exposure=[-3.0], densities={"visual": [0.2]})
     with pytest.raises(OutputFileError):

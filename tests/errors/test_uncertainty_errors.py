@@ -328,6 +328,7 @@ def test_a_good_reading_file(tmp_path):
         (lambda data: data.update(draws=-5), "field 'draws'"),
         (lambda data: data.update(effective_draws=float("nan")), "field 'effective_draws'"),
         (lambda data: data.update(probability=-0.5), "field 'probability'"),
+        (lambda data: data.update(probability=1.5), "field 'probability'"),
         (lambda data: data.update(probability=10**400), "field 'probability'"),
         (lambda data: data.update(readings="none"), "field 'readings'"),
         (lambda data: data.update(surprise=1), "'surprise' is not known|'surprise': is not known"),
