@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.curves import ToeShoulderCurve
@@ -13,6 +14,7 @@ from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.noisefit import GranularityReadings
+from filmdose.film.recordfit import _influences
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.sensitometry import iso6, iso2240, iso5800
 from filmdose.standards import KINDS
@@ -217,6 +219,34 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+
+
+@pytest.mark.parametrize("record", ["visual", "green", "positive"])
+def test_what_a_weight_moves_is_its_finite_difference(record):
+    """Speed point and ln(contrast), on which the standard errors rest, with net weights a little less and more."""
+    z, net, fog, change = np.linspace(0.9, 3.3, 7), np.linspace(0.5, 0.3, 7), 0.05, 1e-4
+    whole = replace(
+        generic_film(200).records[0], log_sensitivity=z, weights=net / (1 - fog), native_fog=fog
+    )
+    whole = replace(whole, positive=record == "positive")
+
+    def found(weights):
+        film = replace(whole, weights=weights / (1 - fog))
+        least = film.base_density if film.positive else float(film.density(-9.0))
+
+        def at(step):
+            return brentq(lambda x: float(film.density(x)) - least - step, -6.0, 3.0, xtol=1e-13)
+
+        if film.positive:
+            dark, bright = at(2.00), at(0.20)
+            return 0.5 * (dark + bright), math.log(1.80 / (bright - dark))
+        point = at(0.10 if record == "visual" else 0.15)
+        return point, math.log(float(film.density(point + 1.30) - film.density(point)))
+
+    ends = np.array([[found(net + side * change * one) for side in (-1.0, 1.0)] for one in np.eye(z.size)])
+    slopes = (ends[:, 1] - ends[:, 0]) / (2.0 * change)
+    influences = _influences(z, whole, "visual" if record == "positive" else record)
+    np.testing.assert_allclose(np.transpose(influences), slopes, rtol=1e-4, atol=1e-5)
 
 
 @pytest.mark.parametrize("quanta", [8, 16])
