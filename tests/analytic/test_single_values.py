@@ -15,6 +15,7 @@ from scipy.optimize import brentq
 
 from filmdose.answering import answer, film_to_dict
 from filmdose.errors import ArgumentError
+from filmdose.exposed import TEXTURED_STOPS, exposed_worth
 from filmdose.film.generic import generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
@@ -23,11 +24,20 @@ from filmdose.odds import learn, propagate, trip_model
 from filmdose.odds.groups import film_groups
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
-from filmdose.radiation import Beam, kerma_per_mas_ugy, mean_energy_kev, spectrum_of
+from filmdose.radiation import (
+    Beam,
+    Layer,
+    Material,
+    kerma_per_mas_ugy,
+    layers_transmission,
+    mean_energy_kev,
+    spectrum_of,
+)
 from filmdose.radiation.background import flight_kerma_ugy, latitude_band
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission
 from filmdose.radiation.sources import Source
+from filmdose.solution import verdict_of
 from filmdose.solver import CRITERIA, first_root
 from filmdose.trip import FogReading, Roll, measured_fog
 
@@ -83,6 +93,17 @@ def test_a_wall_in_a_beam_of_one_energy_is_credited_with_its_exponential(
     assert narrow < credit < most
     assert behind.contributions["through_shields"].iloc[0] == pytest.approx(credit, rel=1e-12)
     assert behind.air_kerma_ugy / bare.air_kerma_ugy == pytest.approx(credit, rel=1e-9)  # one energy hardens in nothing
+
+
+def test_foam_stops_what_the_same_mass_of_the_solid_stops():
+    shares = (("C", 0.9226), ("H", 0.0774))  # polystyrene
+    through = []
+    for density in (1.06, 0.02):
+        own = Material(name="own", density_g_cm3=density, mass_fractions=shares)
+        wall = Layer(material=own, thickness_mm=10.6 / density)
+        through.append(layers_transmission((wall,), [20.0, 60.0, 140.0]))
+    np.testing.assert_allclose(*through, rtol=1e-12)
+    assert through[0][0] < 0.9
 
 
 def test_both_ends_of_the_dose_of_a_flight():
@@ -227,6 +248,24 @@ def test_the_root_of_a_cubic_is_exact(root):
     nodes = np.arange(12.0)
     cubic = 0.01 * (nodes - root) * ((nodes - 1.0) ** 2 + 5.0)
     assert first_root(cubic[None])[0] == pytest.approx(root, abs=1e-9)
+
+
+def test_an_exposed_colour_roll_is_worth_what_its_worst_record_keeps():
+    film, doses = generic_film(400, kind="colour-negative"), np.geomspace(5.0, 2000.0, 25)
+    verdicts, kept, _ = exposed_worth(film, doses, 0.0)
+    shadows, textured, gradients = [], [], []
+    for record in plain_records(film_to_dict(film)):
+        point = shadow_point(record, SPEED_POINT["colour-negative"])
+        clean, fogged = SlowRecord(record, 0.0), [SlowRecord(record, float(dose)) for dose in doses]
+        there = point + TEXTURED_STOPS * STOP
+        shadows.append([one.snr(point) / clean.snr(point) for one in fogged])
+        textured.append([one.snr(there) / clean.snr(there) for one in fogged])
+        gradients.append([one.gradient(there) / clean.gradient(there) for one in fogged])
+    np.testing.assert_allclose(kept, np.min(shadows, axis=0), rtol=1e-6)
+    assert np.max(np.max(shadows, axis=0) / kept) > 1.1  # another record would be seen
+    worst = verdict_of(np.min(textured, axis=0), np.min(gradients, axis=0))
+    assert verdicts.tolist() == worst.tolist()
+    assert verdict_of(np.max(textured, axis=0), np.min(gradients, axis=0)).tolist() != worst.tolist()
 
 
 def test_a_generic_film_says_when_its_shape_was_given():
