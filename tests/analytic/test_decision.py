@@ -145,6 +145,13 @@ def test_bracketing_is_the_best_of_all_combinations(frames, seed):
     np.testing.assert_allclose(plan.steps, np.diff(plan.stops), atol=1e-6)
 
 
+@pytest.mark.parametrize("stops", [0.0, 0.01, 1.0, 1.234, float(STOPS[-1])])
+def test_the_loss_of_single_cases_is_that_of_the_decision(stops):
+    needs = np.array([0.0, 0.5, 2.0, 9.0])
+    wanted = 4.0 * np.maximum(needs - stops, 0.0) + stops
+    np.testing.assert_allclose(cases(needs).loss(stops), wanted, atol=1e-5)
+
+
 def test_frames_by_the_width_of_the_interval():
     assert [frame_count(width) for width in (0.0, 1.0, 1.01, 2.5, 2.6)] == [1, 1, 2, 2, 3]
 

@@ -252,6 +252,15 @@ def test_what_belongs_to_a_trip_stays_there():
     assert counts[1] == counts[2] == sum(not only for only in learned.trip_only)
 
 
+def test_scanners_bands_and_development_belong_to_a_trip():
+    history = History(passes=Pass(source="cabin-ct", scanner="x", shield="lead=0.2"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    stays = {item.name for item in model.inputs if item.trip_only}
+    assert stays == {"film_contrast[bw-negative]", "dose[cabin-ct @ x]", "unevenness[a]"}
+    goes_on = {"calibration_kerma", "hit_exponent", "film_factor[bw-negative ISO 400]", "dose[cabin-ct]", "eta_low"}
+    assert goes_on <= set(model.position) - stays
+
+
 def test_a_file_gives_back_what_was_learnt(tmp_path):
     history = History(passes=Pass(source=SCANNER, scanner="x"))
     trip = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history), ("b", 1600, history))))

@@ -106,6 +106,13 @@ def test_foam_stops_what_the_same_mass_of_the_solid_stops():
     assert through[0][0] < 0.9
 
 
+@pytest.mark.parametrize(("kvp", "published"), [(60, True), (150, True), (155, False)])
+def test_lead_is_published_up_to_150_kvp(kvp, published):
+    # the shipped rows of NCRP 147 run from 50 to 150 kVp
+    assert transmission("lead=0.25", Beam(tube_kvp=kvp)).published == published
+    assert not transmission("lead=0.25+tin=0.1", Beam(tube_kvp=100.0)).published
+
+
 def test_both_ends_of_the_dose_of_a_flight():
     # gray per sievert (from memory) and solar cycle are two independent factors: logarithms in quadrature
     assert constant_range("flight_gray_per_sievert") == (0.35, 0.5, 0.7)

@@ -142,6 +142,8 @@ def test_delta_x_warns_beyond_its_range():
         lambda: grade_for_density_range(-1),
         lambda: rms_granularity(-0.01),
         lambda: noise_equivalent_quanta(0.6, 0.0),
+        lambda: noise_equivalent_quanta(0.6, 0.01, 0.0),
+        lambda: dataclasses.replace(generic_film(400), measured_range=(-1.0, -1.0)),
         lambda: covered_fraction(1e8, -1),
     ],
 )

@@ -344,6 +344,21 @@ def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
         read_learned(file)
 
 
+def test_every_field_of_what_was_learnt_is_asked_for(tmp_path):
+    learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3), samples=512)
+    file = save_learned(learned, tmp_path / "learned.json", samples=100)
+    whole = json.loads(file.read_text())
+    top = [name for name in whole if name not in ("inputs", "scanner_class_share")]
+    assert len(top) == 7
+    for place, names in (("", top), ("inputs", list(whole["inputs"][0]))):
+        for name in names:
+            data = json.loads(json.dumps(whole))
+            (data["inputs"][0] if place else data).pop(name)
+            file.write_text(json.dumps(data))
+            with pytest.raises(InputFileError, match=f"'{name}'|does not hold"):
+                read_learned(file)
+
+
 def test_what_was_learnt_under_other_priors_is_not_mixed_in(tmp_path):
     rolls = one()
     learned = read_learned(
