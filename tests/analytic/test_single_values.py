@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from scipy.optimize import brentq
 from filmdose.answering import answer, film_to_dict
 from filmdose.errors import ArgumentError
 from filmdose.exposed import TEXTURED_STOPS, exposed_worth
-from filmdose.film.generic import generic_film
+from filmdose.film.generic import box_speed_notes, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
@@ -37,6 +38,7 @@ from filmdose.radiation.background import flight_kerma_ugy, latitude_band
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission
 from filmdose.radiation.sources import Source
+from filmdose.sensitometry import metered_exposure
 from filmdose.solution import verdict_of
 from filmdose.solver import CRITERIA, first_root
 from filmdose.trip import FogReading, Roll, measured_fog
@@ -273,6 +275,16 @@ def test_an_exposed_colour_roll_is_worth_what_its_worst_record_keeps():
     worst = verdict_of(np.min(textured, axis=0), np.min(gradients, axis=0))
     assert verdicts.tolist() == worst.tolist()
     assert verdict_of(np.max(textured, axis=0), np.min(gradients, axis=0)).tolist() != worst.tolist()
+
+
+def test_speeds_on_boxes_are_doubted_from_1600_on():
+    assert [len(box_speed_notes([generic_film(speed)])) for speed in (1250, 1600, 3200)] == [0, 1, 1]
+    assert not box_speed_notes([replace(generic_film(1600), origin="measured")])
+
+
+def test_what_a_meter_gives_falls_with_the_share_that_the_lens_brings():
+    # ISO 2720: H = q K / EI; through a dense filter q may be a few per cent
+    assert metered_exposure(100, meter_constant=12.5, factor=0.02) == pytest.approx(0.02 * 12.5 / 100, rel=1e-12)
 
 
 def test_a_generic_film_says_when_its_shape_was_given():

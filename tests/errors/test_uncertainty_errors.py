@@ -20,6 +20,7 @@ from filmdose.odds import (
     Priors,
     default_priors,
     learn,
+    narrowing,
     propagate,
     read_learned,
     read_priors,
@@ -342,6 +343,12 @@ def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
     file.write_text(json.dumps(data))
     with pytest.raises(InputFileError, match=says):
         read_learned(file)
+
+
+@pytest.mark.parametrize("error", ["fog_error", "dose_error"])
+def test_a_reading_without_error_narrows_nothing_that_could_be_told(error):
+    with pytest.raises(ArgumentError, match=error):
+        narrowing(one(), "a", **{error: 0.0})
 
 
 def test_every_field_of_what_was_learnt_is_asked_for(tmp_path):

@@ -452,7 +452,7 @@ def test_destroyed_film_has_no_index_and_finite_fog(kind, state):
 @pytest.mark.parametrize("kind", KINDS)
 def test_no_dose_needs_nothing(kind):
     told = propagate([roll(400, History(), kind=kind)], samples=128)["a"]
-    assert told.stops == (0.0, 0.0, 0.0)
+    assert told.stops == told.kerma_ugy == told.fog_density == (0.0, 0.0, 0.0)
     assert (told.ei_recommended, told.chance_over_one_stop, told.verdict) == (400.0, 0.0, "good")
 
 
