@@ -14,8 +14,8 @@ from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.noisefit import GranularityReadings
-from filmdose.film.recordfit import _influences
 from filmdose.film.readings import StepReadings, tablet_log_exposures
+from filmdose.film.recordfit import _influences
 from filmdose.sensitometry import iso6, iso2240, iso5800
 from filmdose.standards import KINDS
 
@@ -228,9 +228,7 @@ def test_steeper_corners_take_more_quanta():
 def test_what_a_weight_moves_is_its_finite_difference(record):
     """Speed point and ln(contrast), on which the standard errors rest, with net weights a little less and more."""
     z, net, fog, change = np.linspace(0.9, 3.3, 7), np.linspace(0.5, 0.3, 7), 0.05, 1e-4
-    whole = replace(
-        generic_film(200).records[0], log_sensitivity=z, weights=net / (1 - fog), native_fog=fog
-    )
+    whole = replace(generic_film(200).records[0], log_sensitivity=z, weights=net / (1 - fog), native_fog=fog)
     whole = replace(whole, positive=record == "positive")
 
     def found(weights):
