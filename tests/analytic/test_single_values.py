@@ -36,7 +36,7 @@ from filmdose.radiation import (
 )
 from filmdose.radiation.background import flight_kerma_ugy, latitude_band
 from filmdose.radiation.constants import constant_range
-from filmdose.radiation.shields import transmission
+from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
 from filmdose.sensitometry import metered_exposure
 from filmdose.solution import verdict_of
@@ -113,6 +113,15 @@ def test_lead_is_published_up_to_150_kvp(kvp, published):
     # the shipped rows of NCRP 147 run from 50 to 150 kVp
     assert transmission("lead=0.25", Beam(tube_kvp=kvp)).published == published
     assert not transmission("lead=0.25+tin=0.1", Beam(tube_kvp=100.0)).published
+
+
+@pytest.mark.parametrize("weight", ["kerma", "emulsion", "film"])
+@pytest.mark.parametrize("eta", [0.3, 0.65])
+def test_a_curve_of_transmission_runs_through_the_single_walls(weight, eta):
+    beam = Beam(tube_kvp=120.0)
+    curve = transmission_curve("tin", [0.0, 0.2, 1.0], beam, weight=weight, eta_low=eta)
+    singles = [getattr(transmission(f"tin={wall}", beam, eta_low=eta), f"narrow_{weight}") for wall in (0.2, 1.0)]
+    np.testing.assert_allclose(curve, [1.0, *singles], rtol=1e-9)
 
 
 def test_both_ends_of_the_dose_of_a_flight():
