@@ -16,6 +16,7 @@ from filmdose.decision import (
     lost_together,
     mean_highlight,
     shadow_to_win,
+    total_loss,
 )
 from filmdose.errors import ArgumentError
 from filmdose.odds import weighted_quantile
@@ -196,6 +197,12 @@ def test_two_counts_joined_are_one_count_of_all():
         for p in (0.0, 0.05, 0.5, 0.95, 1.0):
             assert joined.quantile(p) == whole.quantile(p)
             assert joined.quantile(p) == pytest.approx(np.quantile(values, p), abs=0.02)
+
+
+def test_the_loss_counts_what_is_lost_and_no_room():
+    given, dark, bright = np.array([0.0, 1.0, 0.5, 0.0]), np.array([0.02, -1.0, 0.3, -1.0]), np.array([-1, 0.03, 0.1, -2])
+    lost = total_loss(given, dark, bright, Question(cost_under=3.0, cost_over=2.0))
+    np.testing.assert_allclose(lost, [0.06, 2.09, 2.2, 0.0], rtol=1e-12)
 
 
 def test_a_highlight_and_a_range_count_together_where_either_is_lost():

@@ -13,6 +13,7 @@ from filmdose.film.curves import ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
+from filmdose.film.nnls import second_differences, smooth_nnls
 from filmdose.film.noisefit import GranularityReadings
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.film.recordfit import _influences
@@ -222,6 +223,23 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+
+
+def test_the_scatter_of_a_fit_is_that_of_its_readings():
+    """Ordinary least squares, as no bound and next to no smoothing act: s**2 has the true variance as its mean."""
+    rng = np.random.default_rng(1)
+    matrix, truth = rng.uniform(0.0, 1.0, (24, 8)), np.linspace(3.0, 5.0, 8)
+    found = [
+        smooth_nnls(
+            matrix, matrix @ truth + rng.normal(0.0, 0.1, 24), second_differences(8), [1e-9], usual_variance=0.01
+        )
+        for _ in range(60)
+    ]
+    assert found[0].parameters == pytest.approx(8.0, rel=1e-3)
+    assert np.mean([one.variance for one in found]) == pytest.approx(0.01, rel=0.1)
+    # and the unknowns scatter about the truth as their covariance says
+    errors = [(one.x - truth) @ np.linalg.inv(0.01 * np.linalg.inv(matrix.T @ matrix)) @ (one.x - truth) for one in found]
+    assert np.mean(errors) == pytest.approx(8.0, rel=0.15)
 
 
 @pytest.mark.parametrize("record", ["visual", "green", "positive"])

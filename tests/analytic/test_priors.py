@@ -11,7 +11,7 @@ from scipy import stats
 from filmdose.files import data_text, load_data_toml
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
-from filmdose.odds import Prior, default_priors, list_priors, trip_model
+from filmdose.odds import Prior, SamplePrior, default_priors, list_priors, trip_model
 from filmdose.odds.priors import PRIOR_KINDS
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import check_evidence
@@ -49,6 +49,13 @@ def test_each_half_of_a_two_piece_log_normal_is_half_of_scipys():
     for side, far in ((0.2, 20.0), (0.8, 1000.0)):
         sigma = abs(math.log(far / 100.0)) / stats.norm.ppf(0.95)
         assert prior.quantile(side) == pytest.approx(stats.lognorm(s=sigma, scale=100.0).ppf(side), rel=1e-12)
+
+
+def test_the_points_of_measured_values_are_their_quantiles():
+    values = [3.0, 4.0, 5.0, 9.0, 20.0, 21.0, 30.0, 44.0]
+    prior = SamplePrior.of(values)
+    assert (prior.low, prior.typical, prior.high) == pytest.approx(np.percentile(values, [5, 50, 95]), rel=1e-12)
+    np.testing.assert_allclose(prior.quantile([0.05, 0.5, 0.95]), (prior.low, prior.typical, prior.high), rtol=1e-6)
 
 
 def test_an_even_distribution_ends_where_it_should():
