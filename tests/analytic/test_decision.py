@@ -48,6 +48,15 @@ def test_a_straight_loss_is_least_where_the_shadows_have_what_they_need(need):
     assert found.loss[0] == pytest.approx(need, abs=1e-9)
 
 
+@pytest.mark.parametrize("need", [STOPS[-1] - 0.05, STOPS[-1] + 0.01, 20.0])
+def test_what_all_light_in_reach_does_not_restore_is_given_no_more(need):
+    found = least(np.stack([need - STOPS, np.square(need - STOPS)]))
+    wanted = min(need, STOPS[-1])
+    assert found.stops[0] == pytest.approx(wanted, abs=1e-9)
+    # a square that falls without end, or costs more than light from an eighth of a stop on: 4 x 2 (need - s) = 1
+    assert found.stops[1] == pytest.approx(min(need - 0.125, STOPS[-1]), abs=1e-3)
+
+
 @pytest.mark.parametrize("cost", [2.0, 4.0, 8.0])
 @pytest.mark.parametrize("half_life", [0.4, 1.0, 2.0])
 def test_falling_returns(cost, half_life):

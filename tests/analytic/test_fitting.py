@@ -14,7 +14,7 @@ from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.nnls import second_differences, smooth_nnls
-from filmdose.film.noisefit import GranularityReadings
+from filmdose.film.noisefit import GranularityReadings, _within
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.film.recordfit import _influences
 from filmdose.sensitometry import iso6, iso2240, iso5800
@@ -223,6 +223,27 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+
+
+@pytest.mark.parametrize("base", [0.0, 0.03])
+def test_densities_above_a_base_of_next_to_nothing(base):
+    """A densitometer that was set to zero on the base, or a support as clear as glass."""
+    truth = replace(generic_film(400).records[0], base_density=base)
+    found = fit_emulsion(LONG, truth.density(LONG))
+    assert found.base_plus_fog == pytest.approx(truth.minimum_density(), abs=0.002)
+    assert 0.0 <= found.emulsion.base_density <= found.base_plus_fog
+    np.testing.assert_allclose(found.emulsion.density(LONG), truth.density(LONG), atol=0.004)
+
+
+def test_readings_of_grain_count_as_far_as_the_curve_goes():
+    record = generic_film(400).records[0]
+    low, high = record.curve().log_exposure_range
+    least, most = float(record.density(low)), float(record.density(high))
+    # just below and above the curve's ends, as readings scatter, and of another film
+    density = np.array([least - 0.02, least + 0.5, 1.2, most - 0.02, most + 0.02, most + 0.5])
+    exposures, sigma = _within(record, GranularityReadings(sigma=np.arange(1.0, 7.0) / 100.0, density=density))
+    assert sigma.tolist() == [0.01, 0.02, 0.03, 0.04, 0.05]
+    np.testing.assert_allclose(record.density(exposures[1:4]), density[1:4], atol=1e-9)
 
 
 def test_the_scatter_of_a_fit_is_that_of_its_readings():
