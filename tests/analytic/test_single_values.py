@@ -290,6 +290,18 @@ def test_an_exposed_colour_roll_is_worth_what_its_worst_record_keeps():
     assert 0 < np.count_nonzero(harmless) < np.count_nonzero(worst == "good")
 
 
+@pytest.mark.parametrize("weight", [0.0, 1e-12])
+def test_a_class_of_grains_that_is_not_there_changes_nothing(weight):
+    record = generic_film(400).records[0]
+    more = replace(
+        record, log_sensitivity=[*record.log_sensitivity, 9.0], weights=[*record.weights, weight], hit_exponent=0.0
+    )
+    without = replace(record, hit_exponent=0.0)
+    x = np.linspace(-4.0, 0.0, 9)
+    np.testing.assert_allclose(more.density(x, 200.0), without.density(x, 200.0), rtol=1e-9)
+    np.testing.assert_allclose(more.noise(x, 200.0), without.noise(x, 200.0), rtol=1e-6)
+
+
 def test_speeds_on_boxes_are_doubted_from_1600_on():
     assert [len(box_speed_notes([generic_film(speed)])) for speed in (1250, 1600, 3200)] == [0, 1, 1]
     assert not box_speed_notes([replace(generic_film(1600), origin="measured")])
