@@ -22,7 +22,9 @@ from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
 from filmdose.odds import learn, propagate, trip_model
+from filmdose.odds.cells import total_odds
 from filmdose.odds.groups import film_groups
+from filmdose.odds.tables import film_tables
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.radiation import (
@@ -327,6 +329,25 @@ def test_step_readings_need_a_row_of_exposures(exposures):
 
 
 # -- odds --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_table_of_losses_counts_each_cost_once():
+    """Loss = cost_under times what is lost + cost_over times the stops given, of the same draws."""
+    film = generic_film(400)
+    tables = {
+        costs: film_tables([film], Question(cost_under=costs[0], cost_over=costs[1]), samples=16)[0]
+        for costs in ((2.0, 1.0), (4.0, 1.0), (4.0, 3.0))
+    }
+    stops = tables[2.0, 1.0].stops
+    np.testing.assert_allclose(2.0 * tables[2.0, 1.0].loss - tables[4.0, 1.0].loss, stops + 0.0 * tables[2.0, 1.0].loss)
+    np.testing.assert_allclose(tables[4.0, 3.0].loss - tables[4.0, 1.0].loss, 2.0 * stops + 0.0 * tables[4.0, 1.0].loss)
+    assert np.all(tables[4.0, 1.0].loss >= stops)
+
+
+def test_a_sum_of_no_dose_is_that_of_no_pass():
+    ((none, some),) = total_odds([400], [0.0, 60.0], samples=64)
+    assert (none.ei_recommended, none.kerma_ugy) == (400.0, (0.0, 0.0, 0.0))
+    assert some.ei_recommended < 400.0
 
 
 def test_draws_in_which_nothing_helps_count_in_the_mean_loss():
