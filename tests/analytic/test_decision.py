@@ -209,7 +209,11 @@ def test_two_counts_joined_are_one_count_of_all():
 
 
 def test_the_loss_counts_what_is_lost_and_no_room():
-    given, dark, bright = np.array([0.0, 1.0, 0.5, 0.0]), np.array([0.02, -1.0, 0.3, -1.0]), np.array([-1, 0.03, 0.1, -2])
+    given, dark, bright = (
+        np.array([0.0, 1.0, 0.5, 0.0]),
+        np.array([0.02, -1.0, 0.3, -1.0]),
+        np.array([-1, 0.03, 0.1, -2]),
+    )
     lost = total_loss(given, dark, bright, Question(cost_under=3.0, cost_over=2.0))
     np.testing.assert_allclose(lost, [0.06, 2.09, 2.2, 0.0], rtol=1e-12)
 

@@ -259,7 +259,9 @@ def test_the_scatter_of_a_fit_is_that_of_its_readings():
     assert found[0].parameters == pytest.approx(8.0, rel=1e-3)
     assert np.mean([one.variance for one in found]) == pytest.approx(0.01, rel=0.1)
     # and the unknowns scatter about the truth as their covariance says
-    errors = [(one.x - truth) @ np.linalg.inv(0.01 * np.linalg.inv(matrix.T @ matrix)) @ (one.x - truth) for one in found]
+    errors = [
+        (one.x - truth) @ np.linalg.inv(0.01 * np.linalg.inv(matrix.T @ matrix)) @ (one.x - truth) for one in found
+    ]
     assert np.mean(errors) == pytest.approx(8.0, rel=0.15)
 
 

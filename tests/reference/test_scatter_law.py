@@ -58,7 +58,9 @@ def test_where_the_published_fit_lies_below_the_narrow_beam_the_narrow_beam_coun
 @pytest.mark.parametrize(("symbol", "energy"), [("Pb", 60.0), ("Pb", 92.0), ("Pb", 140.0), ("Sn", 32.0), ("Sn", 80.0)])
 def test_what_a_wall_scatters_and_shines(symbol, energy):
     """mu_coh + mu_incoh E'/E / 2 + mu_photo K / 4, on xraydb, with E'/E from the integrals of Klein and Nishina."""
-    coherent, incoherent, photo = (xraydb.mu_elam(symbol, 1e3 * energy, kind=kind) for kind in ("coh", "incoh", "photo"))
+    coherent, incoherent, photo = (
+        xraydb.mu_elam(symbol, 1e3 * energy, kind=kind) for kind in ("coh", "incoh", "photo")
+    )
     ratio = lambda cosine: 1.0 / (1.0 + energy / 510.99895 * (1.0 - cosine))
     section = lambda c: ratio(c) ** 2 * (ratio(c) + 1.0 / ratio(c) - 1.0 + c * c)
     kept = quad(lambda c: section(c) * ratio(c), -1.0, 1.0)[0] / quad(section, -1.0, 1.0)[0]
