@@ -162,6 +162,14 @@ def test_the_loss_of_single_cases_is_that_of_the_decision(stops):
     np.testing.assert_allclose(cases(needs).loss(stops), wanted, atol=1e-5)
 
 
+@pytest.mark.parametrize(("infinite", "wanted"), [(4, 94.5), (5, 94.5), (6, np.inf)])
+def test_a_quantile_among_cases_that_nothing_helps_is_infinite(infinite, wanted):
+    counted = Histogram(0.0, 128.0)
+    counted.add(np.concatenate([np.arange(100.0 - infinite) + 0.5, np.full(infinite, np.inf)]))
+    assert counted.quantile(0.95) == pytest.approx(wanted, abs=0.6)
+    assert counted.quantile(0.5) == pytest.approx(49.5, abs=0.6)
+
+
 def test_frames_by_the_width_of_the_interval():
     assert [frame_count(width) for width in (0.0, 1.0, 1.01, 2.5, 2.6)] == [1, 1, 2, 2, 3]
 

@@ -41,8 +41,8 @@ from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
 from filmdose.sensitometry import metered_exposure
-from filmdose.solution import verdict_of
-from filmdose.solver import CRITERIA, first_root
+from filmdose.solution import record_solvers, verdict_of
+from filmdose.solver import CRITERIA, Shape, first_root
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
@@ -261,6 +261,23 @@ def test_a_curve_that_reaches_nothing_between_nodes_only_has_its_root_there(plac
     found = first_root(np.stack([curve, curve - 2.0 * top]))
     assert found[0] == pytest.approx(middle - math.sqrt(top / bend), abs=1e-9)
     assert np.isnan(found[1])  # and one that stays below has none
+
+
+@pytest.mark.parametrize("factor", [0.8, 1.0, 1.25])
+def test_nodes_are_counted_from_the_shadow_point_of_the_contrast_drawn(factor):
+    film = generic_film(400)
+    (solver,), record = record_solvers(film), film.records[0]
+    rows = solver.rows(Shape(log_contrast=np.log([factor])))
+    # the standard's 0.10 above base plus fog, of all densities multiplied
+    point = shadow_point(plain_records(film_to_dict(film))[0], 0.10)
+    net = float(record.density(point + rows.origin[0]) - record.minimum_density())
+    assert net == pytest.approx(0.10 / factor, rel=1e-4)
+    nodes = np.arange(float(solver.light.missed.shape[1]))
+    cubic = np.array([0.3, -2.0, 7.0, 1.0])
+    found = rows._shifted(np.polyval(cubic, nodes / 50.0)[None], None)[0]
+    place = rows.origin[0] / solver.light.step
+    inside = (nodes + place > 1.0) & (nodes + place < nodes[-1] - 1.0)
+    np.testing.assert_allclose(found[inside], np.polyval(cubic, (nodes[inside] + place) / 50.0), rtol=1e-9)
 
 
 @pytest.mark.parametrize("root", [2.2, 3.5, 5.9])

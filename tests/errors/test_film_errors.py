@@ -10,7 +10,7 @@ from filmdose.errors import ArgumentError, InputFileError, OutputFileError, Unkn
 from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
 from filmdose.film.fitting import fit_emulsion, fit_film
-from filmdose.film.generic import generic_film
+from filmdose.film.generic import generic_film, generic_granularity
 from filmdose.film.readings import StepReadings
 from filmdose.sensitometry import (
     contrast_index,
@@ -132,6 +132,7 @@ def test_delta_x_warns_beyond_its_range():
         lambda: straight_line(RISING, log_exposure_interval=(-1.0, -2.0)),
         lambda: straight_line(RISING, fraction=2.0),
         lambda: contrast_index(RISING, small_radius=2.0, large_radius=1.0),
+        lambda: generic_granularity("bw-negative", 0.0),
         lambda: lens_factor(transmittance=1.02),
         lambda: lens_factor(vignetting=1.02),
         lambda: lens_factor(field_angle_degrees=100),
@@ -302,6 +303,25 @@ ENDS = [
     ("noise_floor", 0.0, -1e-3),
     ("cluster_grains", 1.0, 0.99),
 ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "inside", "outside"),
+    [
+        ("bw-negative", "contrast", 0.55, 0.54),
+        ("colour-negative", "contrast", 1.80, 1.81),
+        ("bw-negative", "toe", 0.10, 0.098),
+        ("bw-negative", "toe", 0.60, 0.61),
+        ("colour-reversal", "contrast", 0.80, 0.79),
+        ("bw-reversal", "contrast", 1.25, 1.26),
+        ("bw-reversal", "toe", 0.08, 0.078),
+        ("bw-reversal", "toe", 0.40, 0.41),
+    ],
+)
+def test_the_shapes_of_generic_films_end_where_their_standard_cannot_be_met(kind, name, inside, outside):
+    assert generic_film(400, kind=kind, **{name: inside}).speed == 400.0
+    with pytest.raises(ArgumentError, match=name):
+        generic_film(400, kind=kind, **{name: outside})
 
 
 @pytest.mark.parametrize(("name", "inside", "outside"), ENDS)

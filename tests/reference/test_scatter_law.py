@@ -61,9 +61,15 @@ def test_what_a_wall_scatters_and_shines(symbol, energy):
     coherent, incoherent, photo = (
         xraydb.mu_elam(symbol, 1e3 * energy, kind=kind) for kind in ("coh", "incoh", "photo")
     )
-    ratio = lambda cosine: 1.0 / (1.0 + energy / 510.99895 * (1.0 - cosine))
-    section = lambda c: ratio(c) ** 2 * (ratio(c) + 1.0 / ratio(c) - 1.0 + c * c)
-    kept = quad(lambda c: section(c) * ratio(c), -1.0, 1.0)[0] / quad(section, -1.0, 1.0)[0]
+
+    def left(cosine):  # of the energy of a photon that turns by an angle
+        return 1.0 / (1.0 + energy / 510.99895 * (1.0 - cosine))
+
+    def section(cosine, power):
+        share = left(cosine)
+        return share ** (2 + power) * (share + 1.0 / share - 1.0 + cosine**2)
+
+    kept = quad(section, -1.0, 1.0, 1)[0] / quad(section, -1.0, 1.0, 0)[0]
     lines, edge = xraydb.xray_lines(symbol, "K").values(), xraydb.xray_edge(symbol, "K")
     shines = 0.0
     if 1e3 * energy > edge.energy:
