@@ -204,7 +204,7 @@ def write_document(document: Document, path: str | Path, format: str | None = No
 # -- data ----------------------------------------------------------------------------------------------------------
 
 #: What a spreadsheet may run: a sign at the start or behind what nobody sees, and lines or columns of their own.
-_FORMULA = re.compile(r"[\s\x00-\x1f\u200b\u2060\ufeff]*[=+\-@＝＋－＠]|[\t\r\n]")  # noqa: RUF001
+_FORMULA = re.compile(r"[\s\x00-\x1f\u200b\u2060\ufeff]*[=+\-@＝＋－＠]|[\t\r\n]")
 #: No spreadsheet holds these, and no CSV needs them.
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
 
