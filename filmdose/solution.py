@@ -18,6 +18,7 @@ from filmdose.arrays import FloatArray
 from filmdose.decision import highlight_lost, least_loss, shadow_to_win
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.nodes import cubic_at, first_root
 from filmdose.quantity import in_unit
 from filmdose.question import Question
 from filmdose.solver import (
@@ -26,8 +27,6 @@ from filmdose.solver import (
     RecordRows,
     RecordSolver,
     ReversalLoss,
-    cubic_at,
-    first_root,
     record_criteria,
     record_solver,
     reversal_loss,

@@ -2,7 +2,8 @@
 
 For one record light enters only through fixed matrices, P_L and dP_L/dlog10 H of every class on nodes of exposure;
 a dose, the exponents, the contrast and the toe enter only through *weights* of the classes, one row for each case.
-So all cases are a few matrix products, and every criterion is read off their rows.
+So all cases are a few matrix products, and every criterion is read off their rows (:mod:`filmdose.nodes` says how
+these lie in memory).
 
 Exposure is counted from the *shadow point* of the clean record, s = log10 H - log10 H_m, and dose as x, the mean
 number of hits of a grain of sensitivity 1 / H_m.  In these two numbers all speeds of one family of films are the
@@ -22,6 +23,7 @@ from scipy.special import gammainc, gammaincc, gammaln
 from filmdose.arrays import FloatArray
 from filmdose.criteria import Criterion, Tones
 from filmdose.film.emulsion import LN10, Emulsion
+from filmdose.nodes import cubic_root, first_root, first_roots, product
 from filmdose.standards import (
     CONTRAST_INTERVAL,
     FRACTION_OF_MEAN_GRADIENT,
@@ -40,10 +42,6 @@ __all__ = [
     "RecordView",
     "ReversalLoss",
     "Shape",
-    "cubic_at",
-    "cubic_root",
-    "first_root",
-    "nodes_from",
     "record_criteria",
     "record_solver",
     "reversal_loss",
@@ -175,6 +173,11 @@ def _few_quanta(x: FloatArray, quanta: float) -> tuple[FloatArray, FloatArray]:
     return total, left
 
 
+def _by_classes(rows: FloatArray) -> FloatArray:
+    """Rows laid out class by class, as :mod:`filmdose.nodes` has them."""
+    return np.asarray(rows, order="F")
+
+
 def _flushed(rows: FloatArray) -> FloatArray:
     """Numbers whose products come next to underflow change nothing and make a product several times slower."""
     return np.where(np.abs(rows) < 1e-100, 0.0, rows)
@@ -278,16 +281,19 @@ class RecordRows:
         def column(value: FloatArray | None, own: float) -> FloatArray | float:
             return own if value is None else np.asarray(value)[:, None]
 
-        c = np.atleast_2d(solver.weights) if shape.weights is None else shape.weights
+        def power(exponent: FloatArray | float) -> FloatArray:
+            return np.atleast_2d(np.exp(_by_classes(LN10 * exponent * z)))
+
+        c = np.atleast_2d(solver.weights) if shape.weights is None else _by_classes(shape.weights)
         self.origin: FloatArray | None = None
         if shape.log_contrast is not None:
             factor = np.exp(shape.log_contrast)
-            c = c * factor[:, None]
+            c = _by_classes(c * factor[:, None])
             self.origin = solver.shadow_point_at(factor)
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
-        self.profile: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.hit_exponent, solver.hit_exponent) * z))
-        self.area: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.area_exponent, solver.area_exponent) * z))
+        self.profile: FloatArray = power(column(shape.hit_exponent, solver.hit_exponent))
+        self.area: FloatArray = power(column(shape.area_exponent, solver.area_exponent))
         self.saturation = column(shape.dye_saturation, solver.dye_saturation)
         self.floor = column(shape.noise_floor, solver.noise_floor)
         self.cluster = column(shape.cluster_grains, solver.cluster_grains)
@@ -320,8 +326,8 @@ class RecordRows:
     def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
         """Product of weights with a matrix; on the nodes counted from each row's own shadow point."""
         if self.origin is None:
-            return np.asarray(rows @ (matrix if nodes is None else matrix[:, nodes]))
-        return self._shifted(rows @ matrix, nodes)
+            return product(rows, matrix if nodes is None else matrix[:, nodes])
+        return self._shifted(product(rows, matrix), nodes)
 
     def _shifted(self, values: FloatArray, nodes: slice | None) -> FloatArray:
         """Values at the nodes plus each row's own shadow point, on the cubic through four nodes."""
@@ -336,19 +342,20 @@ class RecordRows:
             -(t + 1.0) * t * (t - 2.0) / 2.0,
             (t + 1.0) * t * (t - 1.0) / 6.0,
         )
-        index = np.arange(first, last) + whole.astype(np.intp)[:, None]
-        result = np.zeros((values.shape[0], last - first))
-        for offset, coefficient in zip((-1, 0, 1, 2), coefficients, strict=True):
-            result += coefficient * np.take_along_axis(values, np.clip(index + offset, 0, values.shape[1] - 1), axis=1)
-        return result
+        node = whole.astype(np.intp) + np.arange(first - 1, last + 2)[:, None]
+        around = values.T[np.clip(node, 0, values.shape[1] - 1), np.arange(len(values))].T
+        result = coefficients[0] * around[:, :-3]
+        for offset in (1, 2, 3):
+            result += coefficients[offset] * around[:, offset : offset + last - first]
+        return np.asarray(result)
 
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
-        exponent = -hits[:, None] * self.profile
+        exponent = self.profile.T * -hits
         np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
         np.exp(exponent, out=exponent)
-        exponent *= self.clean
-        return exponent
+        exponent *= self.clean.T
+        return np.asarray(exponent.T)
 
     def variance(self, w: FloatArray, hits: FloatArray | None, nodes: slice) -> FloatArray:
         """v + sum_j a_j c_j F_j (1 - s F_j) + extra on some nodes, where a grain of sensitivity 1/H_m has area 1.
@@ -398,18 +405,18 @@ class RecordRows:
         count = light.reach if nodes is None else min(nodes, light.reach)
         places = slice(light.zero - light.margin, light.zero + count)
         w = self.surviving(hits)
-        slope = self._on(w, light.slope, places)
-        variance = self.variance(w, hits, places)
         return RecordView(
-            log2_snr=self._log2_snr(slope, variance),
+            log2_snr=self._log2_snr(self._on(w, light.slope, places), self.variance(w, hits, places)),
             log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
             fog_density=np.asarray(self.total - w.sum(axis=1)),
         )
 
     def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
+        """log2 of slope over noise, over that of the clean shadow point; uses up ``variance``."""
         scale = self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2
         squared = slope * slope
-        squared /= np.maximum(variance, _TINY)  # fogged through, reversal film has neither image nor noise
+        np.maximum(variance, _TINY, out=variance)  # fogged through, reversal film has neither image nor noise
+        squared /= variance
         squared *= scale[:, None]
         np.maximum(squared, _TINY, out=squared)
         np.log2(squared, out=squared)
@@ -748,8 +755,7 @@ def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     places = slice(light.zero, light.end)
     w = rows.surviving(hits)
     image = rows._on(w, light.missed, places)
-    variance = rows.variance(w, hits, places)
-    ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), variance))
+    ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), rows.variance(w, hits, places)))
     clean_image = rows.undeveloped_clean[:, places]
     span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
     usable = step * first_root(ratio - (1.0 - 1e-9))
@@ -784,122 +790,3 @@ def rows_clean_fractional(rows: RecordRows) -> FloatArray:
         slope = rows._on(rows.clean, light.slope, slice(0, end))
         rows.__dict__["clean_fractional"] = first_root(slope - FRACTION_OF_MEAN_GRADIENT * mean) - zero
     return np.asarray(rows.__dict__["clean_fractional"])
-
-
-# -- crossings --------------------------------------------------------------------------------------------------------
-
-
-def first_root(excess: FloatArray) -> FloatArray:
-    """Node position at which each row first reaches 0; 0 where it starts there, NaN where it never does."""
-    return first_roots(excess)[0]
-
-
-def first_roots(*excesses: FloatArray, going_on: int = 0) -> list[FloatArray]:
-    """:func:`first_root` of several, on cubics through four nodes that are solved together.
-
-    The first ``going_on`` of them go on beyond their last node: rows of these that reach 0 on no node are left NaN.
-    """
-    places, around, low = [], [], []
-    for number, excess in enumerate(excesses):
-        reached = excess >= 0.0
-        index = reached.argmax(axis=1)
-        found = reached[np.arange(index.size), index]
-        place = np.where(found, index.astype(np.float64), np.nan)
-        if number >= going_on and not found.all():
-            lost = np.flatnonzero(~found)
-            place[lost] = _touch(excess[lost])
-        inside = np.flatnonzero(found & (index > 0))
-        left = np.clip(index[inside] - 2, 0, excess.shape[1] - 4)
-        around.append(nodes_from(excess, left, 4, rows=inside))
-        low.append(index[inside] - 1.0 - left)
-        places.append((place, inside, left))
-    roots = cubic_root(np.concatenate(around, axis=1), np.concatenate(low))
-    for (place, inside, left), root in zip(
-        places, np.split(roots, np.cumsum([part.size for part in low])[:-1]), strict=True
-    ):
-        place[inside] = left + root
-    return [place for place, _, _ in places]
-
-
-def nodes_from(
-    values: FloatArray, first: NDArray[np.intp], count: int, *, rows: NDArray[np.intp] | None = None
-) -> FloatArray:
-    """Some neighbouring nodes of each row (or of some rows) from node ``first`` on, shape (count, rows).
-
-    A single row of values serves all.
-    """
-    # a flat take is three times as fast as take_along_axis
-    flat = np.ascontiguousarray(values)
-    start = first
-    if len(flat) > 1:
-        start = first + flat.shape[1] * (np.arange(len(flat)) if rows is None else rows)
-    return flat.ravel().take(start + np.arange(count)[:, None])
-
-
-def cubic_at(values: FloatArray, first: NDArray[np.intp], place: FloatArray) -> FloatArray:
-    """Value of each row at ``place`` nodes right of node ``first``, on the cubic through the four nodes from there."""
-    v0, v1, v2, v3 = nodes_from(values, first, 4)
-    t = place
-    return np.asarray(
-        -v0 * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
-        + v1 * t * (t - 2.0) * (t - 3.0) / 2.0
-        - v2 * t * (t - 1.0) * (t - 3.0) / 2.0
-        + v3 * t * (t - 1.0) * (t - 2.0) / 6.0
-    )
-
-
-def _touch(excess: FloatArray) -> FloatArray:
-    """Rows that never reach 0 on a node may still reach it between nodes, at a maximum."""
-    top = np.clip(excess.argmax(axis=1), 1, excess.shape[1] - 2)
-    here = np.arange(top.size)
-    before, at, after = excess[here, top - 1], excess[here, top], excess[here, top + 1]
-    curvature = before - 2.0 * at + after
-    slope = 0.5 * (after - before)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        peak = at - 0.5 * slope**2 / curvature
-        place = -slope / curvature - np.sqrt(-2.0 * peak / curvature)
-    touches = (curvature < 0) & (peak >= 0) & (np.abs(place) <= 1)
-    return np.asarray(np.where(touches, top + place, np.nan))
-
-
-def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
-    """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero."""
-    f0, f1, f2, f3 = values
-    # Newton's forward differences, as a polynomial in t.
-    d2, d3 = f2 - 2.0 * f1 + f0, f3 - 3.0 * (f2 - f1) - f0
-    a3 = d3 / 6.0
-    a2 = 0.5 * (d2 - d3)
-    a1 = (f1 - f0) - 0.5 * d2 + d3 / 3.0
-
-    def cubic(t: FloatArray) -> FloatArray:
-        return np.asarray(f0 + t * (a1 + t * (a2 + t * a3)))
-
-    high = low + 1.0
-    at_low, at_high = cubic(low), cubic(high)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        t = low - at_low / (at_high - at_low)
-        for _ in range(3):
-            t -= cubic(t) / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
-            np.minimum(np.maximum(t, low, out=t), high, out=t)  # keeps NaN, seen below
-        scale = np.abs(at_low) + np.abs(at_high)
-        astray = ~(np.abs(cubic(t)) <= 1e-7 * scale)
-    if astray.any():
-        t[astray] = _bisected(f0[astray], a1[astray], a2[astray], a3[astray], low[astray])
-    return t
-
-
-def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, low: FloatArray) -> FloatArray:
-    """The same root, slowly and surely, for the few rows that Newton's steps lead astray: halving keeps it inside."""
-    low, high = low.copy(), low + 1.0
-    t = 0.5 * (low + high)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for _ in range(40):
-            value = f0 + t * (a1 + t * (a2 + t * a3))
-            below = value < 0
-            low, high = np.where(below, t, low), np.where(below, high, t)
-            step = value / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
-            if not np.any(np.abs(step) > 1e-12):
-                break
-            newton = t - step
-            t = np.where((newton >= low) & (newton <= high), newton, 0.5 * (low + high))
-    return t

@@ -61,7 +61,7 @@ class StackedRows(RecordRows):
 
     def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
         part = matrix if nodes is None else matrix[:, :, nodes]
-        return np.asarray(np.matmul(rows[:, None, :], part)[:, 0, :])
+        return np.asarray(np.matmul(np.ascontiguousarray(rows)[:, None, :], part)[:, 0, :])
 
 
 def nodes_of(solver: RecordSolver) -> tuple[float, float, float, bool]:
