@@ -88,7 +88,8 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     around = -nodes_from(hull, start + margin, 4, rows=crosses)
     end[crosses] = start + cubic_root(around, left[crosses] - 1.0 - start)
     never = np.flatnonzero(left == at_point.shape[1])
-    end[never] = over_tones[never].argmin(axis=1)
+    if never.size:
+        end[never] = _least(over_tones.T[:, never])
     first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
     over_tones -= cubic_at(over_tones, first, end - first)[:, None]
     return over_tones

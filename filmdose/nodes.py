@@ -7,6 +7,8 @@ long.  Arrays that lie otherwise give the same numbers.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -15,7 +17,7 @@ from numpy.typing import NDArray
 
 from filmdose.arrays import FloatArray
 
-__all__ = ["cubic_at", "cubic_root", "first_greatest", "first_root", "first_roots", "first_true", "nodes_from", "product"]
+__all__ = ["Rise", "cubic_at", "cubic_root", "first_root", "first_roots", "first_true", "nodes_from", "product"]
 
 
 def product(rows: FloatArray, matrix: FloatArray) -> FloatArray:
@@ -35,33 +37,58 @@ def _countdown(count: int) -> NDArray[np.unsignedinteger[Any]]:
     return np.arange(count, 0, -1, dtype=np.min_scalar_type(count))
 
 
-def first_greatest(values: FloatArray) -> NDArray[np.intp]:
-    """Index of the first of the greatest values of each row."""
-    return first_true(values == values.max(axis=1)[:, None])
+@dataclass(frozen=True, eq=False)
+class Rise:
+    """Rows of values that may reach a level; read between the nodes on the cubics of ``scale(values)``.
+
+    Parameters
+    ----------
+    values
+        Shape (rows, nodes).
+    level
+        One number, or one for each row.
+    scale
+        A rising function of arrays; the values themselves when left out.
+    goes_on
+        Whether the values go on beyond the last node: rows that reach the level on no node are then left NaN.
+    """
+
+    values: FloatArray
+    level: FloatArray | float = 0.0
+    scale: Callable[[FloatArray], FloatArray] = np.asarray
+    goes_on: bool = False
+
+    @property
+    def reached(self) -> NDArray[np.bool_]:
+        """Where the values are at the level or above."""
+        return np.asarray(self.values >= np.atleast_1d(self.level)[:, None])
+
+    def excess(self, first: NDArray[np.intp], count: int) -> FloatArray:
+        """What some neighbouring nodes of each row have above the level, from node ``first`` on, (count, rows)."""
+        return self.scale(nodes_from(self.values, first, count)) - self.scale(np.atleast_1d(self.level))
 
 
 def first_root(excess: FloatArray) -> FloatArray:
     """Node position at which each row first reaches 0; 0 where it starts there, NaN where it never does."""
-    return first_roots(excess)[0]
+    return first_roots(Rise(excess))[0]
 
 
-def first_roots(*excesses: FloatArray, going_on: int = 0) -> FloatArray:
-    """:func:`first_root` of several, one row each, on cubics through four nodes that are solved together.
+def first_roots(*rises: Rise) -> FloatArray:
+    """Node position at which each row first reaches its level, a row of results for each rise.
 
-    The first ``going_on`` of them go on beyond their last node: rows of these that reach 0 on no node are left NaN.
+    0 where it starts there, NaN where it never does; the cubics of all are solved together.
     """
-    ends = np.array([[excess.shape[1]] for excess in excesses])
-    index = np.stack([first_true(excess >= 0.0) for excess in excesses])
+    ends = np.array([[rise.values.shape[1]] for rise in rises])
+    index = np.stack([first_true(rise.reached) for rise in rises])
     left = np.minimum(np.maximum(index - 2, 0), ends - 4)
-    around = np.stack([nodes_from(*pair, 4) for pair in zip(excesses, left, strict=True)], axis=1)
+    around = np.stack([rise.excess(first, 4) for rise, first in zip(rises, left, strict=True)], axis=1)
     places = left + cubic_root(around.reshape(4, -1), (index - 1.0 - left).ravel()).reshape(index.shape)
     places[index == 0] = 0.0
-    lost = index == ends
-    places[lost] = np.nan
-    for place, never, excess in zip(places[going_on:], lost[going_on:], excesses[going_on:], strict=True):
-        if never.any():
-            rows = np.flatnonzero(never)
-            place[rows] = _touch(excess, rows)
+    never = index == ends
+    places[never] = np.nan
+    for rise, place, lost in zip(rises, places, never, strict=True):
+        if not rise.goes_on and lost.any():
+            place[lost] = _touch(rise)[lost]
     return places
 
 
@@ -81,20 +108,30 @@ def nodes_from(
 
 def cubic_at(values: FloatArray, first: NDArray[np.intp], place: FloatArray) -> FloatArray:
     """Value of each row at ``place`` nodes right of node ``first``, on the cubic through the four nodes from there."""
-    v0, v1, v2, v3 = nodes_from(values, first, 4)
-    t = place
-    return np.asarray(
-        -v0 * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
-        + v1 * t * (t - 2.0) * (t - 3.0) / 2.0
-        - v2 * t * (t - 1.0) * (t - 3.0) / 2.0
-        + v3 * t * (t - 1.0) * (t - 2.0) / 6.0
-    )
+    return _cubic(_CUBIC @ nodes_from(values, first, 4), place)
 
 
-def _touch(excess: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
-    """Rows that never reach 0 on a node may still reach it between nodes, at a maximum."""
-    top = np.clip(first_greatest(excess)[rows], 1, excess.shape[1] - 2)
-    before, at, after = nodes_from(excess, top - 1, 3, rows=rows)
+#: Coefficients of 1, t, t**2, t**3 of the cubic through four values at t = 0, 1, 2, 3.
+_CUBIC = np.array([[6.0, 0.0, 0.0, 0.0], [-11.0, 18.0, -9.0, 2.0], [6.0, -15.0, 12.0, -3.0], [-1.0, 3.0, -3.0, 1.0]]) / 6.0
+
+
+def _cubic(coefficients: FloatArray, t: FloatArray) -> FloatArray:
+    a0, a1, a2, a3 = coefficients
+    value = a3 * t
+    value += a2
+    value *= t
+    value += a1
+    value *= t
+    value += a0
+    return np.asarray(value)
+
+
+def _touch(rise: Rise) -> FloatArray:
+    """Rows that never reach their level on a node may still reach it between nodes, at a maximum."""
+    values = rise.values
+    greatest = first_true(values == values.max(axis=1)[:, None])
+    top = np.minimum(np.maximum(greatest, 1), values.shape[1] - 2)
+    before, at, after = rise.excess(top - 1, 3)
     curvature = before - 2.0 * at + after
     slope = 0.5 * (after - before)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -104,29 +141,16 @@ def _touch(excess: FloatArray, rows: NDArray[np.intp]) -> FloatArray:
     return np.asarray(np.where(touches, top + place, np.nan))
 
 
-#: Coefficients of 1, t, t**2, t**3 of the cubic through four values at t = 0, 1, 2, 3.
-_CUBIC = np.array([[6.0, 0.0, 0.0, 0.0], [-11.0, 18.0, -9.0, 2.0], [6.0, -15.0, 12.0, -3.0], [-1.0, 3.0, -3.0, 1.0]]) / 6.0
-
-
 def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
     """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero.
 
     Where it does not, the result means nothing.
     """
-    f0, a1, a2, a3 = _CUBIC @ values
+    coefficients = _CUBIC @ values
+    _, a1, a2, a3 = coefficients
     twice, thrice = 2.0 * a2, 3.0 * a3
-
-    def cubic(t: FloatArray) -> FloatArray:
-        value = a3 * t
-        value += a2
-        value *= t
-        value += a1
-        value *= t
-        value += f0
-        return value
-
     high = low + 1.0
-    at_low, at_high = cubic(low), cubic(high)
+    at_low, at_high = _cubic(coefficients, low), _cubic(coefficients, high)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         t = low - at_low / (at_high - at_low)
         for _ in range(3):
@@ -134,24 +158,25 @@ def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
             slope += twice
             slope *= t
             slope += a1
-            step = cubic(t)
+            step = _cubic(coefficients, t)
             step /= slope
             t -= step
             np.minimum(np.maximum(t, low, out=t), high, out=t)  # keeps NaN, seen below
         scale = np.abs(at_low) + np.abs(at_high)
-        astray = ~(np.abs(cubic(t)) <= 1e-7 * scale) & (at_low <= 0.0) & (at_high >= 0.0)
+        astray = ~(np.abs(_cubic(coefficients, t)) <= 1e-7 * scale) & (at_low <= 0.0) & (at_high >= 0.0)
     if astray.any():
-        t[astray] = _bisected(f0[astray], a1[astray], a2[astray], a3[astray], low[astray])
-    return np.asarray(t)
+        t[astray] = _bisected(coefficients[:, astray], low[astray])
+    return t
 
 
-def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, low: FloatArray) -> FloatArray:
+def _bisected(coefficients: FloatArray, low: FloatArray) -> FloatArray:
     """The same root, slowly and surely, for the few rows that Newton's steps lead astray: halving keeps it inside."""
+    _, a1, a2, a3 = coefficients
     low, high = low.copy(), low + 1.0
     t = 0.5 * (low + high)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         for _ in range(40):
-            value = f0 + t * (a1 + t * (a2 + t * a3))
+            value = _cubic(coefficients, t)
             below = value < 0
             low, high = np.where(below, t, low), np.where(below, high, t)
             step = value / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))

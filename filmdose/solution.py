@@ -358,8 +358,7 @@ def _negative_rows(
         criteria.append(found)
         dark.append(view.log2_snr)
         bright.append(view.log2_highlight)
-        assert view.contrast_kept is not None
-        kept.append(view.contrast_kept)
+        kept.append(view.contrast_kept(rows.solver.light))
     light = records[0].solver.light
     step = light.step
     stops = {name: _most([one.stops[name] for one in criteria]) for name in question.criteria}
@@ -488,8 +487,7 @@ def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, questio
     for solver in solvers:
         hits = kerma_ugy * solver.hits_per_ugy
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
-        assert view.contrast_kept is not None
-        kept.append(view.contrast_kept)
+        kept.append(view.contrast_kept(solver.light))
     least, clicks = least_of_records(kept), LOG10_2 / solvers[0].light.step
     return np.stack([_at_nodes(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
 

@@ -23,7 +23,7 @@ from scipy.special import gammainc, gammaincc, gammaln
 from filmdose.arrays import FloatArray
 from filmdose.criteria import Criterion, Tones
 from filmdose.film.emulsion import LN10, Emulsion
-from filmdose.nodes import cubic_root, first_root, first_roots, product
+from filmdose.nodes import Rise, cubic_root, first_root, first_roots, product
 from filmdose.standards import (
     CONTRAST_INTERVAL,
     FRACTION_OF_MEAN_GRADIENT,
@@ -75,6 +75,8 @@ MARGIN = 48
 _MOST_TERMS = 16  # quanta up to which a finite sum takes the place of the incomplete gamma function
 
 _TINY = 1e-300
+_ABSENT = 1e-200  # a class of so little density is not there
+_LEAST_GRADIENT = 1e-14  # what is less left of the gradient of a fogged film is rounding [density per log unit]
 _LEAST_EXPONENT = -230.0  # nobody sees a grain that is left in 1e100; see _flushed
 
 #: The highlight's gradient is the mean over the top stop of the scene [log units].
@@ -249,22 +251,45 @@ class RecordView:
 
     Parameters
     ----------
-    log2_snr
-        log2 of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
+    squared_snr
+        Square of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
     log2_highlight
         log2 of the gradient at the scene's highlight, s further right, over the least that it is held to
         (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
     fog_density
         Density added where no light fell [density], (rows,).
-    contrast_kept
-        Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; from s = 0
-        on; None where it was not asked for.
+    undeveloped, clean_rise
+        Undeveloped density on nodes from s = 0 on [density], (rows, nodes), and what the clean film's rises by over
+        1.30 log units from its shadow point; only where the contrast was asked for.
     """
 
-    log2_snr: FloatArray
+    squared_snr: FloatArray
     log2_highlight: FloatArray
     fog_density: FloatArray
-    contrast_kept: FloatArray | None = None
+    undeveloped: FloatArray | None = None
+    clean_rise: FloatArray | None = None
+
+    @cached_property
+    def log2_snr(self) -> FloatArray:
+        """log2 of the signal-to-noise over that of the clean shadow point, (rows, nodes)."""
+        return _half_log2(self.squared_snr)
+
+    def contrast_kept(self, light: Light) -> FloatArray:
+        """Mean gradient over 1.30 log units from s = 0 on, over that of the clean film at its shadow point."""
+        assert self.undeveloped is not None
+        assert self.clean_rise is not None
+        interval = round(CONTRAST_INTERVAL / light.step)
+        kept = self.undeveloped[:, : light.reach] - self.undeveloped[:, interval : interval + light.reach]
+        kept /= self.clean_rise[:, None]
+        return kept
+
+
+def _half_log2(squared: FloatArray) -> FloatArray:
+    """log2 of the roots of what is not negative."""
+    result = np.maximum(squared, _TINY)
+    np.log2(result, out=result)
+    result *= 0.5
+    return result
 
 
 class RecordRows:
@@ -293,13 +318,18 @@ class RecordRows:
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
         self.profile: FloatArray = power(column(shape.hit_exponent, solver.hit_exponent))
+        self.most_struck = float(self.profile.max())
         self.area: FloatArray = power(column(shape.area_exponent, solver.area_exponent))
-        self.saturation = column(shape.dye_saturation, solver.dye_saturation)
-        self.floor = column(shape.noise_floor, solver.noise_floor)
-        self.cluster = column(shape.cluster_grains, solver.cluster_grains)
         self.total = self.clean.sum(axis=1)
-        self.struck = (self.weights / self.area * self.profile).sum(axis=1)  # sum (c / a) m at one hit
-        self.full = (self.area * c).sum(axis=1)[:, None]
+        struck = (c / self.area * self.profile).sum(axis=1)[:, None]  # sum (c / a) m at one hit
+        self.clusters = np.asarray((column(shape.cluster_grains, solver.cluster_grains) - 1.0) / struck)
+        # See variance.
+        saturation = column(shape.dye_saturation, solver.dye_saturation)
+        floor = column(shape.noise_floor, solver.noise_floor)
+        full = (self.area * c).sum(axis=1)[:, None]
+        self.constant = np.asarray(floor + (0.0 if solver.positive else (1.0 - saturation) * full))
+        self.linear = _by_classes(self.area * (1.0 if solver.positive else 2.0 * saturation - 1.0))
+        self.quadratic = _by_classes(-saturation * (self.area / np.maximum(c, _ABSENT))) if np.any(saturation) else None
         at_zero = slice(light.zero, light.zero + 1)
         slope = self._on(self.clean, light.slope, at_zero)
         variance = self.variance(self.clean, None, at_zero)
@@ -323,10 +353,18 @@ class RecordRows:
 
     # -- rows of weights on nodes ----------------------------------------------------------------------------------
 
-    def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
-        """Product of weights with a matrix; on the nodes counted from each row's own shadow point."""
+    def _on(
+        self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None, factor: FloatArray | None = None
+    ) -> FloatArray:
+        """Product of weights, times a factor of the classes, with a matrix; from each row's own shadow point on."""
+        if self.origin is None and nodes is not None:
+            matrix, nodes = matrix[:, nodes], None
+        if factor is not None and len(factor) == 1:
+            matrix = factor.T * matrix  # one for all rows
+        elif factor is not None:
+            rows = rows * factor
         if self.origin is None:
-            return product(rows, matrix if nodes is None else matrix[:, nodes])
+            return product(rows, matrix)
         return self._shifted(product(rows, matrix), nodes)
 
     def _shifted(self, values: FloatArray, nodes: slice | None) -> FloatArray:
@@ -352,7 +390,8 @@ class RecordRows:
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
         exponent = self.profile.T * -hits
-        np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
+        if hits.max(initial=0.0) * self.most_struck > -_LEAST_EXPONENT:
+            np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
         np.exp(exponent, out=exponent)
         exponent *= self.clean.T
         return np.asarray(exponent.T)
@@ -365,26 +404,17 @@ class RecordRows:
         With u_j the fraction that stays undeveloped the sum is (1 - s) sum a c + (2 s - 1) sum a c u - s sum a c u**2
         of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j.
         """
-        missed, saturation = self.solver.light.missed, self.saturation
-        scaled = w * self.area
-        by_grains = self._on(scaled, missed, nodes)
-        positive = self.solver.positive
-        if np.any(saturation):
-            if not positive:
-                by_grains *= 2.0 * saturation - 1.0
-                by_grains += (1.0 - saturation) * self.full
-            scaled *= w
-            scaled /= self.weights
-            by_grains -= saturation * self._on(scaled, self.solver.light_missed_squared, nodes)
-        elif not positive:
-            np.subtract(self.full, by_grains, out=by_grains)
-        by_grains += self.floor
+        missed = self.solver.light.missed
+        variance = self._on(w, missed, nodes, self.linear)
+        variance += self.constant
+        if self.quadratic is not None:
+            variance += self._on(w * w, self.solver.light_missed_squared, nodes, self.quadratic)
         if hits is not None:
-            clustered = self._on(w * self.profile, missed, nodes)
+            clustered = self._on(w, missed, nodes, self.profile)
             clustered *= clustered
-            clustered *= (hits / self.struck)[:, None] * (self.cluster - 1.0)
-            by_grains += clustered
-        return by_grains
+            clustered *= hits[:, None] * self.clusters
+            variance += clustered
+        return variance
 
     def tones(self, w: FloatArray, hits: FloatArray | None) -> Tones:
         """What a criterion of the user's own sees, at surviving weights and hits (None for the clean film)."""
@@ -406,21 +436,17 @@ class RecordRows:
         places = slice(light.zero - light.margin, light.zero + count)
         w = self.surviving(hits)
         return RecordView(
-            log2_snr=self._log2_snr(self._on(w, light.slope, places), self.variance(w, hits, places)),
+            squared_snr=self._squared_snr(self._on(w, light.slope, places), self.variance(w, hits, places)),
             log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
             fog_density=np.asarray(self.total - w.sum(axis=1)),
         )
 
-    def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
-        """log2 of slope over noise, over that of the clean shadow point; uses up ``variance``."""
-        scale = self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2
+    def _squared_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
+        """Square of slope over noise, over that of the clean shadow point; uses up ``variance``."""
         squared = slope * slope
         np.maximum(variance, _TINY, out=variance)  # fogged through, reversal film has neither image nor noise
         squared /= variance
-        squared *= scale[:, None]
-        np.maximum(squared, _TINY, out=squared)
-        np.log2(squared, out=squared)
-        squared *= 0.5
+        squared *= (self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2)[:, None]
         return squared
 
     def log2_highlight(self, scene_range: float) -> FloatArray:
@@ -660,52 +686,50 @@ def record_criteria(
     undeveloped = rows._on(w, light.missed, slice(0, near_end + round(MEAN_GRADIENT_INTERVAL / step)))
     slope = rows._on(w, light.slope, slice(0, near_end))
     near = slice(zero - light.margin, zero + light.reach)
-    log2_snr = rows._log2_snr(slope[:, near], rows.variance(w, hits, near))
-    snr_excess = log2_snr[:, light.margin :] - math.log2(snr_target)
+    squared_snr = rows._squared_snr(slope[:, near], rows.variance(w, hits, near))
     whole = near_end >= light.end
-    *places, at_snr = first_roots(*_crossings(rows, total, undeveloped, slope), snr_excess, going_on=0 if whole else 3)
+    places = first_roots(
+        *_crossings(rows, total, undeveloped, slope, goes_on=not whole),
+        Rise(squared_snr[:, light.margin :], snr_target**2, _half_log2),
+    )
     if not whole:  # few rows need more light than compensation can reach: they alone are looked for on all nodes
         seen = light.nearby - 3 + np.array([[0], [zero], [0]])
-        beyond = np.flatnonzero(~(np.stack(places) < seen).all(axis=0))
+        beyond = np.flatnonzero(~(places[:3] < seen).all(axis=0))
         if beyond.size:
             few, weights = rows.part(beyond), w[beyond]
             on_all = few._on(weights, light.missed), few._on(weights, light.slope, slice(0, light.end))
-            for place, found in zip(places, first_roots(*_crossings(few, total[beyond], *on_all)), strict=True):
-                place[beyond] = found
+            places[:3, beyond] = first_roots(*_crossings(few, total[beyond], *on_all))
     places[1] -= zero + rows_clean_fractional(rows)
-    stops = dict(zip(CRITERIA, (*places, at_snr), strict=True))
+    stops = dict(zip(CRITERIA, places, strict=True))
     if isinstance(criterion, Criterion):
         fogged, clean = rows.tones(w, hits), rows.tones(rows.clean, None)
         stops[criterion] = first_root(criterion.over(fogged, clean)[:, : light.end - zero])
-    for name, value in stops.items():
+    for value in stops.values():
         value *= step / LOG10_2
         value[hits == 0.0] = 0.0  # an identity, which the grid would give to rounding
-        stops[name] = value
     interval = round(CONTRAST_INTERVAL / step)
-    clean_net = rows.undeveloped_clean[:, zero] - rows.undeveloped_clean[:, zero + interval]
-    contrast_kept = undeveloped[:, zero : zero + light.reach] - undeveloped[:, zero + interval :][:, : light.reach]
-    contrast_fogged = contrast_kept[:, 0] / CONTRAST_INTERVAL
-    contrast_kept /= clean_net[:, None]
+    clean_rise = rows.undeveloped_clean[:, zero] - rows.undeveloped_clean[:, zero + interval]
     view = RecordView(
-        log2_snr=log2_snr,
+        squared_snr=squared_snr,
         log2_highlight=rows.log2_highlight(scene_range),
         fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
-        contrast_kept=contrast_kept,
+        undeveloped=undeveloped[:, zero:],
+        clean_rise=clean_rise,
     )
     criteria = RecordCriteria(
         stops=stops,
         fog_density=view.fog_density,
-        snr_kept=np.where(hits == 0.0, 1.0, np.exp2(log2_snr[:, light.margin])),
-        contrast_clean=clean_net / CONTRAST_INTERVAL * np.ones(hits.size),
-        contrast_fogged=contrast_fogged,
+        snr_kept=np.where(hits == 0.0, 1.0, np.sqrt(np.maximum(squared_snr[:, light.margin], _TINY))),
+        contrast_clean=clean_rise / CONTRAST_INTERVAL * np.ones(hits.size),
+        contrast_fogged=(undeveloped[:, zero] - undeveloped[:, zero + interval]) / CONTRAST_INTERVAL,
     )
     return criteria, view
 
 
 def _crossings(
-    rows: RecordRows, total: FloatArray, undeveloped: FloatArray, slope: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """What rises through 0 where fixed density, fractional and shadow gradient are met.
+    rows: RecordRows, total: FloatArray, undeveloped: FloatArray, slope: FloatArray, *, goes_on: bool = False
+) -> tuple[Rise, Rise, Rise]:
+    """What rises to a level where fixed density, fractional and shadow gradient are met.
 
     On nodes from s = 0 on, the fractional gradient's on all to its left as well.  Of surviving weights with their sum
     ``total``, their undeveloped density and its slope on nodes from the first on.
@@ -716,9 +740,9 @@ def _crossings(
     fractional *= FRACTION_OF_MEAN_GRADIENT / MEAN_GRADIENT_INTERVAL
     fractional += slope
     return (
-        (total - rows.solver.density_step)[:, None] - undeveloped[:, zero:end],
-        fractional,
-        slope[:, zero:] - rows.clean_gradient[:, None],
+        Rise(total[:, None] - undeveloped[:, zero:end], rows.solver.density_step, goes_on=goes_on),
+        Rise(fractional, _LEAST_GRADIENT, goes_on=goes_on),
+        Rise(slope[:, zero:], rows.clean_gradient, goes_on=goes_on),
     )
 
 
@@ -755,7 +779,7 @@ def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     places = slice(light.zero, light.end)
     w = rows.surviving(hits)
     image = rows._on(w, light.missed, places)
-    ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), rows.variance(w, hits, places)))
+    ratio = np.sqrt(rows._squared_snr(rows._on(w, light.slope, places), rows.variance(w, hits, places)))
     clean_image = rows.undeveloped_clean[:, places]
     span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
     usable = step * first_root(ratio - (1.0 - 1e-9))

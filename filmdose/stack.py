@@ -59,8 +59,11 @@ class _Stack:
 class StackedRows(RecordRows):
     """Rows of many records, one each."""
 
-    def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
+    def _on(
+        self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None, factor: FloatArray | None = None
+    ) -> FloatArray:
         part = matrix if nodes is None else matrix[:, :, nodes]
+        rows = rows if factor is None else rows * factor
         return np.asarray(np.matmul(np.ascontiguousarray(rows)[:, None, :], part)[:, 0, :])
 
 
