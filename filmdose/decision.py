@@ -17,7 +17,6 @@ Highlights likewise.
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -82,16 +81,13 @@ def shadow_to_win(lost: FloatArray, margin: int) -> FloatArray:
     over_tones = product(hull, _averages(hull.shape[1], margin))
     at_point = hull[:, margin:]  # it falls; where it first is 0 nothing is left to win at the point itself
     left = first_true(at_point <= 0.0)
-    end = np.zeros(left.size)
+    none_left = np.where(left == 0, over_tones[:, 0], over_tones.min(axis=1))
     crosses = np.flatnonzero((left > 0) & (left < at_point.shape[1]))
-    start = np.clip(left[crosses] - 2, 0, at_point.shape[1] - 4)
+    start = np.minimum(np.maximum(left[crosses] - 2, 0), at_point.shape[1] - 4)
     around = -nodes_from(hull, start + margin, 4, rows=crosses)
-    end[crosses] = start + cubic_root(around, left[crosses] - 1.0 - start)
-    never = np.flatnonzero(left == at_point.shape[1])
-    if never.size:
-        end[never] = _least(over_tones.T[:, never])
-    first = np.clip(end.astype(np.intp) - 1, 0, over_tones.shape[1] - 4)
-    over_tones -= cubic_at(over_tones, first, end - first)[:, None]
+    end = start + cubic_root(around, left[crosses] - 1.0 - start)
+    none_left[crosses] = cubic_at(over_tones, end, rows=crosses)
+    over_tones -= none_left[:, None]
     return over_tones
 
 
@@ -108,19 +104,21 @@ def highlight_lost(lost: FloatArray, margin: int) -> FloatArray:
 
 def _least_so_far(values: FloatArray) -> FloatArray:
     """``np.minimum.accumulate(values, axis=1)``, which takes ten times as long for going row by row."""
-    least = values.T.copy()
-    for before, here in itertools.pairwise(least):
-        np.minimum(here, before, out=here)
+    least = np.empty_like(values.T)
+    least[0] = values.T[0]
+    for node, here in enumerate(values.T[1:]):
+        np.minimum(here, least[node], out=least[node + 1])
     return np.asarray(least.T)
 
 
 def _hull(values: FloatArray) -> FloatArray:
     """Greatest convex function below each row."""
     slopes = np.diff(values, axis=1)
-    bends = slopes[:, 1:] < slopes[:, :-1] - 1e-7
-    if not bends.any():
+    if (slopes[:, 1:] >= slopes[:, :-1]).all():
         return values
-    bent = np.flatnonzero(bends.any(axis=1))
+    bent = np.flatnonzero((slopes[:, 1:] < slopes[:, :-1] - 1e-7).any(axis=1))
+    if not bent.size:
+        return values
     from scipy.optimize import isotonic_regression
 
     result = values.copy(order="K")
@@ -152,8 +150,9 @@ def _averages(count: int, margin: int) -> FloatArray:
 
 def total_loss(stops: FloatArray, shadow: FloatArray, highlight: FloatArray, question: Question) -> FloatArray:
     """The loss itself [stops of light], from compensation, shadow and highlight lost [stops; negative counts as 0]."""
-    lost = np.maximum(shadow, 0.0) + np.maximum(highlight, 0.0)
-    return np.asarray(question.cost_under * lost + question.cost_over * stops)
+    loss = np.maximum(shadow, 0.0) + np.maximum(highlight, 0.0)
+    loss *= question.cost_under
+    return np.asarray(loss + question.cost_over * stops)
 
 
 def lost_together(highlight: FloatArray, outside: FloatArray) -> FloatArray:
@@ -185,13 +184,9 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     """
     count = shadow.shape[1]
     stops = np.arange(count) * (step / LOG10_2)
-    loss = np.maximum(shadow, 0.0)
-    loss += np.maximum(highlight, 0.0)
-    loss *= question.cost_under
-    loss += question.cost_over * stops
-    nearest = _least(loss.T)
+    nearest = _least(total_loss(stops, shadow, highlight, question).T)
     middle = _WINDOW // 2
-    first = np.clip(nearest - middle, 0, count - _WINDOW)
+    first = np.minimum(np.maximum(nearest - middle, 0), count - _WINDOW)
     near_shadow, near_highlight = (nodes_from(values, first, _WINDOW) for values in (shadow, highlight))
     place = nearest - first
     positions, matrix = _around(middle)

@@ -106,13 +106,16 @@ def nodes_from(
     return flat.take(first + len(values) * np.arange(count)[:, None])
 
 
-def cubic_at(values: FloatArray, first: NDArray[np.intp], place: FloatArray) -> FloatArray:
-    """Value of each row at ``place`` nodes right of node ``first``, on the cubic through the four nodes from there."""
-    return _cubic(_CUBIC @ nodes_from(values, first, 4), place)
+def cubic_at(values: FloatArray, place: FloatArray, *, rows: NDArray[np.intp] | None = None) -> FloatArray:
+    """Value of each row (or of some rows) at a node position, on the cubic through the four nodes around it."""
+    first = np.minimum(np.maximum(place.astype(np.intp) - 1, 0), values.shape[1] - 4)
+    return _cubic(_CUBIC @ nodes_from(values, first, 4, rows=rows), place - first)
 
 
 #: Coefficients of 1, t, t**2, t**3 of the cubic through four values at t = 0, 1, 2, 3.
-_CUBIC = np.array([[6.0, 0.0, 0.0, 0.0], [-11.0, 18.0, -9.0, 2.0], [6.0, -15.0, 12.0, -3.0], [-1.0, 3.0, -3.0, 1.0]]) / 6.0
+_CUBIC = (
+    np.array([[6.0, 0.0, 0.0, 0.0], [-11.0, 18.0, -9.0, 2.0], [6.0, -15.0, 12.0, -3.0], [-1.0, 3.0, -3.0, 1.0]]) / 6.0
+)
 
 
 def _cubic(coefficients: FloatArray, t: FloatArray) -> FloatArray:
