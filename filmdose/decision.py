@@ -183,7 +183,7 @@ def least_loss(shadow: FloatArray, highlight: FloatArray, step: float, question:
     parabolas through that point and its neighbours, the least of their vertices and of the kinks where a loss begins.
     """
     count = shadow.shape[1]
-    stops = np.arange(count) * (step / LOG10_2)
+    stops: FloatArray = np.arange(count, dtype=np.float64) * (step / LOG10_2)
     nearest = _least(total_loss(stops, shadow, highlight, question).T)
     middle = _WINDOW // 2
     first = np.minimum(np.maximum(nearest - middle, 0), count - _WINDOW)

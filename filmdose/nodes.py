@@ -29,7 +29,7 @@ def first_true(mask: NDArray[np.bool_]) -> NDArray[np.intp]:
     """Index of the first true value of each row; the number of columns where there is none."""
     # the greatest of what is left to the right: np.argmax would turn the array round and then go row by row
     left = _countdown(mask.shape[1])
-    return left.size - (mask.view(np.uint8) * left).max(axis=1).astype(np.intp)
+    return np.asarray(left.size - (mask.view(np.uint8) * left).max(axis=1).astype(np.intp))
 
 
 @cache
@@ -65,12 +65,12 @@ class Rise:
 
     def excess(self, first: NDArray[np.intp], count: int) -> FloatArray:
         """What some neighbouring nodes of each row have above the level, from node ``first`` on, (count, rows)."""
-        return self.scale(nodes_from(self.values, first, count)) - self.scale(np.atleast_1d(self.level))
+        return np.asarray(self.scale(nodes_from(self.values, first, count)) - self.scale(np.atleast_1d(self.level)))
 
 
 def first_root(excess: FloatArray) -> FloatArray:
     """Node position at which each row first reaches 0; 0 where it starts there, NaN where it never does."""
-    return first_roots(Rise(excess))[0]
+    return np.asarray(first_roots(Rise(excess))[0])
 
 
 def first_roots(*rises: Rise) -> FloatArray:
@@ -82,7 +82,8 @@ def first_roots(*rises: Rise) -> FloatArray:
     index = np.stack([first_true(rise.reached) for rise in rises])
     left = np.minimum(np.maximum(index - 2, 0), ends - 4)
     around = np.stack([rise.excess(first, 4) for rise, first in zip(rises, left, strict=True)], axis=1)
-    places = left + cubic_root(around.reshape(4, -1), (index - 1.0 - left).ravel()).reshape(index.shape)
+    roots = cubic_root(around.reshape(4, -1), (index - 1.0 - left).ravel())
+    places: FloatArray = left + roots.reshape(index.shape)
     places[index == 0] = 0.0
     never = index == ends
     places[never] = np.nan
@@ -113,9 +114,7 @@ def cubic_at(values: FloatArray, place: FloatArray, *, rows: NDArray[np.intp] | 
 
 
 #: Coefficients of 1, t, t**2, t**3 of the cubic through four values at t = 0, 1, 2, 3.
-_CUBIC = (
-    np.array([[6.0, 0.0, 0.0, 0.0], [-11.0, 18.0, -9.0, 2.0], [6.0, -15.0, 12.0, -3.0], [-1.0, 3.0, -3.0, 1.0]]) / 6.0
-)
+_CUBIC = np.array([[6, 0, 0, 0], [-11, 18, -9, 2], [6, -15, 12, -3], [-1, 3, -3, 1]]) / 6.0
 
 
 def _cubic(coefficients: FloatArray, t: FloatArray) -> FloatArray:
@@ -168,15 +167,15 @@ def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
         scale = np.abs(at_low) + np.abs(at_high)
         astray = ~(np.abs(_cubic(coefficients, t)) <= 1e-7 * scale) & (at_low <= 0.0) & (at_high >= 0.0)
     if astray.any():
-        t[astray] = _bisected(coefficients[:, astray], low[astray])
-    return t
+        t[astray] = _bracketed(coefficients[:, astray], low[astray], t[astray])
+    return np.asarray(t)
 
 
-def _bisected(coefficients: FloatArray, low: FloatArray) -> FloatArray:
-    """The same root, slowly and surely, for the few rows that Newton's steps lead astray: halving keeps it inside."""
+def _bracketed(coefficients: FloatArray, low: FloatArray, start: FloatArray) -> FloatArray:
+    """The same root, slowly and surely, for the few rows whose Newton's steps are not there yet, or lead astray."""
     _, a1, a2, a3 = coefficients
     low, high = low.copy(), low + 1.0
-    t = 0.5 * (low + high)
+    t = np.where(np.isnan(start), 0.5 * (low + high), start)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         for _ in range(40):
             value = _cubic(coefficients, t)

@@ -47,6 +47,7 @@ __all__ = [
     "is_restored",
     "least_of_records",
     "loss_curves",
+    "most_of_records",
     "readings_end",
     "record_solvers",
     "reversal_verdict",
@@ -365,7 +366,7 @@ def _negative_rows(
         kept.append(view.contrast_kept(rows.solver.light))
     light = records[0].solver.light
     step = light.step
-    stops = {name: _most([one.stops[name] for one in criteria]) for name in question.criteria}
+    stops = {name: most_of_records([one.stops[name] for one in criteria]) for name in question.criteria}
     log2_snr, needed = least_of_records(dark), stops[question.criterion]
     choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlights.lost, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
@@ -545,8 +546,9 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     return stops, shadow, film_highlight_lost(film, log2_highlight, question)
 
 
-def _most(arrays: Sequence[FloatArray]) -> FloatArray:
-    return arrays[0] if len(arrays) == 1 else np.max(arrays, axis=0)  # NaN, no solution, is most of all
+def most_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
+    """The most of every record, one element a row; NaN, no solution, is most of all."""
+    return arrays[0] if len(arrays) == 1 else np.asarray(np.max(arrays, axis=0))
 
 
 def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
@@ -559,6 +561,8 @@ def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
 
 def deciding_record(need: Sequence[FloatArray], kept: Sequence[FloatArray], question: Question) -> NDArray[np.intp]:
     """Index of the record that loses most: keeps least signal-to-noise, or needs most by another criterion."""
+    if len(kept) == 1:
+        return np.zeros(kept[0].shape, dtype=np.intp)
     if question.criterion == "shadow_snr":
         return np.asarray(np.argmin(kept, axis=0))
     needs = np.nan_to_num(np.stack(need), nan=np.inf)

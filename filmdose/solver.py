@@ -318,7 +318,7 @@ class RecordRows:
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
         self.profile: FloatArray = power(column(shape.hit_exponent, solver.hit_exponent))
-        self.most_struck = float(self.profile.max())
+        self.most_struck = self.profile.max(axis=0, keepdims=True)
         self.area: FloatArray = power(column(shape.area_exponent, solver.area_exponent))
         self.total = self.clean.sum(axis=1)
         struck = (c / self.area * self.profile).sum(axis=1)[:, None]  # sum (c / a) m at one hit
@@ -390,8 +390,10 @@ class RecordRows:
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
         exponent = self.profile.T * -hits
-        if hits.max(initial=0.0) * self.most_struck > -_LEAST_EXPONENT:
-            np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
+        deep = self.most_struck[0] * hits.max(initial=0.0) > -_LEAST_EXPONENT
+        if deep.any():
+            fast = exponent[deep.argmax() :]  # classes lie from slow to fast
+            np.maximum(fast, _LEAST_EXPONENT, out=fast)
         np.exp(exponent, out=exponent)
         exponent *= self.clean.T
         return np.asarray(exponent.T)
@@ -444,7 +446,8 @@ class RecordRows:
     def _squared_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
         """Square of slope over noise, over that of the clean shadow point; uses up ``variance``."""
         squared = slope * slope
-        np.maximum(variance, _TINY, out=variance)  # fogged through, reversal film has neither image nor noise
+        if self.solver.positive:  # fogged through, reversal film has neither image nor noise
+            np.maximum(variance, _TINY, out=variance)
         squared /= variance
         squared *= (self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2)[:, None]
         return squared
