@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Any
 
 import numpy as np
@@ -548,15 +548,13 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
 
 def most_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
     """The most of every record, one element a row; NaN, no solution, is most of all."""
-    return arrays[0] if len(arrays) == 1 else np.asarray(np.max(arrays, axis=0))
+    return reduce(np.maximum, arrays)
 
 
 def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
     """The least of every record, on the nodes that all have."""
-    if len(arrays) == 1:
-        return arrays[0]
     count = min(array.shape[1] for array in arrays)
-    return np.asarray(np.min([array[:, :count] for array in arrays], axis=0))
+    return reduce(np.minimum, [array[:, :count] for array in arrays])
 
 
 def deciding_record(need: Sequence[FloatArray], kept: Sequence[FloatArray], question: Question) -> NDArray[np.intp]:

@@ -307,7 +307,7 @@ class RecordRows:
             return own if value is None else np.asarray(value)[:, None]
 
         def power(exponent: FloatArray | float) -> FloatArray:
-            return np.atleast_2d(np.exp(_by_classes(LN10 * exponent * z)))
+            return np.atleast_2d(np.exp(np.multiply(LN10 * exponent, z, order="F")))
 
         c = np.atleast_2d(solver.weights) if shape.weights is None else _by_classes(shape.weights)
         self.origin: FloatArray | None = None
