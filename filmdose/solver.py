@@ -779,15 +779,18 @@ class ReversalLoss:
 def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     """What a block of doses (one a row) takes from a reversal record."""
     light, step = rows.solver.light, rows.solver.light.step
-    places = slice(light.zero, light.end)
+    clean_image = rows.undeveloped_clean[:, light.zero : light.end]
+    highlight = first_root(ISO2240_HIGHLIGHT - clean_image)
+    span = step * highlight
+    # what lies right of the highlight point does not count
+    seen = math.ceil(np.nan_to_num(np.max(highlight), nan=light.end)) + 4
+    places = slice(light.zero, min(light.zero + seen, light.end))
     w = rows.surviving(hits)
     image = rows._on(w, light.missed, places)
     ratio = np.sqrt(rows._squared_snr(rows._on(w, light.slope, places), rows.variance(w, hits, places)))
-    clean_image = rows.undeveloped_clean[:, places]
-    span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
     usable = step * first_root(ratio - (1.0 - 1e-9))
     lost = np.where(usable < span, usable / LOG10_2, np.inf)  # NaN: never reached again
-    at = np.clip(span / step, 0, image.shape[1] - 2)
+    at = np.clip(highlight, 0, image.shape[1] - 2)
     clean = hits == 0.0
 
     def contrast(values: FloatArray) -> FloatArray:
