@@ -357,35 +357,48 @@ class RecordRows:
         self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None, factor: FloatArray | None = None
     ) -> FloatArray:
         """Product of weights, times a factor of the classes, with a matrix; from each row's own shadow point on."""
-        if self.origin is None and nodes is not None:
-            matrix, nodes = matrix[:, nodes], None
+        asked = slice(0, matrix.shape[1]) if nodes is None else nodes
+        part = asked if self.origin is None else self._reached(asked, matrix.shape[1])
+        matrix = matrix[:, part]
         if factor is not None and len(factor) == 1:
             matrix = factor.T * matrix  # one for all rows
         elif factor is not None:
             rows = rows * factor
-        if self.origin is None:
-            return product(rows, matrix)
-        return self._shifted(product(rows, matrix), nodes)
+        values = product(rows, matrix)
+        return values if self.origin is None else self._shifted(values, part.start, asked)
 
-    def _shifted(self, values: FloatArray, nodes: slice | None) -> FloatArray:
-        """Values at the nodes plus each row's own shadow point, on the cubic through four nodes."""
+    def _nodes_away(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """How many nodes each row's own shadow point lies right of s = 0, and the part of a node beyond."""
         assert self.origin is not None
-        first, last = (0, values.shape[1]) if nodes is None else (nodes.start, nodes.stop)
         place = self.origin / self.solver.light.step
         whole = np.floor(place)
-        t = (place - whole)[:, None]
+        return whole.astype(np.intp), place - whole
+
+    def _reached(self, nodes: slice, count: int) -> slice:
+        """What nodes counted from the rows' own shadow points lie between, of ``count`` nodes."""
+        whole, _ = self._nodes_away()
+        first, last = nodes.start - 1 + int(whole.min()), nodes.stop + 2 + int(whole.max())
+        return slice(min(max(first, 0), count - 1), max(min(last, count), 1))
+
+    def _shifted(self, values: FloatArray, start: int, nodes: slice) -> FloatArray:
+        """Values, from node ``start`` on, at nodes from each row's own shadow point, on the cubic through four nodes."""
+        whole, t = self._nodes_away()
         coefficients = (
             -t * (t - 1.0) * (t - 2.0) / 6.0,
             (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
             -(t + 1.0) * t * (t - 2.0) / 2.0,
             (t + 1.0) * t * (t - 1.0) / 6.0,
         )
-        node = whole.astype(np.intp) + np.arange(first - 1, last + 2)[:, None]
-        around = values.T[np.clip(node, 0, values.shape[1] - 1), np.arange(len(values))].T
-        result = coefficients[0] * around[:, :-3]
+        place = whole - start + np.arange(nodes.start - 1, nodes.stop + 2)[:, None]
+        np.minimum(np.maximum(place, 0, out=place), values.shape[1] - 1, out=place)
+        place *= len(values)
+        place += np.arange(len(values))
+        around = values.T.ravel().take(place)
+        count = nodes.stop - nodes.start
+        result = coefficients[0] * around[:count]
         for offset in (1, 2, 3):
-            result += coefficients[offset] * around[:, offset : offset + last - first]
-        return np.asarray(result)
+            result += coefficients[offset] * around[offset : offset + count]
+        return np.asarray(result.T)
 
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
