@@ -23,7 +23,7 @@ from scipy.special import gammainc, gammaincc, gammaln
 from filmdose.arrays import FloatArray
 from filmdose.criteria import Criterion, Tones
 from filmdose.film.emulsion import LN10, Emulsion
-from filmdose.nodes import Rise, cubic_root, first_root, first_roots, product
+from filmdose.nodes import Rise, cubic_root, first_root, first_roots, nodes_from, product
 from filmdose.standards import (
     CONTRAST_INTERVAL,
     FRACTION_OF_MEAN_GRADIENT,
@@ -381,7 +381,7 @@ class RecordRows:
         return slice(min(max(first, 0), count - 1), max(min(last, count), 1))
 
     def _shifted(self, values: FloatArray, start: int, nodes: slice) -> FloatArray:
-        """Values, from node ``start`` on, at nodes from each row's own shadow point, on the cubic through four nodes."""
+        """Values that begin at node ``start``, at nodes from each row's own shadow point; cubics through four nodes."""
         whole, t = self._nodes_away()
         coefficients = (
             -t * (t - 1.0) * (t - 2.0) / 6.0,
@@ -389,15 +389,18 @@ class RecordRows:
             -(t + 1.0) * t * (t - 2.0) / 2.0,
             (t + 1.0) * t * (t - 1.0) / 6.0,
         )
-        place = whole - start + np.arange(nodes.start - 1, nodes.stop + 2)[:, None]
-        np.minimum(np.maximum(place, 0, out=place), values.shape[1] - 1, out=place)
-        place *= len(values)
-        place += np.arange(len(values))
-        around = values.T.ravel().take(place)
         count = nodes.stop - nodes.start
+        first = whole + (nodes.start - 1 - start)
+        if first.min() < 0 or first.max() + count + 3 > values.shape[1]:  # the end nodes stand for what lies beyond
+            node = np.clip(first + np.arange(count + 3)[:, None], 0, values.shape[1] - 1)
+            around = values.T[node, np.arange(len(values))]
+        else:
+            around = nodes_from(values, first, count + 3)
         result = coefficients[0] * around[:count]
+        term = np.empty_like(result)
         for offset in (1, 2, 3):
-            result += coefficients[offset] * around[offset : offset + count]
+            np.multiply(coefficients[offset], around[offset : offset + count], out=term)
+            result += term
         return np.asarray(result.T)
 
     def surviving(self, hits: FloatArray) -> FloatArray:
