@@ -33,6 +33,7 @@ from filmdose.standards import (
 )
 
 __all__ = [
+    "ABSENT",
     "AS_IT_IS",
     "CRITERIA",
     "Light",
@@ -72,10 +73,12 @@ TONES = LOG10_2
 #: Nodes on either side of what is asked for, which rows with a shadow point of their own need.
 MARGIN = 48
 
+#: Weight of a class that is not there [density]: nothing beside any density, and still a divisor.
+ABSENT = 1e-200
+
 _MOST_TERMS = 16  # quanta up to which a finite sum takes the place of the incomplete gamma function
 
 _TINY = 1e-300
-_ABSENT = 1e-200  # a class of so little density is not there
 _LEAST_GRADIENT = 1e-14  # what is less left of the gradient of a fogged film is rounding [density per log unit]
 _LEAST_EXPONENT = -230.0  # nobody sees a grain that is left in 1e100; see _flushed
 
@@ -323,13 +326,13 @@ class RecordRows:
         self.total = self.clean.sum(axis=1)
         struck = (c / self.area * self.profile).sum(axis=1)[:, None]  # sum (c / a) m at one hit
         self.clusters = np.asarray((column(shape.cluster_grains, solver.cluster_grains) - 1.0) / struck)
-        # See variance.
+        # what stands in the variance alone, before u_j and before u_j**2
         saturation = column(shape.dye_saturation, solver.dye_saturation)
         floor = column(shape.noise_floor, solver.noise_floor)
         full = (self.area * c).sum(axis=1)[:, None]
         self.constant = np.asarray(floor + (0.0 if solver.positive else (1.0 - saturation) * full))
         self.linear = _by_classes(self.area * (1.0 if solver.positive else 2.0 * saturation - 1.0))
-        self.quadratic = _by_classes(-saturation * (self.area / np.maximum(c, _ABSENT))) if np.any(saturation) else None
+        self.quadratic = _by_classes(-saturation * (self.area / np.maximum(c, ABSENT))) if np.any(saturation) else None
         at_zero = slice(light.zero, light.zero + 1)
         slope = self._on(self.clean, light.slope, at_zero)
         variance = self.variance(self.clean, None, at_zero)
@@ -420,7 +423,8 @@ class RecordRows:
         ``w`` are the surviving weights at some hits x; None stands for the clean film.
 
         With u_j the fraction that stays undeveloped the sum is (1 - s) sum a c + (2 s - 1) sum a c u - s sum a c u**2
-        of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j.
+        of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j:
+        ``constant``, ``linear`` and ``quadratic`` hold what doses do not change.
         """
         missed = self.solver.light.missed
         variance = self._on(w, missed, nodes, self.linear)
@@ -447,15 +451,14 @@ class RecordRows:
 
     # -- what the decision needs -----------------------------------------------------------------------------------
 
-    def view(self, hits: FloatArray, scene_range: float, nodes: int | None = None) -> RecordView:
+    def view(self, hits: FloatArray, scene_range: float) -> RecordView:
         """The record at some doses (one a row): shadows and highlights against compensation."""
         light = self.solver.light
-        count = light.reach if nodes is None else min(nodes, light.reach)
-        places = slice(light.zero - light.margin, light.zero + count)
+        places = slice(light.zero - light.margin, light.zero + light.reach)
         w = self.surviving(hits)
         return RecordView(
             squared_snr=self._squared_snr(self._on(w, light.slope, places), self.variance(w, hits, places)),
-            log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
+            log2_highlight=self.log2_highlight(scene_range),
             fog_density=np.asarray(self.total - w.sum(axis=1)),
         )
 
