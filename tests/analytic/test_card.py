@@ -74,6 +74,7 @@ def figures(card):
     return json.loads(next(text for text in page.texts if text.startswith('{"beams"')))
 
 
+@pytest.mark.long
 def test_doses_and_stops_of_the_belt_on_the_page_are_those_of_the_library(card, figures):
     shields = ["", *(f"{shield.material}={shield.thickness_mm:g}" for shield in card.shields)]
     assert figures["shields"] == shields
@@ -149,6 +150,7 @@ def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
         assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, pairs)), words), (total, pairs)
 
 
+@pytest.mark.long
 def test_everything_lies_on_the_page_and_is_legible(card):
     slides = [generic_film(speed, kind="colour-reversal") for speed in (50, 100, 200, 400)]
     mixed = [*slides[1:3], *(generic_film(speed, kind="colour-negative") for speed in (100, 400, 800)), 400, 3200]
@@ -220,6 +222,7 @@ def test_svg_and_png(card):
         assert image.size == (int(A5_MM[0] / 25.4 * 200), int(A5_MM[1] / 25.4 * 200))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("format", ["pdf", "svg", "png", "html"])
 def test_same_input_same_bytes_and_only_the_date_differs(card, format):
     first = card_bytes(card, format)
@@ -245,6 +248,7 @@ def test_the_page_holds_the_printed_table(card):
             assert cell in page.texts
 
 
+@pytest.mark.long
 def test_hostile_names_are_text(hostile_card):
     text = card_bytes(hostile_card, "html").decode()
     assert PageReader(text).tags.count("script") == 2
@@ -331,6 +335,7 @@ def test_impossible_cards_are_refused(options):
         make_card(**{"films": [100], **options})
 
 
+@pytest.mark.long
 def test_the_file_name_chooses_the_format(card, tmp_path):
     with pytest.raises(ArgumentError, match=r"\.pdf, \.svg, \.png or \.html"):
         write_card(card, tmp_path / "card.doc")
@@ -338,6 +343,7 @@ def test_the_file_name_chooses_the_format(card, tmp_path):
     assert write_card(card, tmp_path / "card.html").read_bytes() == card_bytes(card, "html")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("kind", "speeds"),
     [("bw-negative", CARD_SPEEDS), ("colour-negative", (100, 200, 400, 800, 1600)), ("bw-negative", (400,))],

@@ -50,6 +50,7 @@ def fresh(code):
     return done.stdout
 
 
+@pytest.mark.long
 def test_submodules_are_reachable_after_the_import_alone():
     names = sorted(set(dir(filmdose)) - set(filmdose.__all__))
     assert fresh(f"import filmdose\nprint(*(getattr(filmdose, n).__name__ for n in {names}))").split() == [
@@ -69,6 +70,7 @@ def test_neither_the_import_nor_the_help_imports_what_is_slow(code):
     assert last == ""
 
 
+@pytest.mark.long
 def test_one_roll_needs_no_labelled_arrays_and_no_plots():
     code = "from filmdose.cli import main; main(['roll', '--speed', '400', '--pass', 'cabin-ct'])"
     last = fresh(f"{code}\nimport sys\nprint(*[m for m in {HEAVY} if m in sys.modules], sep=',')").splitlines()[-1]
@@ -107,6 +109,7 @@ SLOW = {
 }
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("kind", [*JOBS, *SLOW])
 def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     monkeypatch.chdir(REPOSITORY)
@@ -117,6 +120,7 @@ def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     assert set(made) == documented()[kind]
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize("kind", JOBS)
 @pytest.mark.parametrize(
     ("ending", "start"),

@@ -151,6 +151,7 @@ def test_numbers_of_standards_stand_once():
         assert not again, f"{name} states {sorted(again)}"
 
 
+@pytest.mark.long
 def test_no_function_is_longer_than_a_reader_can_hold():
     """At most 120 lines of statements, and at most 40 of them that branch; docstring and options aside."""
     branching = (ast.If, ast.For, ast.While, ast.ExceptHandler, ast.IfExp, ast.BoolOp, ast.comprehension)

@@ -253,6 +253,7 @@ def test_the_same_seed_makes_the_same_picture():
     assert one._repr_png_() != other._repr_png_()
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_figures_are_those_of_the_picture_and_of_the_model(kind):
     found = preview(film_of(kind), DOSES[kind], Question(peak_to_mean=2.0), width=240)

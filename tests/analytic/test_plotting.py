@@ -89,6 +89,7 @@ def closed():
     plt.close("all")
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("name", NAMES)
 def test_axes_come_back_labelled_and_nothing_else_changes(plots, name):
     before = dict(mpl.rcParams)

@@ -137,6 +137,7 @@ def words_of(content: bytes, name: str) -> str:
     return "".join(text.split())
 
 
+@pytest.mark.long
 def test_every_format_holds_the_same_table():
     made = table_document([100, 800], [0, 100, 1000])
     shown = next(block for block in made.blocks if "ISO 800" in block.header)

@@ -50,6 +50,7 @@ def test_the_ending_says_what_is_written(run, tmp_path, ending):
         assert content.startswith(b"frame,ei,kerma_ugy,record,stops_from_middle,log_exposure,density,")
 
 
+@pytest.mark.long
 def test_colour_and_reversal_and_exposed_rolls_have_their_pictures(run):
     shift = figures(run, "--speed", 400, "--kind", "colour-negative", "--kerma", 200)
     assert shift["frames"][1]["title"] == "scanned, EI 400: clean roll's settings"

@@ -100,6 +100,7 @@ def test_log_alone_is_an_unknown_scanner_today(run, file):
     assert "today or earlier" in err
 
 
+@pytest.mark.long
 def test_readings_are_used_or_said_not_to_be(run, file):
     before = json.loads(run("trip", file, "--format", "json")[1])["rolls"][0]
     with file.open("a") as stream:
@@ -162,6 +163,7 @@ def test_what_is_ahead_is_compensated_when_shooting(run, tmp_path):
     assert (behind["ei_safe"], behind["scans_ahead"]) == (through["ei_safe"], 0)
 
 
+@pytest.mark.long
 def test_doses_that_a_reading_taught_say_that_they_include_what_is_ahead(run, tmp_path):
     file = tmp_path / "trip.toml"
     taught = '[[roll]]\nid = "B"\nspeed = 400\n[[pass]]\nsource = "cabin-ct"\n'
@@ -284,6 +286,7 @@ def test_old_stock_says_why_it_costs_what_it_costs(run):
     assert "Old stock" not in told(run, "roll", "--speed", 400, "--storage", 30)
 
 
+@pytest.mark.long
 def test_fast_boxes_are_doubted_and_slow_ones_and_measured_ones_are_not(run, tmp_path):
     words = "exposure indices for longer development and not ISO speeds (common practice, no source)"
     trip = tmp_path / "t.toml"
@@ -306,6 +309,7 @@ def test_a_claim_is_judged_in_a_sentence(run):
     assert ": lost; the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
 
 
+@pytest.mark.long
 def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "ahead.toml").write_text(ROLLS + '[[leg]]\nsource = "x-ray"\n')
@@ -324,6 +328,7 @@ def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(ru
     assert generic_film(100, kind="b&w").kind == "bw-negative"
 
 
+@pytest.mark.long
 def test_times_and_numbers_as_people_write_them(run, file):
     for words, exact in (
         (("--flight", "11,5h"), ("--flight", "11.5")),

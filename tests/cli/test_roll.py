@@ -165,6 +165,7 @@ def test_flights_and_storage_join_the_dose_and_take_no_shield(run):
     assert got["emulsion_dose_ugy"] > got["air_kerma_ugy"] > 0
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
 def test_other_kinds(run, kind):
     got = answer(run, "--speed", 100, "--kind", kind, "--kerma", 100)

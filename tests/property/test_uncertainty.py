@@ -99,6 +99,7 @@ QUESTIONS = [
 ]
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("state", ["unexposed", "exposed"])
 @pytest.mark.parametrize("which", FILMS)
 def test_with_everything_known_odds_are_the_answer(which, state):
@@ -249,6 +250,7 @@ def test_rolls_of_one_family_are_drawn_together_and_as_if_alone():
 # -- the mean loss -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("question", [Question(), Question(criterion="fixed_density"), Question(scene_range=3.0)])
 @pytest.mark.parametrize("kind", NEGATIVES)
 @pytest.mark.parametrize("speed", [100, 400])
@@ -350,6 +352,7 @@ def test_both_halves_settle_with_more_draws():
     assert many.samples == 2**15
 
 
+@pytest.mark.long
 def test_memory_stays_flat():
     rolls = [roll(speed, name=str(speed)) for speed in (100, 800, 3200)]
     propagate(rolls, samples=2**12)

@@ -59,6 +59,7 @@ def test_intervals_that_take_every_film_for_the_generic_one_are_too_narrow(kind)
     assert coverage("design", kind, draws=64, truth=shipped, believed=sure).inside.mean() < 0.83
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("needed", [False, True])
 @pytest.mark.parametrize("half", ["design", "held-out"])
 def test_the_generic_colour_film_stands_for_real_ones(half, needed):

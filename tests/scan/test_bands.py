@@ -170,6 +170,7 @@ def test_the_command_on_a_profile(run, rng, tmp_path):
         assert "fitted" in out or "radiation on the wound roll" in out
 
 
+@pytest.mark.long
 def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
     path = write_csv_table(profile.to_dataframe(), tmp_path / "profile.csv")
