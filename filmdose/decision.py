@@ -328,7 +328,8 @@ class LossTally:
 
     @property
     def _mean(self) -> FloatArray:
-        return self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+        mean = self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+        return np.asarray(mean)
 
     def at(self, stops: float) -> float:
         """Mean loss of that compensation [stops]."""

@@ -261,15 +261,15 @@ class RecordView:
         (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
     fog_density
         Density added where no light fell [density], (rows,).
-    undeveloped, clean_rise
-        Undeveloped density on nodes from s = 0 on [density], (rows, nodes), and what the clean film's rises by over
-        1.30 log units from its shadow point; only where the contrast was asked for.
+    net, clean_rise
+        Density on nodes from s = 0 on, but for a constant of each row [density], (rows, nodes), and what the clean
+        film's rises by over 1.30 log units from its shadow point; only where the contrast was asked for.
     """
 
     squared_snr: FloatArray
     log2_highlight: FloatArray
     fog_density: FloatArray
-    undeveloped: FloatArray | None = None
+    net: FloatArray | None = None
     clean_rise: FloatArray | None = None
 
     @cached_property
@@ -279,10 +279,10 @@ class RecordView:
 
     def contrast_kept(self, light: Light) -> FloatArray:
         """Mean gradient over 1.30 log units from s = 0 on, over that of the clean film at its shadow point."""
-        assert self.undeveloped is not None
+        assert self.net is not None
         assert self.clean_rise is not None
         interval = round(CONTRAST_INTERVAL / light.step)
-        kept = self.undeveloped[:, : light.reach] - self.undeveloped[:, interval : interval + light.reach]
+        kept = self.net[:, interval : interval + light.reach] - self.net[:, : light.reach]
         kept /= self.clean_rise[:, None]
         return kept
 
@@ -320,7 +320,9 @@ class RecordRows:
             self.origin = solver.shadow_point_at(factor)
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
-        self.profile: FloatArray = power(column(shape.hit_exponent, solver.hit_exponent))
+        hit_exponent = column(shape.hit_exponent, solver.hit_exponent)
+        self.fast_first = bool(np.min(hit_exponent) >= 0.0)
+        self.profile: FloatArray = power(hit_exponent)
         self.most_struck = self.profile.max(axis=0, keepdims=True)
         self.area: FloatArray = power(column(shape.area_exponent, solver.area_exponent))
         self.total = self.clean.sum(axis=1)
@@ -705,23 +707,25 @@ def record_criteria(
     zero, near_end = light.zero, light.zero + light.nearby
     w = rows.surviving(hits)
     total = w.sum(axis=1)
-    undeveloped = rows._on(w, light.missed, slice(0, near_end + round(MEAN_GRADIENT_INTERVAL / step)))
-    slope = rows._on(w, light.slope, slice(0, near_end))
+    first = min(_first_node(rows), zero - light.margin)
+    net = rows._on(w, -light.missed, slice(first, near_end + round(MEAN_GRADIENT_INTERVAL / step)))  # less ``total``
+    slope = rows._on(w, light.slope, slice(first, near_end))
     near = slice(zero - light.margin, zero + light.reach)
-    squared_snr = rows._squared_snr(slope[:, near], rows.variance(w, hits, near))
+    squared_snr = rows._squared_snr(slope[:, near.start - first : near.stop - first], rows.variance(w, hits, near))
     whole = near_end >= light.end
     places = first_roots(
-        *_crossings(rows, total, undeveloped, slope, goes_on=not whole),
+        *_crossings(rows, total, net, slope, zero - first, goes_on=not whole),
         Rise(squared_snr[:, light.margin :], snr_target**2, _half_log2),
     )
     if not whole:  # few rows need more light than compensation can reach: they alone are looked for on all nodes
-        seen = light.nearby - 3 + np.array([[0], [zero], [0]])
+        seen = light.nearby - 3 + np.array([[0], [zero - first], [0]])
         beyond = np.flatnonzero(~(places[:3] < seen).all(axis=0))
         if beyond.size:
             few, weights = rows.part(beyond), w[beyond]
-            on_all = few._on(weights, light.missed), few._on(weights, light.slope, slice(0, light.end))
-            places[:3, beyond] = first_roots(*_crossings(few, total[beyond], *on_all))
-    places[1] -= zero + rows_clean_fractional(rows)
+            all_net = few._on(weights, -light.missed, slice(first, light.missed.shape[-1]))
+            all_slope = few._on(weights, light.slope, slice(first, light.end))
+            places[:3, beyond] = first_roots(*_crossings(few, total[beyond], all_net, all_slope, zero - first))
+    places[1] -= zero - first + rows_clean_fractional(rows)
     stops = dict(zip(CRITERIA, places, strict=True))
     if isinstance(criterion, Criterion):
         fogged, clean = rows.tones(w, hits), rows.tones(rows.clean, None)
@@ -735,7 +739,7 @@ def record_criteria(
         squared_snr=squared_snr,
         log2_highlight=rows.log2_highlight(scene_range),
         fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
-        undeveloped=undeveloped[:, zero:],
+        net=net[:, zero - first :],
         clean_rise=clean_rise,
     )
     criteria = RecordCriteria(
@@ -743,26 +747,38 @@ def record_criteria(
         fog_density=view.fog_density,
         snr_kept=np.where(hits == 0.0, 1.0, np.sqrt(np.maximum(squared_snr[:, light.margin], _TINY))),
         contrast_clean=clean_rise / CONTRAST_INTERVAL * np.ones(hits.size),
-        contrast_fogged=(undeveloped[:, zero] - undeveloped[:, zero + interval]) / CONTRAST_INTERVAL,
+        contrast_fogged=(net[:, zero - first + interval] - net[:, zero - first]) / CONTRAST_INTERVAL,
     )
     return criteria, view
 
 
+def _first_node(rows: RecordRows) -> int:
+    """Node from which on the fractional gradient is looked for: that of the clean point, and two for its cubic.
+
+    Fog takes most from the fastest grains, and a grain's response to light is log-concave in log exposure; so it takes
+    more of the gradient at an exposure than at any greater one, and the point moves to the right alone.
+    """
+    clean = np.min(rows_clean_fractional(rows))
+    if np.isnan(clean) or not rows.fast_first:
+        return 0
+    return max(rows.solver.light.zero + math.floor(clean) - 2, 0)
+
+
 def _crossings(
-    rows: RecordRows, total: FloatArray, undeveloped: FloatArray, slope: FloatArray, *, goes_on: bool = False
+    rows: RecordRows, total: FloatArray, net: FloatArray, slope: FloatArray, zero: int, *, goes_on: bool = False
 ) -> tuple[Rise, Rise, Rise]:
     """What rises to a level where fixed density, fractional and shadow gradient are met.
 
-    On nodes from s = 0 on, the fractional gradient's on all to its left as well.  Of surviving weights with their sum
-    ``total``, their undeveloped density and its slope on nodes from the first on.
+    On nodes from s = 0 on, which is number ``zero``, the fractional gradient's on all to its left as well.  Of the
+    density above the fogged film's minimum less its greatest, ``total``, and its slope.
     """
-    zero, end = rows.solver.light.zero, slope.shape[1]
+    end = slope.shape[1]
     right = round(MEAN_GRADIENT_INTERVAL / rows.solver.light.step)
-    fractional = undeveloped[:, right : end + right] - undeveloped[:, :end]
+    fractional = net[:, :end] - net[:, right : end + right]
     fractional *= FRACTION_OF_MEAN_GRADIENT / MEAN_GRADIENT_INTERVAL
     fractional += slope
     return (
-        Rise(total[:, None] - undeveloped[:, zero:end], rows.solver.density_step, goes_on=goes_on),
+        Rise(net[:, zero:end], rows.solver.density_step - total, goes_on=goes_on),
         Rise(fractional, _LEAST_GRADIENT, goes_on=goes_on),
         Rise(slope[:, zero:], rows.clean_gradient, goes_on=goes_on),
     )
