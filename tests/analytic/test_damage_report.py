@@ -228,6 +228,7 @@ def test_hostile_texts_do_nothing(tmp_path):
     assert "alert(1)" in pdf_words(render(report_document(report), "pdf")).replace(" ", "")
 
 
+@pytest.mark.long
 def test_pdf_is_vector_with_fonts_inside(measured):
     for page in pypdf.PdfReader(io.BytesIO(render(report_document(measured), "pdf"))).pages:
         assert not page.images

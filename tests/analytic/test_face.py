@@ -120,7 +120,7 @@ def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     assert set(made) == documented()[kind]
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(7)
 @pytest.mark.parametrize("kind", JOBS)
 @pytest.mark.parametrize(
     ("ending", "start"),

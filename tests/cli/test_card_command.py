@@ -57,7 +57,7 @@ def test_bad_options_are_one_line_and_write_nothing(run, words, problem, monkeyp
     assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 def test_a_card_of_every_kind_needs_no_speeds(run, tmp_path, kind):
     status, _, error = run("card", "--kind", kind, "-o", str(tmp_path / "card.html"))

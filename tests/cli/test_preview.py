@@ -30,6 +30,7 @@ def test_a_roll_has_the_headline_and_the_index_of_the_verb_roll(run, tmp_path):
     assert marked["snr_kept"] == pytest.approx(told["snr_kept"], rel=0.005)
 
 
+@pytest.mark.long
 def test_a_roll_of_a_trip_has_the_headline_of_the_trip(run):
     got = figures(run, "--trip", TRIP, "--roll", "harbour-400")
     rows = json.loads(run("trip", TRIP, "--format", "json")[1])["rolls"]

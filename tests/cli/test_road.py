@@ -33,6 +33,7 @@ def told(run, *words):
     return " ".join(out.split())
 
 
+@pytest.mark.long
 def test_one_headline_in_roll_trip_odds_and_log(run, file):
     words = ("roll", "--speed", 400, "--pass", "ct=2")
     data = json.loads(run(*words, "--format", "json")[1])
@@ -69,6 +70,7 @@ def test_every_kind_and_state_has_a_headline(kind, count, shot):
         assert row.headline.startswith("EI ")
 
 
+@pytest.mark.long
 def test_a_held_bag_is_said_and_counted_in_every_verb(run, file):
     held = told(run, "roll", "--speed", 400, "--pass", "x-ray", "--held", "5min", "--beam-on", "running")
     assert held.startswith("Lost: no exposure index helps.")
@@ -151,6 +153,7 @@ def test_a_pass_that_was_logged_for_a_leg_counts_once():
         assert ahead(f"[[pass]]\n{other}\n") == ahead("")
 
 
+@pytest.mark.long
 def test_what_is_ahead_is_compensated_when_shooting(run, tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text(ROLLS + '[[leg]]\nsource = "cabin-ct"\nplace = "pier"\ncount = 2\n')
@@ -256,6 +259,7 @@ def test_headlines_say_what_is_safe_only_where_it_is():
     assert np.all([word in headline("as_marked", "good", safe=100, typical=100) for word in ("as marked", "EI 100")])
 
 
+@pytest.mark.long
 def test_trip_ahead_of_the_notebooks_reads(run):
     from pathlib import Path
 

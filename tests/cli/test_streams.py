@@ -78,6 +78,7 @@ def test_what_is_alike_keeps_columns_and_what_is_not_is_escaped():
     assert json.loads(fitted('"Łódź 😀"', "cp1252", "json")) == "Łódź 😀"
 
 
+@pytest.mark.long
 def test_log_in_a_small_encoding_writes_and_says_so(trip):
     done = call("log", trip, "--source", "cabin-xray", "--place", "Ørsted ─", encoding="ascii")
     assert (done.returncode, done.stderr) == (0, b"")
@@ -116,6 +117,7 @@ def test_a_reader_that_stops_is_no_error_worth_words():
     assert (done.returncode, done.stderr) == (1, b"")
 
 
+@pytest.mark.long
 def test_closed_errors_leave_the_output_clean(trip):
     done = call("roll", "--speed", -1, stderr=None, preexec_fn=lambda: os.close(2))
     assert (done.returncode, done.stdout) == (2, b"")

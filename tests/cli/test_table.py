@@ -154,6 +154,7 @@ def test_reversal_film_has_no_pair_and_no_index(run):
     assert " / " not in out.split("Density lost")[1].split("Fog lowers")[0]
 
 
+@pytest.mark.long
 def test_the_table_says_which_of_the_two_it_has(run):
     said = {
         option: " ".join(run("table", "--speeds", "100,800", *filter(None, [option]))[1].split())

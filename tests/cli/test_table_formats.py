@@ -6,7 +6,7 @@ import pytest
 from filmdose.answering import answer
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("ending", "start"), [("html", "<!DOCTYPE html>"), ("tex", "\\section*"), ("md", "# Exposure index")]
 )

@@ -119,7 +119,7 @@ def refused(run, place, words, says):
     assert everything(place) == before
 
 
-@pytest.mark.few(60)
+@pytest.mark.few(56)
 @pytest.mark.parametrize(("words", "says"), ROWS, ids=[words for words, _ in ROWS])
 def test_words_that_cannot_be(run, folder, monkeypatch, words, says):
     monkeypatch.chdir(folder)

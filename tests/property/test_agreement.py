@@ -265,7 +265,7 @@ def tools(run, tmp_path, monkeypatch):
     return Tools(run, tmp_path)
 
 
-@pytest.mark.few(30)
+@pytest.mark.few(11)
 @pytest.mark.parametrize("asked", QUESTIONS)
 @pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.__name__)
@@ -277,7 +277,7 @@ def test_every_path_gives_the_same_answer(path, which, asked, tools):
             assert_agrees(name, value, expected, film)
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("dose", DOSES)
 def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):

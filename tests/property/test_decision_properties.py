@@ -44,7 +44,7 @@ def test_generic_films(kind, speed, scene_range):
     assert_monotone(stops)
 
 
-@pytest.mark.few(12)
+@pytest.mark.few(9)
 @pytest.mark.parametrize("scene_range", [1.6, 2.2, 2.8])
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_digitised_sheets(sheet, minutes, scene_range):
@@ -53,6 +53,7 @@ def test_digitised_sheets(sheet, minutes, scene_range):
     assert_monotone(stops)
 
 
+@pytest.mark.few(9)
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
     stops = solve_film(sheet_film(sheet, minutes), np.array([0.0, 1e-6, 1e-3, 0.01, 0.1]), Question()).best

@@ -82,7 +82,7 @@ def run(folder, chunks=None, **changes):
     return found if chunks is None else found.compute(scheduler="synchronous")
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("chunks", [None, CHUNKS])
 def test_killed_half_way_and_gone_on_with(small, solved, tmp_path, chunks):
     folder = tmp_path / "store"

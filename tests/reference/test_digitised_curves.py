@@ -49,7 +49,7 @@ def test_only_the_middle_developments_meet_the_contrast_of_iso_6():
     assert met == {4: False, 5: False, 6: True, 9: False, 12: False}
 
 
-@pytest.mark.few(12)
+@pytest.mark.few(5)
 @pytest.mark.parametrize(("film", "minutes", "record"), all_curves())
 def test_population_fits_digitised_curves_to_0_003(film, minutes, record):
     x, d = points(film, record, minutes)

@@ -89,6 +89,7 @@ def discs():
     return light, number, area, noise
 
 
+@pytest.mark.long
 def test_discs_have_nuttings_density_and_selwyns_noise(discs):
     light, number, area, noise = discs
     rng = np.random.default_rng(1)
