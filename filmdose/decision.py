@@ -279,8 +279,8 @@ def _roots(c: FloatArray, b: FloatArray, a: FloatArray) -> tuple[FloatArray, Flo
 class LossTally:
     """The loss averaged over draws, from which the one exposure for all of them is chosen.
 
-    The mean is kept on the nodes everywhere, and on close points about its minimum in the first draws, so that kinks
-    of single draws are where they belong.
+    The mean is kept on close points about its minimum in the first draws, so that kinks of single draws are where they
+    belong, and at the marked exposure, which may lie far left of them.
 
     Parameters
     ----------
@@ -306,6 +306,7 @@ class LossTally:
         self.close = _close_points(self.last - self.first)
         self.stops = self.step_stops * (self.first + np.arange(self.close.shape[1]) / _CLOSE)
         self.lost = np.zeros(self.close.shape[1])
+        self.lost_marked = 0.0
         self.least, self.greatest = np.inf, -np.inf
 
     def add(self, shadow: FloatArray, highlight_mean: FloatArray, best: FloatArray) -> None:
@@ -314,6 +315,7 @@ class LossTally:
         close = product(shadow[:, part], self.close)
         np.maximum(close, 0.0, out=close)
         self.lost += close.sum(axis=0) + len(shadow) * (highlight_mean[part] @ self.close)
+        self.lost_marked += float(np.maximum(shadow[:, 0], 0.0).sum() + len(shadow) * highlight_mean[0])
         self.count += len(shadow)
         self.least, self.greatest = min(self.least, float(best.min())), max(self.greatest, float(best.max()))
 
@@ -323,6 +325,7 @@ class LossTally:
         result.__dict__.update(self.__dict__)
         there = np.interp(self.stops, other.stops, other.lost)
         result.lost, result.count = self.lost + there, self.count + other.count
+        result.lost_marked = self.lost_marked + other.lost_marked
         result.least, result.greatest = min(self.least, other.least), max(self.greatest, other.greatest)
         return result
 
@@ -332,7 +335,9 @@ class LossTally:
         return np.asarray(mean)
 
     def at(self, stops: float) -> float:
-        """Mean loss of that compensation [stops]."""
+        """Mean loss of that compensation [stops]: none, or one within the close points."""
+        if stops == 0.0:
+            return self.question.cost_under * self.lost_marked / self.count
         return float(np.interp(stops, self.stops, self._mean))
 
     def decide(self) -> tuple[float, float]:
