@@ -331,8 +331,7 @@ class LossTally:
 
     @property
     def _mean(self) -> FloatArray:
-        mean = self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
-        return np.asarray(mean)
+        return np.asarray(self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops)
 
     def at(self, stops: float) -> float:
         """Mean loss of that compensation [stops]: none, or one within the close points."""
