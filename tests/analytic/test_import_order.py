@@ -18,7 +18,7 @@ ORDER = (
     *("version", "names", "errors", "arguments", "result", "everyday", "standards", "lazy", "threads"),
     *("files", "blockstore", "quantity", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "history"),
-    *("criteria", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
+    *("criteria", "nodes", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
     *("tonecurve", "tonetable", "printing"),
     *(
         "inverse",

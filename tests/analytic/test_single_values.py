@@ -19,6 +19,7 @@ from filmdose.film.generic import generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
+from filmdose.nodes import first_root
 from filmdose.odds import learn, propagate, trip_model
 from filmdose.odds.groups import film_groups
 from filmdose.odds.tally import ScoreStream
@@ -28,7 +29,7 @@ from filmdose.radiation.background import flight_kerma_ugy
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission
 from filmdose.radiation.sources import Source
-from filmdose.solver import CRITERIA, first_root
+from filmdose.solver import CRITERIA
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
