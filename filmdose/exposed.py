@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from filmdose.arguments import hold_to_annotations
@@ -27,6 +26,9 @@ from filmdose.solver import reversal_loss
 from filmdose.standards import LOG10_2
 from filmdose.units import format_speed
 from filmdose.words import kept_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["ExposedLoss", "exposed_loss", "exposed_worth"]
 
@@ -252,6 +254,8 @@ def _reversal_worth(film: Film, kerma_ugy: FloatArray, shadow_kept: FloatArray) 
 
 
 def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> pd.DataFrame:
+    import pandas as pd
+
     stops = np.arange(-1, math.floor(scene_range / LOG10_2) + 1)
     parts = []
     for (name, record), shadow in zip(film, shadow_points(film), strict=True):

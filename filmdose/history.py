@@ -15,8 +15,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
@@ -51,6 +49,9 @@ from filmdose.radiation.tube import held_passes
 from filmdose.result import Result
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 from filmdose.words import BOX_SPEEDS
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "CONTRIBUTION_COLUMNS",
@@ -485,6 +486,8 @@ def history_dose(
     >>> one.notes[0][:28]
     'Cabin CT: badge readings at '
     """
+    import pandas as pd
+
     parts = _as_history(history)
     rows, sums = _rows_and_sums(parts, eta_low, steps)
     return HistoryDose(

@@ -9,9 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.film.generic import box_speed_notes
@@ -36,6 +34,9 @@ from filmdose.trip import (
 )
 from filmdose.units import THIRD
 from filmdose.words import kept_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Outlook", "trip_outlook"]
 
@@ -97,6 +98,8 @@ class Outlook(Result):
         After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.to_dataframe`
         has them.
         """
+        import pandas as pd
+
         rows = trip_table(self.answers) if self.odds.learned is None else self.odds.to_dataframe()
         columns: dict[str, list[Any]] = {
             "verdict": [row.verdict for row in self.odds.rolls],

@@ -7,8 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.answering import Answer, answer
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
@@ -24,6 +22,9 @@ from filmdose.radiation.sources import get_source, is_shipped
 from filmdose.result import Result
 from filmdose.standards import LOG10_2
 from filmdose.units import parse_stops_darker
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "FOG_PLACES",
@@ -495,6 +496,8 @@ class Trip(Result):
 
 
 def _rolls_table(rolls: Iterable[Roll]) -> pd.DataFrame:
+    import pandas as pd
+
     rows = [
         {
             "roll": roll.id,
@@ -858,6 +861,8 @@ def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
     >>> trip_table(answer_trip(example_trip("example"))).columns[:2].tolist()
     ['roll', 'kind']
     """
+    import pandas as pd
+
     return pd.DataFrame([_table_row(item) for item in answers])
 
 

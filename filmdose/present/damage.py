@@ -9,7 +9,6 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import Answer, grid_row
 from filmdose.arguments import hold_to_annotations
@@ -40,6 +39,8 @@ from filmdose.version import __version__
 from filmdose.words import KIND_WORDS, dose_text, figure_text, range_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from filmdose.odds import Priors, RollOdds
     from filmdose.odds.scores import Random
     from filmdose.scan.bands import BandResult
@@ -335,6 +336,8 @@ def report_frame(report: DamageReport) -> pd.DataFrame:
     >>> len(report_frame(assess_damage(trip, trip.rolls[0].id, samples=64))) > 3
     True
     """
+    import pandas as pd
+
     odds = report.after
     lost: list[tuple[str, Triple, str]] = [
         ("fog_density", odds.fog_density, "1"),

@@ -6,8 +6,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.history import pass_sentences
 from filmdose.present.document import Block, Document, Paragraph, Table
@@ -17,6 +15,8 @@ from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, figure_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from filmdose.odds import Learned, TripOdds
     from filmdose.odds.sensitivity import Narrowing
     from filmdose.outlook import Outlook
@@ -73,6 +73,8 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
 
 
 def _table(rows: pd.DataFrame) -> Table:
+    import pandas as pd
+
     def interval(low: str, middle: str, high: str, digits: str) -> list[str]:
         triples = zip(rows[middle], rows[low], rows[high], strict=True)
         return ["{} ({} to {})".format(*("-" if pd.isna(v) else format(v, digits) for v in t)) for t in triples]
@@ -105,6 +107,8 @@ _COLUMNS_TOLD = (
 
 
 def _indices(values: pd.Series) -> list[str]:
+    import pandas as pd
+
     return ["-" if pd.isna(value) else format_speed(value) for value in values]
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.names import FilmFormat
 from filmdose.present.document import Document, Paragraph, Table
@@ -39,6 +37,8 @@ def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Docume
     through
         As of :func:`filmdose.radiation.transmission`.
     """
+    import pandas as pd
+
     values = {name: getattr(through, name) for name in _MEANING}
     fog = {name: values[name] for name in ("narrow_film", "broad_film")}
     what = {
@@ -185,6 +185,8 @@ def sources_document(kind: str | None = "source") -> Document:
 
 
 def _number(value: float) -> str:
+    import pandas as pd
+
     return "" if pd.isna(value) else f"{value:.6g}"
 
 

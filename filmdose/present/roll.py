@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
 from filmdose.exposed import ExposedLoss
@@ -32,6 +30,8 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
     odds
         The same with everything that is not known.
     """
+    import pandas as pd
+
     notes = tuple(dict.fromkeys([*dose.notes, *box_speed_notes([answer.film])]))
     data = {
         **answer.to_dict(),

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.scan import plot_bands
@@ -14,6 +13,9 @@ from filmdose.scan.faults import Fault
 from filmdose.scan.fog import FogMeasurement
 from filmdose.scan.grain import GrainMeasurement
 from filmdose.scan.tablet import TabletReading
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["bands_blocks", "bands_document", "fog_document", "grain_document", "tablet_document"]
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import as_film, grid_rows, unique_labels
 from filmdose.arguments import hold_to_annotations
@@ -23,6 +22,9 @@ from filmdose.radiation.sources import get_source, list_sources, source_names
 from filmdose.solution import BLACKS_LOST, VERDICTS
 from filmdose.units import format_speed
 from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "TABLE_KERMA_UGY",
@@ -172,6 +174,8 @@ def _with_odds(
 
 def _cells(films: Sequence[Film | float], kerma_ugy: Any, asked: Question) -> tuple[pd.DataFrame, FloatArray]:
     """The cells of the typical case, film by film, and the doses."""
+    import pandas as pd
+
     resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
     parts = []
     for film, label, row in zip(resolved, unique_labels([film.label for film in resolved]), rows, strict=True):
@@ -271,6 +275,8 @@ def dose_points() -> pd.DataFrame:
     >>> dose_points().columns.tolist()[:2]
     ['pass', 'what']
     """
+    import pandas as pd
+
     sources = list_sources().reset_index()
     doses = [history_dose(Pass(source=name)).worst_band_ugy for name in sources["name"]]
     return pd.DataFrame(

@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Document, Facts, Paragraph, Table
 from filmdose.trip import Trip
@@ -15,6 +13,8 @@ from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, dose_figures
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from filmdose.outlook import Outlook
 
 __all__ = ["log_document", "trip_document", "trip_title"]
