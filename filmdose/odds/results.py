@@ -251,7 +251,11 @@ class TripOdds(Result):
         """
         import pandas as pd
 
-        return pd.DataFrame([_row(row) | {"criterion": self.question.criterion} for row in self.rolls])
+        return pd.DataFrame(self.to_rows())
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """The rows of :meth:`to_dataframe` as plain values."""
+        return [_row(row) | {"criterion": self.question.criterion} for row in self.rolls]
 
     def __str__(self) -> str:
         return "\n\n".join(f"{row.roll.id}: {row}" for row in self.rolls) + f"\n\n{self.footnote}"

@@ -152,7 +152,7 @@ def check_document(checks: Sequence[FileCheck]) -> Document:
             "files": [{"file": check.path, "kind": check.kind, "faults": len(check.faults)} for check in checks],
             "faults": rows,
         },
-        frame=pd.DataFrame(rows, columns=["file", "kind", "place", "fault"]),
+        rows=pd.DataFrame(rows, columns=["file", "kind", "place", "fault"]),
     )
 
 

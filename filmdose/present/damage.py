@@ -309,7 +309,7 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
     return Document(
         kind="report",
         data=report_data(report),
-        frame=report_frame(report),
+        rows=report_frame(report),
         title=f"Damage report, roll {report.roll.id}",
         foot=f"filmdose {__version__}, {report.date.isoformat()}. Roll {report.roll.id}.",
         date=report.date,
@@ -449,9 +449,8 @@ def _summary(report: DamageReport) -> str:
 def _what_happened(report: DamageReport) -> Iterator[Block]:
     yield Heading("1  What happened, as the owner logged it")
     passes = report.roll.history.passes
-    parts: list[dict[str, Any]] = report.logged.contributions.to_dict(orient="records")  # type: ignore[assignment]
     rows = []
-    for number, part in enumerate(parts):
+    for number, part in enumerate(report.logged.parts):
         event = passes[number] if number < len(passes) else None
         rows.append(
             (
@@ -536,11 +535,11 @@ def _estimated_dose(report: DamageReport) -> Iterator[Block]:
     )
     if report.contradiction:
         yield Paragraph(f"Log and readings do not agree: {report.contradiction}", bold=True)
-    if len(report.logged.contributions) > 1 and report.logged.kerma_ugy > 0:
+    if len(report.logged.parts) > 1 and report.logged.kerma_ugy > 0:
         yield Plot(
             partial(_draw_shares, report.logged),
             "Share of each logged event in the expected dose, with each at its typical value.",
-            height_mm=25.0 + 9.0 * min(len(report.logged.contributions), 12),
+            height_mm=25.0 + 9.0 * min(len(report.logged.parts), 12),
             labels_mm=45.0,
         )
 

@@ -44,7 +44,7 @@ def _document(
     rows = frame.to_dict(orient="records")
     data = {"mode": mode, "result": result, "rows": rows, "notes": list(notes)}
     said = [*blocks, *map(Paragraph, notes), Paragraph(CHEMICAL_CAUTION, small=True)]
-    return Document(kind="develop", title=title, blocks=tuple(said), data=data, frame=frame)
+    return Document(kind="develop", title=title, blocks=tuple(said), data=data, rows=frame)
 
 
 def _with_error(value: float, error: float | None, unit: str, digits: int = 2) -> str:

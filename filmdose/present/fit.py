@@ -21,7 +21,7 @@ def fit_document(fit: FilmFit, *, notes: Sequence[str] = ()) -> Document:
         title=f"{film_words(fit.film)}, by {fit.film.standard}",
         blocks=(Facts(fit.facts), *map(Paragraph, (*fit.messages, *notes))),
         data=fit.to_dict(),
-        frame=pd.DataFrame([_row(fit)]),
+        rows=pd.DataFrame([_row(fit)]),
     )
 
 

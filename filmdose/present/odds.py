@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -55,7 +56,8 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         "notes": list(notes),
         "rolls": [row.to_dict() for row in odds.rolls],
     }
-    blocks: list[Block] = [_table(odds.to_dataframe())]
+    rows = odds.to_rows()
+    blocks: list[Block] = [_table(rows)]
     for row in odds.rolls:
         head = "" if row.message.startswith(row.headline) else f"{row.headline} "
         blocks.append(Paragraph(f"{row.roll.id}: {head}{row.message}"))
@@ -69,30 +71,35 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")
-    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, frame=odds.to_dataframe())
+    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, rows=rows)
 
 
-def _table(rows: pd.DataFrame) -> Table:
-    import pandas as pd
+def _table(rows: Sequence[Mapping[str, Any]]) -> Table:
+    from filmdose.odds.results import chance_text
+
+    found = {name: [row[name] for row in rows] for name in rows[0]}
 
     def interval(low: str, middle: str, high: str, digits: str) -> list[str]:
-        triples = zip(rows[middle], rows[low], rows[high], strict=True)
-        return ["{} ({} to {})".format(*("-" if pd.isna(v) else format(v, digits) for v in t)) for t in triples]
+        triples = zip(found[middle], found[low], found[high], strict=True)
+        return ["{} ({} to {})".format(*("-" if math.isnan(v) else format(v, digits) for v in t)) for t in triples]
 
-    kinds = {"kind": rows["kind"]} if len(set(rows["kind"])) > 1 else {}
+    def indices(name: str) -> list[str]:
+        return ["-" if math.isnan(value) else format_speed(value) for value in found[name]]
+
+    kinds = {"kind": found["kind"]} if len(set(found["kind"])) > 1 else {}
     columns = {
-        "roll": rows["roll"],
+        "roll": found["roll"],
         **kinds,
-        "ISO": [format_speed(value) for value in rows["speed"]],
+        "ISO": [format_speed(value) for value in found["speed"]],
         "fog": interval("fog_low", "fog_density", "fog_high", ".2f"),
         "stops": interval("stops_low", "stops", "stops_high", ".1f"),
-        ">1 stop": _chances(rows["chance_over_one_stop"]),
-        "nothing helps": _chances(rows["chance_beyond_rescue"]),
-        "EI if typical": _indices(rows["ei_median"]),
-        "EI to set": _indices(rows["ei_recommended"]),
-        "bracket": rows["bracket_ei"],
-        "verdict": rows["verdict"],
-        "status": rows["status"].str.replace("_", " "),
+        ">1 stop": [chance_text(value) for value in found["chance_over_one_stop"]],
+        "nothing helps": [chance_text(value) for value in found["chance_beyond_rescue"]],
+        "EI if typical": indices("ei_median"),
+        "EI to set": indices("ei_recommended"),
+        "bracket": found["bracket_ei"],
+        "verdict": found["verdict"],
+        "status": [value.replace("_", " ") for value in found["status"]],
     }
     right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI to set")
     return Table.of(columns, numeric=right, caption=_COLUMNS_TOLD)
@@ -104,18 +111,6 @@ _COLUMNS_TOLD = (
     "density added (of slides: lost in the blacks). Stops: more exposure wanted (of slides and exposed rolls: lost). "
     ">1 stop: chance of more than one of them. EI to set: the safe index, of least loss on average over all cases."
 )
-
-
-def _indices(values: pd.Series) -> list[str]:
-    import pandas as pd
-
-    return ["-" if pd.isna(value) else format_speed(value) for value in values]
-
-
-def _chances(values: pd.Series) -> list[str]:
-    from filmdose.odds.results import chance_text
-
-    return [chance_text(value) for value in values]
 
 
 def _reasons_data(reasons: Reasons) -> dict[str, Any]:
@@ -206,7 +201,7 @@ def learned_document(
             "rolls": outlook.to_dataframe().to_dict(orient="records"),
             "notes": list(notes),
         },
-        frame=rows,
+        rows=rows,
     )
 
 

@@ -47,7 +47,7 @@ def plan_document(plan: Plan) -> Document:
         "carry": plan.carry_words,
         "notes": list(plan.notes),
     }
-    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.to_dataframe())
+    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, rows=plan.to_dataframe())
 
 
 def _order(plan: Plan) -> Table:

@@ -74,7 +74,7 @@ def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Docume
             **effect,
             "notes": notes,
         },
-        frame=pd.DataFrame([{**what, **values, **effect}]),
+        rows=pd.DataFrame([{**what, **values, **effect}]),
     )
 
 
@@ -133,7 +133,7 @@ def pouch_document(found: PouchEstimate, format: FilmFormat = "35mm") -> Documen
             "message": found.message,
             "through": rows.to_dict(orient="records"),
         },
-        frame=rows,
+        rows=rows,
     )
 
 
@@ -180,7 +180,7 @@ def sources_document(kind: str | None = "source") -> Document:
         title=f"Shipped data: {kind or 'all'}",
         blocks=(Table.of(columns, numeric=("low", "typical", "high")), *map(Paragraph, dict.fromkeys(notes))),
         data={"rows": rows.to_dict(orient="records")},
-        frame=rows,
+        rows=rows,
     )
 
 

@@ -38,7 +38,7 @@ def fog_document(fog: FogMeasurement, *, notes: Sequence[str] = ()) -> Document:
             *_notes(fog.faults, notes),
         ),
         data=fog.to_dict(),
-        frame=fog.to_dataframe(),
+        rows=fog.to_dataframe(),
     )
 
 
@@ -53,7 +53,7 @@ def tablet_document(tablet: TabletReading, *, notes: Sequence[str] = ()) -> Docu
         title=f"{words}.",
         blocks=(_area_table(tablet.to_dataframe(), "step"), *_notes(faults, notes)),
         data=tablet.to_dict(),
-        frame=tablet.to_dataframe(),
+        rows=tablet.to_dataframe(),
     )
 
 
@@ -79,7 +79,7 @@ def grain_document(grains: Sequence[GrainMeasurement], beside: pd.DataFrame, *, 
         title=f"Grain of {len(grains)} area{'s' if len(grains) > 1 else ''}.",
         blocks=(table, *_notes((), notes)),
         data={"areas": [grain.to_dict() for grain in grains], "beside": beside.to_dict("records")},
-        frame=beside,
+        rows=beside,
     )
 
 
@@ -90,7 +90,7 @@ def bands_document(result: BandResult) -> Document:
         title=result.sentence,
         blocks=tuple(_evidence(result)),
         data=result.to_dict(),
-        frame=result.to_dataframe(),
+        rows=result.to_dataframe(),
     )
 
 

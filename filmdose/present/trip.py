@@ -58,7 +58,7 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
             Paragraph(TEST_FIRST),
         ),
         data={"title": trip.title, "invented": trip.invented, "rolls": rows.to_dict(orient="records"), "notes": said},
-        frame=rows,
+        rows=rows,
     )
 
 
@@ -105,7 +105,7 @@ def log_document(
             "rolls": rows.to_dict(orient="records"),
             "notes": said,
         },
-        frame=rows,
+        rows=rows,
     )
 
 

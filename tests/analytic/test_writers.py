@@ -99,7 +99,7 @@ def test_a_row_that_starts_with_a_bracket_is_no_argument_of_the_line_end():
 
 def test_csv_keeps_full_precision_and_texts_that_look_like_numbers():
     frame = pd.DataFrame({"roll": ["007", "1e5"], "x": [1 / 3, np.nan]})
-    made = document(Table.of(frame, numeric=["x"]), frame=frame)
+    made = document(Table.of(frame, numeric=["x"]), rows=frame)
     back = pd.read_csv(io.StringIO(render(made, "csv").decode()), dtype={"roll": str})
     pd.testing.assert_frame_equal(back, frame, check_exact=True)
     for name in ("markdown", "html", "latex", "text"):
@@ -199,7 +199,7 @@ def test_an_ending_that_promises_something_else_is_refused(path, asked):
 
 
 def test_errors_name_what_is_allowed(tmp_path, monkeypatch):
-    made = document(frame=pd.DataFrame({"a": [1]}))
+    made = document(rows=pd.DataFrame({"a": [1]}))
     with pytest.raises(ArgumentError, match=r"\.xlsx"):
         write_document(made, tmp_path / "t.odt")
     with pytest.raises(UnknownNameError, match="latex"):
