@@ -20,14 +20,14 @@ def lazy_names(
     package
         ``__name__`` of the package.
     names
-        The submodule of every public name.
+        The submodule of every public name; with a dot in front a module beside the package.
     submodules
         Submodules that are public themselves.
     """
 
     def find(name: str) -> Any:
         if name in names:
-            value = getattr(importlib.import_module(f"{package}.{names[name]}"), name)
+            value = getattr(importlib.import_module(f".{names[name]}", package), name)
         elif name in submodules:
             value = importlib.import_module(f"{package}.{name}")
         else:

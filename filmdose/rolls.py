@@ -144,6 +144,7 @@ def answers(
 
     Examples
     --------
+    >>> import pandas as pd
     >>> table = pd.DataFrame({"speed": [400, 800], "cabin-ct": [1, 2]}, index=["a", "b"])
     >>> answers(table, shield="lead=0.25")["ei"].tolist()
     [160.0, 250.0]

@@ -15,7 +15,7 @@ from filmdose.files import load_data_toml
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_dose
 from filmdose.names import FilmFormat
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors, default_priors
 from filmdose.odds.scores import Random, normal_points, random_generator
 from filmdose.odds.unknowns import Draws, trip_model

@@ -20,7 +20,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.draw import roll_need
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.scores import Random, random_generator
 from filmdose.odds.tally import ScoreStream
