@@ -237,7 +237,7 @@ def marked_index(speed: float, stops: float) -> float:
     >>> marked_index(400.0, 0.05), marked_index(400.0, 1.0)
     (400.0, 200.0)
     """
-    return float(speed) if stops == 0.0 else float(standard_exposure_index(speed, stops))
+    return float(standard_exposure_index(speed, stops))
 
 
 def answer(
@@ -597,7 +597,7 @@ _GRID: dict[str, Callable[[float | FloatArray, FilmSolution], Any]] = {
     "needed_stops": lambda _, found: found.needed,
     "given_stops": lambda _, found: found.given,
     "ei_exact": lambda speed, found: exposure_index(speed, found.given),
-    "ei": lambda speed, found: np.where(found.given == 0.0, speed, standard_exposure_index(speed, found.given)),
+    "ei": lambda speed, found: standard_exposure_index(speed, found.given),
     "room_marked_stops": lambda _, found: found.room_marked,
     "room_left_stops": lambda _, found: found.room_left,
     "snr_kept": lambda _, found: found.snr_kept,

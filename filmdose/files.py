@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import csv
+import glob
 import json
 import os
 import stat
 import tempfile
+import time
 import tomllib
 from contextlib import suppress
 from functools import cache
@@ -31,6 +33,8 @@ __all__ = [
 
 #: Larger files are not read; a megabyte of readings is some ten thousand steps.
 GREATEST_BYTES = 64_000_000
+#: What is written beside and has not changed for so long belongs to a write that was killed [s].
+_STALE_S = 3600.0
 
 
 def data_text(name: str) -> str:
@@ -154,7 +158,8 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
 
     A regular file, or a new name, is written beside and then replaced; a symbolic link is followed first, so that the
     file it points to is replaced and the link stays.  Anything else that has a name, such as a device or a named
-    pipe, is never replaced: it is written into.
+    pipe, is never replaced: it is written into.  What a killed write of the same file left beside it goes with the
+    next write, an hour later or more.
 
     Raises
     ------
@@ -168,6 +173,7 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
             with target.open("wb") as stream:
                 stream.write(content)
             return target
+        _clear_killed(target)
         handle, temporary = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
         with os.fdopen(handle, "wb") as stream:
             stream.write(content)
@@ -188,6 +194,14 @@ def write_bytes_atomic(path: str | Path, content: bytes) -> Path:
 def write_text_atomic(path: str | Path, content: str) -> Path:
     """Write UTF-8 text beside the target, then replace it; see :func:`write_bytes_atomic`."""
     return write_bytes_atomic(path, content.encode("utf-8"))
+
+
+def _clear_killed(target: Path) -> None:
+    """Remove what writes of this file left beside it when they were killed; those of now are younger and stay."""
+    for left in target.parent.glob(f".{glob.escape(target.name)}.????????.part"):
+        with suppress(OSError):
+            if time.time() - left.stat().st_mtime > _STALE_S:
+                left.unlink()
 
 
 def _settle(folder: Path) -> None:

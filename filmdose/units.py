@@ -430,7 +430,8 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
     """Exposure index on the printed third-stop scale, the nearest not more than 0.10 stop under the exact one.
 
     Counted in clicks of a third of a stop from ``speed``, so that a film that
-    needs nothing keeps its own number.  What is below a tenth of a stop is
+    needs nothing keeps its own number, and more exposure never ends above it:
+    a speed between two printed numbers stands for itself.  What is below a tenth of a stop is
     below a meter's accuracy and is not worth a click.  NaN where
     ``stops`` is NaN; compensation that would leave the scale gives its lowest number.
 
@@ -444,12 +445,14 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
     Returns
     -------
     float or array
-        Exposure index [ISO], a number of ``STANDARD_SPEEDS``, broadcast over both.
+        Exposure index [ISO], a number of ``STANDARD_SPEEDS`` or ``speed`` itself, broadcast over both.
 
     Examples
     --------
     >>> standard_exposure_index(800, [0.0, 0.09, 0.3, 0.8, 1.0]).tolist()
     [800.0, 800.0, 640.0, 400.0, 400.0]
+    >>> standard_exposure_index(31, [0.0, 0.02, 0.3]).tolist()
+    [31.0, 31.0, 25.0]
     """
     marks = np.asarray(STANDARD_SPEEDS, dtype=np.float64)
     exact = np.log2([_EXACT[s] for s in STANDARD_SPEEDS])
@@ -463,7 +466,8 @@ def standard_exposure_index(speed: Numeric, stops: Numeric) -> Any:
         target = start - n + SCALE_TOLERANCE_STOPS
         index = np.searchsorted(exact, target, side="right") - 1
         result = marks[np.clip(index, 0, None)]
-        return np.where(np.isnan(n) | np.isnan(s), np.nan, result)
+        result = np.where(n > 0.0, np.minimum(result, s), result)
+        return np.where(np.isnan(n) | np.isnan(s), np.nan, np.where(n == 0.0, s, result))
 
     return elementwise(kernel, speed, stops, name="ei", attrs=_EI)
 

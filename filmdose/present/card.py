@@ -424,7 +424,7 @@ def _safe_stops(row: Sequence[RollOdds]) -> Callable[[FloatArray], FloatArray]:
 def _thirds(film: Film, stops: FloatArray) -> FloatArray:
     """Thirds of a stop by which the index on the printed scale lies under the film's speed."""
     index = standard_exposure_index(film.speed, np.maximum(stops, 0.0))
-    return np.asarray(np.round(3.0 * np.log2(film.speed / np.where(stops <= 0.0, film.speed, index))))
+    return np.asarray(np.round(3.0 * np.log2(film.speed / index)))
 
 
 def _cells(

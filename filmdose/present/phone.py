@@ -193,7 +193,7 @@ def _film(table: FilmTable, question: Question, text: Words) -> dict[str, Any]:
         values["blacks_kerma"] = [float(np.log(kerma[0])), float(np.log(kerma[1] / kerma[0]))]
         return values
     stops = np.arange(0.0, float(table.stops[-1]) + 0.5, 0.002)
-    given = np.where(stops == 0.0, film.speed, standard_exposure_index(film.speed, stops))
+    given = standard_exposure_index(film.speed, stops)
     turns = [*np.flatnonzero(np.diff(given)), len(stops) - 1]
     values |= {
         "step": float(table.stops[1]),

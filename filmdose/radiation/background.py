@@ -183,7 +183,8 @@ def flight_kerma_ugy(hours: float, altitude_ft: float, latitude: str | float = "
 def hours_at_altitude(hours: float) -> float:
     """Hours of a flight that count at its cruising altitude, from its time from take-off to landing."""
     total, climb = check_number("hours", hours, low=0.0, unit="h"), constant("flight_climb_hours")
-    return total + climb * math.expm1(-total / climb)
+    # a hop of less than a nanosecond would come out below zero by rounding
+    return max(0.0, total + climb * math.expm1(-total / climb))
 
 
 def background_kerma_ugy(days: float, rate_mgy_per_year: float | None = None) -> tuple[float, float, float]:

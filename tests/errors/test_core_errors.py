@@ -4,6 +4,7 @@ import os
 import pickle
 import stat
 import threading
+import time
 
 import numpy as np
 import pytest
@@ -103,6 +104,21 @@ def test_writing_fails_whole(tmp_path):
     write_text_atomic(target, "new")
     assert target.read_text() == "new"
     assert [p.name for p in tmp_path.iterdir()] == ["x.csv"]
+
+
+def test_what_a_killed_write_left_goes_with_the_next_write_of_the_file(tmp_path):
+    now = time.time()
+    for name, age in (
+        (".x[1].csv.abcd1234.part", 7200.0),
+        (".x[1].csv.of_now__.part", 60.0),
+        (".y.csv.abcd1234.part", 7200.0),
+    ):
+        left = tmp_path / name
+        left.write_text("half")
+        os.utime(left, (now - age, now - age))
+    target = write_text_atomic(tmp_path / "x[1].csv", "whole")
+    assert target.read_text() == "whole"
+    assert {p.name for p in tmp_path.iterdir()} == {"x[1].csv", ".x[1].csv.of_now__.part", ".y.csv.abcd1234.part"}
 
 
 def test_emulsions_compare_by_value_and_pickle():

@@ -273,3 +273,8 @@ def test_eta_changes_only_what_is_not_the_reference_beam():
     rows = [history_dose(history, eta_low=eta).contributions["kerma_ugy"].to_numpy() for eta in (0.3, 0.45, 0.65)]
     assert len({row[0] for row in rows}) == 1
     assert all(a[1] > b[1] for a, b in itertools.pairwise(rows))
+
+
+def test_the_shortest_hop_has_no_negative_dose():
+    for hours in (5e-324, 7.624036718964472e-41, 1e-17, 1e-9):
+        assert history_dose(History(flights=Flight(hours=hours))).kerma_ugy >= 0.0

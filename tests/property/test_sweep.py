@@ -1,6 +1,8 @@
 """Sweeps: the same numbers whether alone, in a grid, eager, lazy or on a cluster."""
 
+import os
 import pickle
+import signal
 import warnings
 
 import numpy as np
@@ -134,6 +136,30 @@ def test_two_workers_of_a_cluster_equal_eager_however_it_is_cut(eager):
             kept = [sweep(**INPUTS, chunks=chunks).persist() for chunks in cuts]
             for one in kept:
                 assert_same(one.compute(), eager)
+
+
+@pytest.mark.long
+def test_a_worker_of_a_cluster_that_is_killed_changes_nothing():
+    from distributed import Client, LocalCluster, as_completed, futures_of
+
+    inputs = {"speed": [100.0, 800.0], "kerma_ugy": np.geomspace(1.0, 3e4, 100_000), "hit_exponent": [0.6, 0.9]}
+    whole = sweep(**inputs)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        with (
+            LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster,
+            Client(cluster) as client,
+        ):
+            before = client.run(os.getpid)
+            kept = sweep(**inputs, chunks={"kerma_ugy": 5_000, "speed": 1, "hit_exponent": 1}).persist()
+            blocks = futures_of(kept)
+            finished = as_completed(blocks)
+            for _ in range(10):
+                next(finished)
+            assert sum(block.done() for block in blocks) < len(blocks)
+            os.kill(next(iter(before.values())), signal.SIGKILL)
+            assert_same(kept.compute(), whole)
+            assert set(client.run(os.getpid).values()) != set(before.values())
 
 
 def test_blocks_are_named_by_what_goes_into_them():
