@@ -279,7 +279,7 @@ def _columns(frame: pd.DataFrame | Sequence[Mapping[str, Any]]) -> list[tuple[st
         named = [(name, [row[name] for row in frame]) for name in (frame[0] if frame else ())]
         return [(name, [None if value != value else value for value in values]) for name, values in named]
     return [
-        (str(name), [None if gone else value for value, gone in zip(values, values.isna(), strict=True)])
+        (str(name), [None if gone else value for value, gone in zip(values.array, values.isna(), strict=True)])
         for name, values in frame.items()
     ]
 
