@@ -537,6 +537,29 @@ class RollAnswer(Result):
         """One row, with the columns of :func:`trip_table`."""
         return trip_table((self,))
 
+    def to_row(self) -> dict[str, Any]:
+        """The row of :func:`trip_table` as plain values."""
+        roll, dose, found = self.roll, self.dose, self.answer
+        return {
+            "roll": roll.id,
+            "kind": roll.film.kind,
+            "speed": roll.film.speed,
+            "state": roll.state,
+            "kerma_ugy": dose.kerma_ugy,
+            "kerma_low_ugy": dose.kerma_low_ugy,
+            "kerma_high_ugy": dose.kerma_high_ugy,
+            "fog_density": found.fog_density,
+            "needed_stops": found.needed_stops,
+            "given_stops": found.given_stops,
+            "ei": found.ei,
+            "ei_exact": found.ei_exact,
+            "verdict": found.verdict,
+            "snr_kept": found.snr_kept,
+            "room_left_stops": found.room_left_stops,
+            "status": found.status,
+            "message": found.message,
+        }
+
 
 def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswer, ...]:
     """Dose and answer of every roll of a trip, in the order of the file.
@@ -863,30 +886,7 @@ def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
     """
     import pandas as pd
 
-    return pd.DataFrame([_table_row(item) for item in answers])
-
-
-def _table_row(item: RollAnswer) -> dict[str, Any]:
-    roll, dose, found = item.roll, item.dose, item.answer
-    return {
-        "roll": roll.id,
-        "kind": roll.film.kind,
-        "speed": roll.film.speed,
-        "state": roll.state,
-        "kerma_ugy": dose.kerma_ugy,
-        "kerma_low_ugy": dose.kerma_low_ugy,
-        "kerma_high_ugy": dose.kerma_high_ugy,
-        "fog_density": found.fog_density,
-        "needed_stops": found.needed_stops,
-        "given_stops": found.given_stops,
-        "ei": found.ei,
-        "ei_exact": found.ei_exact,
-        "verdict": found.verdict,
-        "snr_kept": found.snr_kept,
-        "room_left_stops": found.room_left_stops,
-        "status": found.status,
-        "message": found.message,
-    }
+    return pd.DataFrame([item.to_row() for item in answers])
 
 
 hold_to_annotations(globals())

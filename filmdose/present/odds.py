@@ -198,7 +198,7 @@ def learned_document(
             "probability": taught.probability,
             "quantities": rows.to_dict(orient="records"),
             "scanners": scanners,
-            "rolls": outlook.to_dataframe().to_dict(orient="records"),
+            "rolls": outlook.to_rows(),
             "notes": list(notes),
         },
         rows=rows,

@@ -94,6 +94,8 @@ from filmdose.cli import main
 def heavy():
     return [name for name in {[*HEAVY, "scipy.stats"]} if name in sys.modules and name not in ("numpy", "scipy")]
 
+assert main(["trip", "notebooks/trip_example.toml"]) == 0
+assert not heavy()
 for format in ("text", "csv", "json", "markdown", "html"):
     for words in {ROLLS}:
         assert main([*words, "--format", format]) == 0, words
