@@ -22,7 +22,6 @@ from filmdose.film.model import Film
 from filmdose.names import Verdict
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import FilmSolution, record_solvers, reversal_verdict, shadow_points, verdict_of
 from filmdose.solver import reversal_loss
 from filmdose.standards import LOG10_2
@@ -299,6 +298,8 @@ def _printing_stops(film: Film, kerma_ugy: float, scene_range: float, shift: flo
 
 
 def _grade(density_range: float) -> float | None:
+    from filmdose.sensitometry import grade_for_density_range
+
     grade = float(grade_for_density_range(density_range))
     return None if math.isnan(grade) else grade
 
