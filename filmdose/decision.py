@@ -319,12 +319,20 @@ class LossTally:
         result.least, result.greatest = min(self.least, other.least), max(self.greatest, other.greatest)
         return result
 
+    @property
+    def _mean(self) -> FloatArray:
+        return self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+
+    def at(self, stops: float) -> float:
+        """Mean loss of that compensation [stops]."""
+        return float(np.interp(stops, self.stops, self._mean))
+
     def decide(self) -> tuple[float, float]:
         """Compensation that makes the mean loss least [stops], and that loss."""
-        mean = self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+        mean = self._mean
         place = int(mean.argmin())
         if self.greatest - self.least < 1e-9:
-            return self.least, float(np.interp(self.least, self.stops, mean))
+            return self.least, self.at(self.least)
         if 0 < place < mean.size - 1:
             before, at, after = mean[place - 1 : place + 2]
             bend = before - 2.0 * at + after

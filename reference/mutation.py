@@ -519,6 +519,8 @@ def _tests_on_copy(names: list[str]) -> tuple[str | None, str]:
         return "it does not end", ""
     if process.returncode == 0:
         return None, said
+    if broken := re.search(r"^ERROR (tests/\S+) - ", said, re.M):
+        return f"{broken[1]} cannot be imported", said
     if process.returncode == pytest.ExitCode.USAGE_ERROR:
         raise SystemExit(f"The tests are no longer those of the coverage data; measure it again.\n{said[-500:]}")
     failed = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", said, re.M)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
 from pathlib import Path
@@ -13,7 +14,7 @@ from hypothesis import settings
 for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
     sys.path.insert(0, str(folder))
 
-settings.register_profile("filmdose", deadline=None, max_examples=50, derandomize=True)
+settings.register_profile("filmdose", deadline=None, max_examples=20, derandomize=True)
 #: Other examples in every run, and many of them: HYPOTHESIS_PROFILE=random pytest tests/property
 settings.register_profile("random", deadline=None, max_examples=2000, print_blob=True)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "filmdose"))
@@ -32,6 +33,20 @@ def run(capsys, monkeypatch):
         return code, captured.out, captured.err
 
     return call
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Of a sweep over cases with the marker ``few(n)`` n cases are quick, drawn by their names; the others are long."""
+    sweeps: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        if item.get_closest_marker("few"):
+            sweeps.setdefault(item.nodeid.partition("[")[0], []).append(item)
+    for cases in sweeps.values():
+        (quick,) = cases[0].get_closest_marker("few").args
+        cases.sort(key=lambda case: hashlib.sha256(case.nodeid.encode()).digest())
+        for case in cases[quick:]:
+            case.add_marker("long")
 
 
 def pytest_runtest_teardown(item):

@@ -46,6 +46,9 @@ LEAST_STEPS = 6
 #: Standard deviation of one densitometer reading when none is stated [density; common practice, no source].
 TYPICAL_SIGMA = 0.01
 
+#: An unexposed edge may lie so far on the wrong side of all readings [density; common practice, no source].
+UNEXPOSED_ERROR = 0.1
+
 #: A reading may fall below an earlier one by this many standard deviations of their difference ...
 NOISE_SIGMAS = 4.0
 
@@ -140,7 +143,7 @@ def fit_emulsion(
 
     unexposed = None
     if unexposed_density is not None:
-        unexposed = check_number("unexposed_density", unexposed_density, low=0.0, unit="density")
+        unexposed = _checked_unexposed(unexposed_density, d, s if sigma is not None else None, positive=positive)
     z = _class_grid(x, q, positive=positive, open_toe=unexposed is None or positive)
     light: FloatArray = np.asarray(gammainc(q, 10.0 ** (x[:, None] + z)), dtype=np.float64)
     design = _design(1.0 - light if positive else light, d, s, base if positive else None, unexposed, positive=positive)
@@ -299,6 +302,16 @@ def _class_grid(x: FloatArray, quanta: float, *, positive: bool, open_toe: bool)
         else:
             fastest = hidden - x[0]
     return np.linspace(slowest, fastest, max(8, math.ceil((fastest - slowest) / _CLASS_SPACING) + 1))
+
+
+def _checked_unexposed(value: float, d: FloatArray, s: FloatArray | None, *, positive: bool) -> float:
+    """What got no light is the lightest of a negative and the darkest of a reversal film, by the error of reading."""
+    error = UNEXPOSED_ERROR if s is None else max(UNEXPOSED_ERROR, 5.0 * float(s.max()))
+    action = "Was it read on the same film, in the same development, with the same instrument?"
+    if positive:
+        low = float(d.max()) - error
+        return check_number("unexposed_density", value, low=max(0.0, low), unit="density", action=action)
+    return check_number("unexposed_density", value, low=0.0, high=float(d.min()) + error, unit="density", action=action)
 
 
 def _design(

@@ -347,15 +347,21 @@ def roll_odds(roll: Roll, question: Question, middle_kerma_ugy: float, first: Ro
 
 
 def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy: float) -> RollOdds:
-    """Reversal film is exposed as marked; what it loses is said."""
+    """Reversal film is exposed as marked; what it loses is said.
+
+    It is lost when the middle case is, be it the median of the draws or the answer at the middle dose.
+    """
     roll: Roll = values["roll"]
-    lost = math.isinf(values["stops"][1])
     exposed = roll.state == "exposed"
     speed = roll.film.speed
     values["ei"] = tuple(0.0 if math.isinf(value) else speed for value in reversed(values["stops"]))
+    worth = _worth(roll, middle_kerma_ugy, question)
+    lost = math.isinf(values["stops"][1]) or worth["verdict"] == "lost"
     if exposed or not lost:
-        values |= _worth(roll, middle_kerma_ugy, question)
-    if not lost and not exposed:
+        values |= worth
+    if lost and not exposed:
+        values["verdict"] = "lost"
+    elif not exposed:
         values |= {"given_stops": 0.0, "ei_median": speed, "ei_recommended": speed, "ei_recommended_exact": speed}
     status = "already_exposed" if exposed else "beyond_rescue" if lost else "expose_as_marked"
     values |= {"outcome": "exposed" if exposed else "as_marked", "status": status}
@@ -368,7 +374,8 @@ def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, seco
     assert first.loss is not None
     assert second.loss is not None
     assert first.cases is not None
-    given, loss = first.loss.joined(second.loss).decide()
+    losses = first.loss.joined(second.loss)
+    given, loss = losses.decide()
     cases = first.cases
     snr = cases.snr(given)
     lost = values["chance_beyond_rescue"] > 0.5
@@ -394,7 +401,7 @@ def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, seco
     values |= {
         "given_stops": given,
         "expected_loss": loss,
-        "expected_loss_marked": float(cases.loss(0.0).mean()),
+        "expected_loss_marked": losses.at(0.0),
         "ei_median": typical,
         "ei_recommended": marked_index(speed, given),
         "ei_recommended_exact": float(exposure_index(speed, given)),

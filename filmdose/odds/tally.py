@@ -110,7 +110,8 @@ class RollTally:
         """Add a block of draws; infinite stops where nothing helps."""
         self.stops.add(stops)
         with np.errstate(divide="ignore"):
-            self.log_fog.add(np.maximum(np.log10(fog), LEAST_LOG_FOG))
+            # fog of next to no dose may come out a rounding below zero
+            self.log_fog.add(np.maximum(np.log10(np.maximum(fog, 0.0)), LEAST_LOG_FOG))
             self.log_kerma.add(np.maximum(np.log10(draws.kerma_ugy[:, roll]), LEAST_LOG_KERMA))
         self.snr_kept.add(snr_kept)
         self.drawn += stops.size

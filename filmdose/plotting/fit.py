@@ -15,7 +15,7 @@ from filmdose.files import write_bytes_atomic
 from filmdose.film.fitresult import FilmFit
 from filmdose.film.model import film_words
 from filmdose.plotting.curves import EXPOSURE_LABEL
-from filmdose.plotting.style import DASHES, GUIDE, house_style, in_house_style, ordered_colours
+from filmdose.plotting.style import DASHES, GUIDE, house_style, in_house_style, ordered_colours, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -75,7 +75,7 @@ def plot_fit(fit: FilmFit, *, ax: Axes | None = None, label: str | None = None, 
         ax.text(fit.log_speed_point, 0.98, " speed point", transform=ax.get_xaxis_transform(), va="top", color=GUIDE)
     ax.set_xlabel(EXPOSURE_LABEL)
     ax.set_ylabel("density")
-    ax.set_title(film_words(fit.film))
+    ax.set_title(plain(film_words(fit.film)))
     ax.legend(loc="center right" if fit.film.reversal else "lower right")
     return ax
 

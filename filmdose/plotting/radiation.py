@@ -11,7 +11,7 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.history import HistoryDose
-from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours
+from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, in_house_style, ordered_colours, plain
 from filmdose.radiation import (
     REFERENCE_BEAM,
     Beam,
@@ -318,7 +318,7 @@ def plot_shares(dose: HistoryDose, *, names: Mapping[str, str] | None = None, ax
             fontsize="small",
             color=INK,
         )
-    ax.set_yticks(places, labels)
+    ax.set_yticks(places, [plain(label) for label in labels])
     ax.set_ylim(-0.6, len(rows) - 0.3)
     ax.set_xscale("log")
     ax.xaxis.set_major_formatter(lambda value, _: f"{value:g}")

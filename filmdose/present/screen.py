@@ -5,7 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table, ceiling
+from filmdose.present.document import Document, Facts, Heading, Paragraph, Picture, Plot, Table
 
 __all__ = ["TEXT_WIDTH", "document_text"]
 
@@ -66,21 +66,38 @@ def _table(table: Table, width: int) -> list[str]:
 
 
 def _widths(table: Table, room: int) -> list[int]:
-    """Letters for every column: where room is short, headings are wrapped first, then texts, figures last."""
+    """Letters for every column: where room is short, headings are wrapped first, then texts at their words, then words
+    are broken, those in the first column and figures last.
+    """
     columns = list(zip(*table.rows, strict=True)) or [()] * len(table.header)
     figures = [max(map(len, column), default=0) for column in columns]
     widths = [max(len(name), size) for name, size in zip(table.header, figures, strict=True)]
     if sum(widths) > room:
         words = [max(map(len, name.split()), default=0) for name in table.header]
         widths = [max(pair) for pair in zip(words, figures, strict=True)]
-    for wrapped in ([n for n in range(len(widths)) if n not in table.numeric], range(len(widths))):
-        over = sum(widths) - room
-        if over > 0 and wrapped:
-            shared = [widths[n] for n in wrapped]
-            most = max(int(ceiling(shared, max(sum(shared) - over, 0))), _NARROWEST)
-            for n in wrapped:
-                widths[n] = min(widths[n], most)
+    words = [max((len(word) for cell in column for word in cell.split()), default=0) for column in columns]
+    texts = [n not in table.numeric for n in range(len(widths))]
+    for floors in (
+        [word if text else size for word, text, size in zip(words, texts, widths, strict=True)],
+        # what a row is called is often what one types: it is broken last
+        [words[0], *(_NARROWEST if text else size for text, size in zip(texts[1:], widths[1:], strict=True))],
+        [_NARROWEST if text else size for text, size in zip(texts, widths, strict=True)],
+        [_NARROWEST for _ in widths],
+    ):
+        widths = _capped(widths, floors, room)
+        if sum(widths) <= room:
+            break
     return widths
+
+
+def _capped(widths: Sequence[int], floors: Sequence[int], room: int) -> list[int]:
+    """The widths, the widest cut alike until they fit, but none below its floor."""
+    sized = list(widths)
+    for cap in range(max(widths, default=0), 0, -1):
+        sized = [min(size, max(floor, cap)) for size, floor in zip(widths, floors, strict=True)]
+        if sum(sized) <= room:
+            break
+    return sized
 
 
 def _row(cells: Sequence[Sequence[str]], widths: Sequence[int], numeric: frozenset[int]) -> list[str]:

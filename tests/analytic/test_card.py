@@ -45,6 +45,7 @@ def hostile_card():
     return make_card([own], date=DATE)
 
 
+@pytest.mark.long
 def test_cells_and_points_are_those_of_the_library(card):
     assert {len(cells) for cells in (*card.cells, *card.typical, *card.verdicts)} == {len(card.films)}
     parts = {part: history_dose(Pass(source=part)).worst_band_ugy[1] for part in ("cabin-xray", "cabin-ct")}
@@ -74,6 +75,7 @@ def figures(card):
     return json.loads(next(text for text in page.texts if text.startswith('{"beams"')))
 
 
+@pytest.mark.long
 def test_doses_and_stops_of_the_belt_on_the_page_are_those_of_the_library(card, figures):
     shields = ["", *(f"{shield.material}={shield.thickness_mm:g}" for shield in card.shields)]
     assert figures["shields"] == shields
@@ -116,6 +118,7 @@ def test_the_page_says_the_headline_as_every_other_output_does():
     assert text("head_harmless", how=text["head_exposed_already"]) == headline("exposed", "good", harmless=True)
 
 
+@pytest.mark.long
 def test_a_page_has_a_manifest_and_a_worker_beside_it(card, tmp_path):
     write_card(card, tmp_path / "my card.html")
     assert {path.name for path in tmp_path.iterdir()} == {"my card.html", "my card.webmanifest", "my card.worker.js"}
@@ -124,6 +127,7 @@ def test_a_page_has_a_manifest_and_a_worker_beside_it(card, tmp_path):
     assert '"my card.html", "my card.webmanifest"' in (tmp_path / "my card.worker.js").read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
     reader = pypdf.PdfReader(io.BytesIO(card_bytes(card, "pdf")))
     (page,) = reader.pages
@@ -149,6 +153,7 @@ def test_pdf_is_one_vector_page_with_its_text_and_fonts(card):
         assert re.search(rf"\b{total:g}\s+" + r"\s+".join(map(re.escape, pairs)), words), (total, pairs)
 
 
+@pytest.mark.long
 def test_everything_lies_on_the_page_and_is_legible(card):
     slides = [generic_film(speed, kind="colour-reversal") for speed in (50, 100, 200, 400)]
     mixed = [*slides[1:3], *(generic_film(speed, kind="colour-negative") for speed in (100, 400, 800)), 400, 3200]
@@ -170,6 +175,7 @@ def test_everything_lies_on_the_page_and_is_legible(card):
         assert min(bold[cell] for cells in each.cells for cell in cells) >= 7.5
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("films", [[100, 800, 3200], [100, 200, 400, 800, 1600, 3200, 6400, 6400]])
 def test_no_letters_overlap(films):
     page = card_page(make_card(films, kerma_ugy=[2.8, 5.5, 24, 95, 240, 550], date=DATE))
@@ -194,6 +200,7 @@ def test_shade_only_repeats_what_the_text_says():
     assert "none: lost" in card.legend
 
 
+@pytest.mark.long
 def test_reversal_film_shows_what_its_blacks_lose():
     film = generic_film(100, kind="colour-reversal")
     card = make_card([film], kerma_ugy=[10, 150, 600, 1200, 8000], date=DATE)
@@ -220,6 +227,7 @@ def test_svg_and_png(card):
         assert image.size == (int(A5_MM[0] / 25.4 * 200), int(A5_MM[1] / 25.4 * 200))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("format", ["pdf", "svg", "png", "html"])
 def test_same_input_same_bytes_and_only_the_date_differs(card, format):
     first = card_bytes(card, format)
@@ -238,6 +246,7 @@ def test_the_page_asks_for_nothing_from_outside(card):
     assert not {"link", "img", "iframe", "object", "embed"} & set(page.tags)
 
 
+@pytest.mark.long
 def test_the_page_holds_the_printed_table(card):
     page = PageReader(card_bytes(card, "html").decode())
     for cells in card.cells:
@@ -245,6 +254,7 @@ def test_the_page_holds_the_printed_table(card):
             assert cell in page.texts
 
 
+@pytest.mark.long
 def test_hostile_names_are_text(hostile_card):
     text = card_bytes(hostile_card, "html").decode()
     assert PageReader(text).tags.count("script") == 2
@@ -264,6 +274,7 @@ def english(tmp_path):
     return write_words(CARD_WORDS, tmp_path / "text.toml")
 
 
+@pytest.mark.long
 def test_a_translation_replaces_every_word(english):
     original = english.read_text(encoding="utf-8")
     strange = re.sub(r'(?m)^([\w-]+) = "(?!en"$)(?!"$)(.+)"$', r'\1 = "Ž \2"', original)
@@ -331,6 +342,7 @@ def test_impossible_cards_are_refused(options):
         make_card(**{"films": [100], **options})
 
 
+@pytest.mark.long
 def test_the_file_name_chooses_the_format(card, tmp_path):
     with pytest.raises(ArgumentError, match=r"\.pdf, \.svg, \.png or \.html"):
         write_card(card, tmp_path / "card.doc")
@@ -338,6 +350,7 @@ def test_the_file_name_chooses_the_format(card, tmp_path):
     assert write_card(card, tmp_path / "card.html").read_bytes() == card_bytes(card, "html")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "speeds"),
     [("bw-negative", CARD_SPEEDS), ("colour-negative", (100, 200, 400, 800, 1600)), ("bw-negative", (400,))],

@@ -143,6 +143,7 @@ def test_prior_intervals_and_chances(simulated):
     assert abs(np.mean(np.isinf(needed)) - odds.chance_beyond_rescue) < ABOUT_90
 
 
+@pytest.mark.long
 def test_intervals_after_a_measured_roll(simulated):
     model, rows = simulated
     truth, low, high = rows.T

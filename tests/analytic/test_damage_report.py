@@ -117,6 +117,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
         assess_damage(trip, "no", **FEW)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     ("kind", "state", "words"),
     [
@@ -165,6 +166,7 @@ def test_without_a_reading_it_claims_no_measurement(unmeasured):
     assert "without the log" not in words
 
 
+@pytest.mark.long
 def test_pdf_and_html_say_the_same(measured, unmeasured):
     for report in (measured, unmeasured):
         printed = pdf_words(render(report_document(report), "pdf")).replace(" ", "")
@@ -184,6 +186,7 @@ def test_pdf_and_html_say_the_same(measured, unmeasured):
                 assert block.words in page.texts
 
 
+@pytest.mark.long
 def test_same_input_same_bytes_and_only_the_date_differs(trip, measured):
     again = assess_damage(trip, "ridge-400", **FEW)
     later = assess_damage(trip, "ridge-400", samples=1024, date=datetime.date(2026, 5, 4))
@@ -196,6 +199,7 @@ def test_same_input_same_bytes_and_only_the_date_differs(trip, measured):
     )
 
 
+@pytest.mark.long
 def test_hostile_texts_do_nothing(tmp_path):
     part = Pass(source="cabin-ct", place=HOSTILE, scanner=HOSTILE, note=HOSTILE, date=DATE)
     film = replace(generic_film(400), name=HOSTILE, origin=HOSTILE)
@@ -224,6 +228,7 @@ def test_hostile_texts_do_nothing(tmp_path):
     assert "alert(1)" in pdf_words(render(report_document(report), "pdf")).replace(" ", "")
 
 
+@pytest.mark.long
 def test_pdf_is_vector_with_fonts_inside(measured):
     for page in pypdf.PdfReader(io.BytesIO(render(report_document(measured), "pdf"))).pages:
         assert not page.images
@@ -232,6 +237,7 @@ def test_pdf_is_vector_with_fonts_inside(measured):
             assert "/FontFile2" in descriptor
 
 
+@pytest.mark.long
 def test_long_tables_run_over_pages_with_their_heading():
     rows = tuple((str(number), "words " * 30) for number in range(60))
     document = Document(
@@ -250,6 +256,7 @@ def test_long_tables_run_over_pages_with_their_heading():
     assert f"{len(pages)} / {len(pages)}" in texts[-1]
 
 
+@pytest.mark.long
 def test_the_file_name_chooses_the_format(measured, tmp_path):
     document = report_document(measured)
     assert write_document(document, tmp_path / "r.html").read_bytes() == render(document, "html")

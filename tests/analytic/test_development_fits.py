@@ -68,6 +68,7 @@ def test_measured_families_show_no_induction_time():
     assert "no induction time" in found.notes[0]
 
 
+@pytest.mark.long
 def test_stated_errors_hold_the_truth():
     rng = np.random.default_rng(5)
     times = np.array([4.0, 6.0, 8.0, 11.0, 15.0, 20.0])

@@ -53,6 +53,7 @@ def fresh(code):
     return done.stdout
 
 
+@pytest.mark.long
 def test_submodules_are_reachable_after_the_import_alone():
     names = sorted(set(dir(filmdose)) - set(filmdose.__all__))
     assert fresh(f"import filmdose\nprint(*(getattr(filmdose, n).__name__ for n in {names}))").split() == [
@@ -79,28 +80,29 @@ ROLLS = [
     ["roll", "--speed", "100", "--kind", "colour-reversal", "--pass", "hold-ct", "--samples", "64"],
     ["odds", "--speed", "800", "--pass", "cabin-ct=2", "--flight", "11", "--samples", "64"],
     ["odds", "notebooks/trip_example.toml", "--samples", "64"],
+    ["trip", "notebooks/trip_example.toml"],
     ["table", "--typical"],
     ["table", "--speeds", "400", "--kerma", "0,100"],
     ["table", "--speeds", "400", "--passes", "x-ray", "--kind", "bw-reversal"],
 ]
 
 
-def test_no_verb_of_a_roll_needs_tables_labelled_arrays_statistics_or_plots():
+@pytest.mark.parametrize(
+    "formats",
+    [("text",), pytest.param(("csv", "json", "markdown", "html"), marks=pytest.mark.long)],
+    ids=" ".join,
+)
+def test_no_verb_of_a_roll_needs_tables_labelled_arrays_statistics_or_plots(formats):
     """Not in any format that is written without a package of its own; only a page needs its templates."""
     code = f"""
 import sys
 from filmdose.cli import main
 
-def heavy():
-    return [name for name in {[*HEAVY, "scipy.stats"]} if name in sys.modules and name not in ("numpy", "scipy")]
-
-assert main(["trip", "notebooks/trip_example.toml"]) == 0
-assert not heavy()
-for format in ("text", "csv", "json", "markdown", "html"):
+for format in {formats}:
     for words in {ROLLS}:
         assert main([*words, "--format", format]) == 0, words
-        found = set(heavy()) - ({{"jinja2"}} if format == "html" else set())
-        assert not found, (format, words, found)
+        found = {{name for name in {[*HEAVY, "scipy.stats"]} if name in sys.modules}} - {{"numpy", "scipy"}}
+        assert found <= ({{"jinja2"}} if format == "html" else set()), (format, words, found)
 print("light")
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, cwd=REPOSITORY)
@@ -145,6 +147,7 @@ SLOW = {
 }
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("kind", [*JOBS, *SLOW])
 def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     monkeypatch.chdir(REPOSITORY)
@@ -155,6 +158,7 @@ def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     assert set(made) == documented()[kind]
 
 
+@pytest.mark.few(7)
 @pytest.mark.parametrize("kind", JOBS)
 @pytest.mark.parametrize(
     ("ending", "start"),

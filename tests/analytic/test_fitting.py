@@ -24,6 +24,7 @@ def readings_of(film, x=LONG, **more):
     return StepReadings(log_exposure=x, densities={name: record.density(x) for name, record in film}, **more)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_readings_of_a_known_film_give_it_back(kind):
     film = generic_film(100, kind=kind)
@@ -79,6 +80,7 @@ def test_a_rated_speed_anchors_a_relative_axis_and_says_so():
     assert fit_film(readings_of(film)).axis == "absolute"
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
 def test_anchoring_goes_by_the_standard_of_the_kind(kind):
     film = generic_film(200, kind=kind)
@@ -123,6 +125,7 @@ def test_tablet_of_21_steps():
     np.testing.assert_allclose(np.diff(x), 0.15)
 
 
+@pytest.mark.long
 def test_noise_hardly_moves_the_speed():
     x = np.arange(21) * 0.15 - 3.6
     clean = generic_film(400).records[0].density(x)
@@ -336,6 +339,7 @@ TRUE_NOISE = {
 }
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("axis", ["density", "log_exposure"])
 @pytest.mark.parametrize("kind", sorted(TRUE_NOISE))
 def test_granularity_that_was_read_gives_the_noise_back(kind, axis):
@@ -358,6 +362,7 @@ def test_granularity_that_was_read_gives_the_noise_back(kind, axis):
     assert not any("does not show grain" in message for message in found.messages)
 
 
+@pytest.mark.long
 def test_noise_that_was_not_read_is_that_of_the_kind():
     for kind in sorted(KINDS):
         film = generic_film(200, kind=kind)

@@ -28,6 +28,7 @@ def tablet(film, kerma=0.0, sigma=0.0, rng=None, stated=None, steps=STEPS):
     return StepReadings(log_exposure=steps, densities=densities, sigma=error)
 
 
+@pytest.mark.few(4)
 @pytest.mark.filterwarnings("ignore:The .* readings do not reach the shoulder")
 @pytest.mark.parametrize("b", [0.6, 0.8, 1.0])
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "bw-reversal"])

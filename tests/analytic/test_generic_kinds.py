@@ -124,6 +124,7 @@ def test_values_beyond_the_ranges_are_their_ends():
         population_rows("paper", "green", toe=np.ones(1), contrast=np.ones(1))
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("kind", sorted(KINDS))
 @pytest.mark.parametrize("quanta", [2, 4, 8, 16])
 def test_other_quanta_meet_the_standard_too(kind, quanta):

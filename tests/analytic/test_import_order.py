@@ -101,6 +101,7 @@ def edges():
     return {name: targets for name, targets in found.items() if name}  # the face imports whatever it shows
 
 
+@pytest.mark.long
 def test_no_module_imports_what_stands_above_it(edges):
     wrong = [(name, target) for name, targets in edges.items() for target in targets if place(target) > place(name)]
     assert wrong == []
@@ -131,6 +132,7 @@ def test_lazy_imports_and_imports_for_types_are_seen(tmp_path):
     assert place("high", ("low", "high")) > place("low", ("low", "high"))
 
 
+@pytest.mark.long
 def test_numbers_of_standards_stand_once():
     """No other module gives a name of its own to a number of a standard."""
     from filmdose import standards
@@ -151,6 +153,7 @@ def test_numbers_of_standards_stand_once():
         assert not again, f"{name} states {sorted(again)}"
 
 
+@pytest.mark.long
 def test_no_function_is_longer_than_a_reader_can_hold():
     """At most 120 lines of statements, and at most 40 of them that branch; docstring and options aside."""
     branching = (ast.If, ast.For, ast.While, ast.ExceptHandler, ast.IfExp, ast.BoolOp, ast.comprehension)

@@ -281,6 +281,7 @@ def test_readings_of_the_trip_itself_are_used():
     assert control.to_dataframe().loc[name, "narrowed"] > learned.to_dataframe().loc[name, "narrowed"]
 
 
+@pytest.mark.long
 def test_later_readings_on_top_of_earlier_ones():
     history = History(passes=Pass(source=SCANNER, scanner="x"))
     trip = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history), ("b", 400, history))))

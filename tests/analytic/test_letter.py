@@ -82,6 +82,7 @@ def test_where_log_and_reading_contradict_the_reading_carries_the_letter():
     assert document.frame.set_index("quantity").loc["dose", "middle"] == report.from_fog[0][1]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 @pytest.mark.parametrize("state", ["unexposed", "exposed", "measured", "lost", "clean"])
 def test_every_kind_and_state_in_every_format(kind, state):
@@ -257,6 +258,7 @@ def test_a_picture_of_too_many_pixels_is_refused(tmp_path, monkeypatch):
         read_picture(photo(tmp_path / "a.png"), "a")
 
 
+@pytest.mark.long
 def test_pictures_are_in_the_page_in_the_pdf_and_beside_markdown(report, tmp_path):
     picture = read_picture(photo(tmp_path / "a.jpg", size=(400, 300)), "a frame | with <marks>")
     document = letter_document(report, pictures=[picture, picture])

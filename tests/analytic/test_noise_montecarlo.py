@@ -76,6 +76,7 @@ KINDS = {
 STATES = [(-9.0, 0.0), (SPEED_POINT + 0.6, 0.0), (-9.0, 300.0), (SPEED_POINT + 0.3, 1000.0), (-9.0, 4000.0)]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", KINDS)
 def test_density_and_noise_are_those_of_simulated_grains(kind):
     record = invented_record(**KINDS[kind])
@@ -86,6 +87,7 @@ def test_density_and_noise_are_those_of_simulated_grains(kind):
     assert abs(np.mean(off)) < 3.0 / np.sqrt(len(off))  # and no bias over the states
 
 
+@pytest.mark.long
 def test_noise_through_a_48_um_aperture_is_selwyns():
     # the same film through sixteen times the area: a quarter of the deviation
     record = invented_record()

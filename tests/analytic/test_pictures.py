@@ -136,6 +136,7 @@ def test_the_meter_puts_the_middle_three_and_a_third_stops_above_the_speed_point
     assert (middle_log_exposure(400.0) - np.log10(0.8 / 400.0)) / LOG10_2 == pytest.approx(3.344, abs=5e-4)
 
 
+@pytest.mark.long
 def test_a_piece_of_the_scene_is_the_same_scene():
     scene, area = StillLife(), StillLife().shadows()
     whole = 10.0 ** scene.log_places(WHOLE, 360, 240, 1)
@@ -171,6 +172,7 @@ def test_light_table_shows_the_light_that_comes_through():
     np.testing.assert_allclose(srgb_from_linear(linear_from_srgb(every)), every, atol=1e-6)
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_correction_is_the_tone_curve_of_the_library(kind):
     found = preview(film_of(kind), DOSES[kind], exposed=True, width=160)
@@ -253,6 +255,7 @@ def test_the_same_seed_makes_the_same_picture():
     assert one._repr_png_() != other._repr_png_()
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_figures_are_those_of_the_picture_and_of_the_model(kind):
     found = preview(film_of(kind), DOSES[kind], Question(peak_to_mean=2.0), width=240)

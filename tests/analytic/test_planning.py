@@ -134,6 +134,7 @@ def test_checkpoints_pouch_and_legs_by_hand(certain):
     assert pouch["loss_with"] == pytest.approx(need(100, 2 * inside) + need(200, inside + behind), abs=0.05)
 
 
+@pytest.mark.long
 def test_more_of_anything_never_helps():
     legs = [Leg(source="unknown", rolls=("a", "b")), Leg(source="cabin-ct", rolls=("a", "b"), place="x")]
     plan = make_plan(trip_of(roll_of("a", 200), roll_of("b", 1600, state="exposed"), legs=legs), samples=1024)

@@ -38,6 +38,7 @@ def test_nothing_known_has_its_range():
     assert (word.thickness_mm, word.range_mm) == (0.25, (0.125, 0.5))
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("wall", [0.1, 0.25, 0.5])
 def test_two_rolls_without_noise_give_the_wall_back(wall):
     film = generic_film(1600)
@@ -52,6 +53,7 @@ def test_two_rolls_without_noise_give_the_wall_back(wall):
     assert typical == pytest.approx(wall, rel=0.12)
 
 
+@pytest.mark.long
 def test_the_interval_holds_the_wall_as_often_as_it_says():
     """Rolls of drawn films, beams, doses and walls, read with errors: 90 % within the sampling error."""
     generator = np.random.default_rng(3)
@@ -143,6 +145,7 @@ def test_not_knowing_the_pouch_widens_the_answer():
     assert width("pouch") > 1.15 * width("lead=0.25")
 
 
+@pytest.mark.long
 def test_the_verb_tells_by_all_three_ways_and_writes_what_to_type(run):
     for words, how in (
         ((), "unknown"),

@@ -37,6 +37,7 @@ def samples():
         return face.samples()
 
 
+@pytest.mark.long
 def test_every_public_result_is_looked_at(samples):
     assert len(NAMES) > 80
     assert [name for name in NAMES if name not in samples] == []
@@ -223,6 +224,7 @@ def test_results_and_errors_cross_to_another_process(samples, monkeypatch):
             assert str(caught.value) == str(error)
 
 
+@pytest.mark.long
 def test_results_and_errors_cross_to_a_cluster(samples):
     distributed = pytest.importorskip("distributed")
     with (

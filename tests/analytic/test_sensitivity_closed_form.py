@@ -27,6 +27,7 @@ def ishigami_indices():
     return {"x1": first_1, "x2": first_2, "x3": 0.0}, {"x1": first_1 + both_13, "x2": first_2, "x3": both_13}, variance
 
 
+@pytest.mark.long
 def test_ishigami_function():
     even = Prior(kind="uniform", low=-0.9 * math.pi, typical=0.0, high=0.9 * math.pi)
     table = sobol_table(ishigami, {"x1": even, "x2": even, "x3": even}, samples=4096, resamples=60, rng=0)
@@ -41,6 +42,7 @@ def test_ishigami_function():
     assert list(table.index) == ["x1", "x2", "x3"]
 
 
+@pytest.mark.long
 def test_a_sum_of_log_normals_in_the_logarithm():
     """ln y = 2 ln a + ln b with independent log-normals: shares 4 s_a**2 and s_b**2 of the variance, no interaction."""
     priors = {"a": Prior(low=0.5, typical=1.0, high=2.0), "b": Prior(low=0.25, typical=1.0, high=4.0)}

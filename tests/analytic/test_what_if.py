@@ -117,6 +117,7 @@ def test_bad_input_is_refused(options, error):
         what_if(**{"speed": 400, "counts": COUNTS, **options})
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", list(KINDS))
 @pytest.mark.parametrize("exposed", [False, True])
 def test_every_answer_has_its_picture(kind, exposed):
@@ -211,6 +212,7 @@ def told_alike(side, panel):
     assert html.escape(side.found.headline) in side.words.value
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("number", range(4))
 @pytest.mark.parametrize(
     "added", [{}, {"cabin-ct": 2, "shield": "lead=0.3+tin=0.1", "flight_h": 11.5, "format": "120"}]
@@ -232,6 +234,7 @@ def test_own_films_are_answered_shown_and_told_again(files, number, added, monke
     told_alike(panel.a, panel)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("roll", ["fresh", "shot", "wide"])
 def test_a_roll_of_a_trip_starts_as_on_the_trip(files, roll, monkeypatch):
     _, _, path = files
@@ -270,6 +273,7 @@ MOVES = {
 }
 
 
+@pytest.mark.long
 def test_every_control_moves_the_answer_and_what_is_told(files):
     panel = panel_of(files)
     assert set(panel.controls) == {*MOVES, "start"}
@@ -288,6 +292,7 @@ def test_every_control_moves_the_answer_and_what_is_told(files):
             told_alike(panel.a, panel)
 
 
+@pytest.mark.long
 def test_two_rolls_stand_side_by_side(files):
     panel = panel_of(files)
     assert panel.difference.value == ""
@@ -308,6 +313,7 @@ def test_two_rolls_stand_side_by_side(files):
     assert "--shield" not in panel.command.value
 
 
+@pytest.mark.long
 def test_what_cannot_be_answered_is_said_in_words(files):
     panel = panel_of(files)
     panel.controls["film"].value = "that of the roll"
@@ -330,6 +336,7 @@ def test_no_control_is_narrower_than_its_words(files):
             )
 
 
+@pytest.mark.long
 def test_the_panel_follows_its_sliders():
     panel = what_if_panel(samples=64)
     seen = {panel.words.value}

@@ -15,6 +15,7 @@ from page_reader import PageReader
 
 from filmdose.errors import ArgumentError, MissingExtraError, OutputFileError, UnknownNameError
 from filmdose.present.document import Document, Facts, Heading, Paragraph, Plot, Table
+from filmdose.present.radiation import sources_document
 from filmdose.present.screen import document_text
 from filmdose.present.tables import table_document
 from filmdose.present.writers import (
@@ -29,6 +30,7 @@ from filmdose.present.writers import (
     render,
     write_document,
 )
+from filmdose.radiation import source_names
 
 # first characters that spreadsheets take as a formula (OWASP, "CSV Injection"; from memory)
 HOSTILE = ["=1+1", "+1+1", "-1+1", "@SUM(A1)", "\t=1", "\r=1", '=HYPERLINK("http://x","y")', "＝1"]
@@ -159,6 +161,7 @@ def words_of(content: bytes, name: str) -> str:
     return "".join(text.split())
 
 
+@pytest.mark.long
 def test_every_format_holds_the_same_table():
     made = table_document([100, 800], [0, 100, 1000])
     shown = next(block for block in made.blocks if "ISO 800" in block.header)
@@ -185,6 +188,13 @@ def test_no_line_of_text_is_longer_than_the_screen(width):
 def test_no_text_steers_the_terminal():
     made = document_text(document(Paragraph("a\x1b[31mb\x07"), Table(("x",), (("\x1b]0;t\x07",),)), title="\x1b[2J"))
     assert all(letter.isprintable() or letter == "\n" for letter in made)
+
+
+def test_names_to_type_stay_whole_on_a_narrow_screen():
+    names = source_names()
+    lines = document_text(sources_document(), 80).splitlines()
+    assert all(len(line) <= 80 for line in lines)
+    assert {line.partition(" ")[0] for line in lines} >= set(names)
 
 
 def test_narrow_tables_wrap_and_keep_every_word():

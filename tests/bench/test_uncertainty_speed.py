@@ -33,6 +33,7 @@ def many():
     return trip_model(rolls)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("which", "samples"), [("twelve", 2**15), ("many", 2**17)])
 def test_time_of_draws(benchmark, request, which, samples):
     model = request.getfixturevalue(which)

@@ -23,6 +23,7 @@ def test_card_of_speeds_and_of_own_films(run, tmp_path):
     assert "hold baggage" not in words
 
 
+@pytest.mark.long
 def test_the_words_to_translate_are_written_and_read(run, tmp_path):
     words, target = tmp_path / "words.toml", tmp_path / "card.html"
     assert run("card", "--write-text", words)[0] == 0
@@ -56,6 +57,7 @@ def test_bad_options_are_one_line_and_write_nothing(run, words, problem, monkeyp
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 def test_a_card_of_every_kind_needs_no_speeds(run, tmp_path, kind):
     status, _, error = run("card", "--kind", kind, "-o", str(tmp_path / "card.html"))
@@ -63,6 +65,7 @@ def test_a_card_of_every_kind_needs_no_speeds(run, tmp_path, kind):
     assert "ISO 100" in (tmp_path / "card.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_a_card_of_slides_alone_tells_no_index_to_set(run, tmp_path):
     target = tmp_path / "card.pdf"
     assert run("card", "--kind", "colour-reversal", "-o", target)[0] == 0

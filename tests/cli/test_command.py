@@ -20,6 +20,7 @@ def test_version_and_help():
     assert "table" in program().stdout
 
 
+@pytest.mark.long
 def test_wrong_input_exits_with_2_and_no_traceback():
     done = program("roll", "--speed", "400", "--pass", "nothing=1")
     assert done.returncode == 2

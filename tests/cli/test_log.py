@@ -35,6 +35,7 @@ def file(request, tmp_path):
     return path
 
 
+@pytest.mark.few(2)
 def test_the_old_text_is_kept_to_the_letter(run, file):
     before = file.read_bytes()
     old = tomllib.loads(before.decode())
@@ -63,6 +64,7 @@ def test_the_old_text_is_kept_to_the_letter(run, file):
     assert "uGy so far. EI " in out
 
 
+@pytest.mark.long
 def test_passes_flights_and_storage_add_up(run, tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text('[[roll]]\nid = "A"\nspeed = 400\n[[roll]]\nid = "B"\nspeed = 100\n')
@@ -161,6 +163,7 @@ def test_a_file_that_another_program_holds_is_said_to_be_held(file, monkeypatch)
     assert file.read_bytes() == before
 
 
+@pytest.mark.few(1)
 def test_a_link_is_followed(run, file, tmp_path):
     (tmp_path / "elsewhere").mkdir()
     link = tmp_path / "elsewhere" / "link.toml"
@@ -194,6 +197,7 @@ def test_what_is_no_file_is_said_in_one_line(run, tmp_path, monkeypatch, place):
         assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.few(2)
 def test_a_byte_order_mark_stays_and_is_no_fault(run, file):
     before = b"\xef\xbb\xbf" + file.read_bytes()
     file.write_bytes(before)
@@ -214,6 +218,7 @@ class Broken:
         raise OSError(28, "No space left on device")
 
 
+@pytest.mark.few(2)
 def test_output_that_fails_does_not_make_anybody_append_twice(run, file, monkeypatch):
     count = len(read_trip(file).rolls[0].history.passes)
     for broken in (Broken(), None):

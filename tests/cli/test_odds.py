@@ -52,6 +52,7 @@ def test_odds_as_csv_and_markdown(run):
     assert "| roll |" in out
 
 
+@pytest.mark.long
 def test_why(run):
     code, out, _ = run("odds", EXAMPLE, "--why", "night-800", *FEW)
     assert code == 0
@@ -61,6 +62,7 @@ def test_why(run):
     assert json.loads(out)["why"]["tornado"][0]["input"] == "dose per pass of cabin-ct, second"
 
 
+@pytest.mark.long
 def test_learning_and_using_it(run, readings, tmp_path):
     kept = tmp_path / "kept.json"
     code, out, _ = run("learn", EXAMPLE, readings, "--save", kept, "--samples", 8192, "--details")
@@ -88,6 +90,7 @@ def rows(result):
     return {row["roll"]: row for row in json.loads(out)["rolls"]}
 
 
+@pytest.mark.long
 def test_learn_in_every_format(run, readings):
     code, out, _ = run("learn", EXAMPLE, readings, "--format", "json", "--samples", 4096)
     assert code == 0
@@ -99,6 +102,7 @@ def test_learn_in_every_format(run, readings):
         assert out.startswith(start)
 
 
+@pytest.mark.long
 def test_readings_inside_the_trip_file_are_used_unless_told_not_to(run, tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text(EXAMPLE.read_text() + READING)
@@ -111,6 +115,7 @@ def test_readings_inside_the_trip_file_are_used_unless_told_not_to(run, tmp_path
     assert "fog of roll harbour-400" in out
 
 
+@pytest.mark.long
 def test_earlier_trips_are_passed_on(run, readings, tmp_path):
     first, second = tmp_path / "first.json", tmp_path / "second.json"
     assert run("learn", EXAMPLE, readings, "--save", first, "--samples", 8192)[0] == 0

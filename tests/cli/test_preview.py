@@ -30,6 +30,7 @@ def test_a_roll_has_the_headline_and_the_index_of_the_verb_roll(run, tmp_path):
     assert marked["snr_kept"] == pytest.approx(told["snr_kept"], rel=0.005)
 
 
+@pytest.mark.long
 def test_a_roll_of_a_trip_has_the_headline_of_the_trip(run):
     got = figures(run, "--trip", TRIP, "--roll", "harbour-400")
     rows = json.loads(run("trip", TRIP, "--format", "json")[1])["rolls"]
@@ -50,6 +51,7 @@ def test_the_ending_says_what_is_written(run, tmp_path, ending):
         assert content.startswith(b"frame,ei,kerma_ugy,record,stops_from_middle,log_exposure,density,")
 
 
+@pytest.mark.long
 def test_colour_and_reversal_and_exposed_rolls_have_their_pictures(run):
     shift = figures(run, "--speed", 400, "--kind", "colour-negative", "--kerma", 200)
     assert shift["frames"][1]["title"] == "scanned, EI 400: clean roll's settings"

@@ -110,6 +110,7 @@ def test_a_scan_is_corrected_as_its_encoding_says(run, folder):
     assert spread[1] > 1.05 * spread[0]
 
 
+@pytest.mark.few(7)
 @pytest.mark.parametrize(
     ("words", "names"),
     [
@@ -145,6 +146,7 @@ def test_what_cannot_be_is_one_line(run, folder, words, names):
     assert sorted(path.name for path in folder.iterdir()) == before
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
 def test_the_range_of_a_print_is_that_of_the_odds(run, kind):
     from filmdose.film.generic import generic_film

@@ -46,6 +46,7 @@ def planned(after_s: float, *, terminal: bool) -> tuple[bytes, bytes]:
     return out, told
 
 
+@pytest.mark.long
 def test_plan_shows_progress_on_a_terminal_and_none_in_a_pipe():
     out, told = planned(0.0, terminal=True)
     assert b"planning" in told
@@ -55,6 +56,7 @@ def test_plan_shows_progress_on_a_terminal_and_none_in_a_pipe():
     assert (piped, nothing) == (out, b"")
 
 
+@pytest.mark.long
 def test_a_short_wait_shows_nothing():
     assert planned(600.0, terminal=True)[1] == b""
 

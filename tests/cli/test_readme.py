@@ -120,6 +120,7 @@ def files(folder):
     return {path: path.stat().st_mtime_ns for path in folder.rglob("*")}
 
 
+@pytest.mark.long
 def test_commands_run_in_their_order(run, capsys, tmp_path, monkeypatch):
     """In a folder with the files that a clone has, each where those before it have left off.
 

@@ -10,6 +10,7 @@ EXAMPLE = Path(__file__).parents[2] / "notebooks" / "trip_measured.toml"
 FEW = ["--samples", "256", "--date", "2026-05-03"]
 
 
+@pytest.mark.long
 def test_both_files_are_written_after_the_roll(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     code, out, err = run("report", EXAMPLE, "--roll", "ridge-400", *FEW)
@@ -21,6 +22,7 @@ def test_both_files_are_written_after_the_roll(run, tmp_path, monkeypatch):
     assert (tmp_path / "damage_trip_measured_ridge-400.pdf").read_bytes().startswith(b"%PDF")
 
 
+@pytest.mark.long
 def test_another_trip_keeps_its_report_and_a_second_one_is_said_to_replace(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     for name in ("one", "two"):
@@ -31,6 +33,7 @@ def test_another_trip_keeps_its_report_and_a_second_one_is_said_to_replace(run, 
     assert run("report", "one.toml", "--roll", "a", *FEW)[1].count("replaced: ") == 2
 
 
+@pytest.mark.long
 def test_a_roll_of_any_name_gets_a_harmless_file_name(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     file = tmp_path / "t.toml"
@@ -64,6 +67,7 @@ def test_faults_are_one_line_and_write_nothing(run, words, problem, tmp_path, mo
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.long
 def test_rolls_whose_names_differ_in_a_sign_keep_their_own_reports(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     Path("t.toml").write_text('[[roll]]\nid = "a/b"\nspeed = 400\n[[roll]]\nid = "a_b"\nspeed = 400\n')
@@ -72,6 +76,7 @@ def test_rolls_whose_names_differ_in_a_sign_keep_their_own_reports(run, tmp_path
     assert len(list(tmp_path.glob("damage_t_*.html"))) == 2
 
 
+@pytest.mark.long
 def test_a_letter_with_pictures_and_blanks(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     Image.new("RGB", (30, 20)).save("frame.png")

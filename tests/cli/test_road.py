@@ -33,6 +33,7 @@ def told(run, *words):
     return " ".join(out.split())
 
 
+@pytest.mark.long
 def test_one_headline_in_roll_trip_odds_and_log(run, file):
     words = ("roll", "--speed", 400, "--pass", "ct=2")
     data = json.loads(run(*words, "--format", "json")[1])
@@ -69,6 +70,7 @@ def test_every_kind_and_state_has_a_headline(kind, count, shot):
         assert row.headline.startswith("EI ")
 
 
+@pytest.mark.long
 def test_a_held_bag_is_said_and_counted_in_every_verb(run, file):
     held = told(run, "roll", "--speed", 400, "--pass", "x-ray", "--held", "5min", "--beam-on", "running")
     assert held.startswith("Lost: no exposure index helps.")
@@ -100,6 +102,7 @@ def test_log_alone_is_an_unknown_scanner_today(run, file):
     assert "today or earlier" in err
 
 
+@pytest.mark.long
 def test_readings_are_used_or_said_not_to_be(run, file):
     before = json.loads(run("trip", file, "--format", "json")[1])["rolls"][0]
     with file.open("a") as stream:
@@ -150,6 +153,7 @@ def test_a_pass_that_was_logged_for_a_leg_counts_once():
         assert ahead(f"[[pass]]\n{other}\n") == ahead("")
 
 
+@pytest.mark.long
 def test_what_is_ahead_is_compensated_when_shooting(run, tmp_path):
     file = tmp_path / "trip.toml"
     file.write_text(ROLLS + '[[leg]]\nsource = "cabin-ct"\nplace = "pier"\ncount = 2\n')
@@ -162,6 +166,7 @@ def test_what_is_ahead_is_compensated_when_shooting(run, tmp_path):
     assert (behind["ei_safe"], behind["scans_ahead"]) == (through["ei_safe"], 0)
 
 
+@pytest.mark.long
 def test_doses_that_a_reading_taught_say_that_they_include_what_is_ahead(run, tmp_path):
     file = tmp_path / "trip.toml"
     taught = '[[roll]]\nid = "B"\nspeed = 400\n[[pass]]\nsource = "cabin-ct"\n'
@@ -254,6 +259,7 @@ def test_headlines_say_what_is_safe_only_where_it_is():
     assert np.all([word in headline("as_marked", "good", safe=100, typical=100) for word in ("as marked", "EI 100")])
 
 
+@pytest.mark.long
 def test_trip_ahead_of_the_notebooks_reads(run):
     from pathlib import Path
 
@@ -284,6 +290,7 @@ def test_old_stock_says_why_it_costs_what_it_costs(run):
     assert "Old stock" not in told(run, "roll", "--speed", 400, "--storage", 30)
 
 
+@pytest.mark.long
 def test_fast_boxes_are_doubted_and_slow_ones_and_measured_ones_are_not(run, tmp_path):
     words = "exposure indices for longer development and not ISO speeds (common practice, no source)"
     trip = tmp_path / "t.toml"
@@ -306,6 +313,7 @@ def test_a_claim_is_judged_in_a_sentence(run):
     assert ": lost; the claim does not hold." in told(run, "budget", "--claim", "hold-ct-slice", "--speeds", 1600)
 
 
+@pytest.mark.long
 def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(run, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "ahead.toml").write_text(ROLLS + '[[leg]]\nsource = "x-ray"\n')
@@ -324,6 +332,7 @@ def test_everyday_words_for_kinds_are_understood_wherever_a_kind_is_asked_for(ru
     assert generic_film(100, kind="b&w").kind == "bw-negative"
 
 
+@pytest.mark.long
 def test_times_and_numbers_as_people_write_them(run, file):
     for words, exact in (
         (("--flight", "11,5h"), ("--flight", "11.5")),

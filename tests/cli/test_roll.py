@@ -66,6 +66,7 @@ def test_lead_shield_lets_through_what_the_scatter_law_says(run):
     assert 0.26 < behind / bare < 0.45
 
 
+@pytest.mark.long
 def test_format_and_bag_change_what_arrives(run):
     doses = [
         answer(run, "--speed", 400, "--pass", "cabin-xray=5", *more)["kerma_ugy"]
@@ -165,6 +166,7 @@ def test_flights_and_storage_join_the_dose_and_take_no_shield(run):
     assert got["emulsion_dose_ugy"] > got["air_kerma_ugy"] > 0
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", ["colour-negative", "colour-reversal", "bw-reversal"])
 def test_other_kinds(run, kind):
     got = answer(run, "--speed", 100, "--kind", kind, "--kerma", 100)

@@ -49,6 +49,7 @@ def test_a_trip_is_printed_in_every_encoding(trip, encoding, format):
         assert start in text.replace("\\\\", "\\").replace("\\_", "_")
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     "words",
     [
@@ -77,6 +78,7 @@ def test_what_is_alike_keeps_columns_and_what_is_not_is_escaped():
     assert json.loads(fitted('"Łódź 😀"', "cp1252", "json")) == "Łódź 😀"
 
 
+@pytest.mark.long
 def test_log_in_a_small_encoding_writes_and_says_so(trip):
     done = call("log", trip, "--source", "cabin-xray", "--place", "Ørsted ─", encoding="ascii")
     assert (done.returncode, done.stderr) == (0, b"")
@@ -94,6 +96,7 @@ def test_a_full_output_is_one_line(words):
     assert b"No space left" in done.stderr
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("words", [("table", "--speeds", 400), ("roll", "--speed", 400, "--kerma", 10)])
 def test_a_closed_output_is_one_line(words):
     done = call(*words, stdout=None, preexec_fn=lambda: os.close(1))
@@ -103,6 +106,7 @@ def test_a_closed_output_is_one_line(words):
     )
 
 
+@pytest.mark.long
 def test_a_reader_that_stops_is_no_error_worth_words():
     read, write = os.pipe()
     os.close(read)
@@ -113,11 +117,13 @@ def test_a_reader_that_stops_is_no_error_worth_words():
     assert (done.returncode, done.stderr) == (1, b"")
 
 
+@pytest.mark.long
 def test_closed_errors_leave_the_output_clean(trip):
     done = call("roll", "--speed", -1, stderr=None, preexec_fn=lambda: os.close(2))
     assert (done.returncode, done.stdout) == (2, b"")
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("output", ["full", "closed"])
 def test_log_that_cannot_print_has_written_and_need_not_be_repeated(trip, output):
     with open("/dev/full", "wb") as full:

@@ -9,6 +9,7 @@ import pytest
 from filmdose.answering import answer
 
 
+@pytest.mark.long
 def test_text_has_dose_points_above_and_the_caption_below(run):
     code, out, _ = run("table")
     assert code == 0
@@ -37,6 +38,7 @@ def test_csv_is_tidy_and_agrees_with_the_library(run):
     assert sorted({float(row["kerma_ugy"]) for row in rows})[1] == pytest.approx(8.764, abs=5e-4)
 
 
+@pytest.mark.long
 def test_json_and_markdown(run):
     code, out, _ = run("table", "--format", "json", "--speeds", "6400", "--kerma", "20000")
     assert code == 0
@@ -58,6 +60,7 @@ def test_criterion_changes_the_answer(run):
     assert stops[0] > stops[1]
 
 
+@pytest.mark.long
 def test_output_file(run, tmp_path):
     target = tmp_path / "table.csv"
     code, out, _ = run("table", "--format", "csv", "--output", target)
@@ -93,6 +96,7 @@ def test_bad_input_is_one_line_and_exit_2(run, tmp_path, monkeypatch, words, say
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.long
 def test_other_kinds_and_film_files(run, tmp_path):
     from filmdose.film.filmfile import write_film
     from filmdose.film.generic import generic_film
@@ -121,6 +125,7 @@ def test_the_pair_of_a_cell_is_that_of_a_roll(run):
             assert row[name] == roll[name]
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("source", ["ct", "hold-ct", "unknown"])
 def test_a_row_of_passes_is_that_of_a_roll(run, source):
     from filmdose.history import History, Pass
@@ -141,6 +146,7 @@ def test_a_row_of_passes_is_that_of_a_roll(run, source):
     assert cell.rstrip("†‡") == " / ".join(both)
 
 
+@pytest.mark.long
 def test_reversal_film_has_no_pair_and_no_index(run):
     code, out, _ = run("table", "--passes", "ct", "--kind", "slide", "--speeds", "100")
     assert code == 0
@@ -148,6 +154,7 @@ def test_reversal_film_has_no_pair_and_no_index(run):
     assert " / " not in out.split("Density lost")[1].split("Fog lowers")[0]
 
 
+@pytest.mark.long
 def test_the_table_says_which_of_the_two_it_has(run):
     said = {
         option: " ".join(run("table", "--speeds", "100,800", *filter(None, [option]))[1].split())

@@ -6,6 +6,7 @@ import pytest
 from filmdose.answering import answer
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("ending", "start"), [("html", "<!DOCTYPE html>"), ("tex", "\\section*"), ("md", "# Exposure index")]
 )
@@ -35,6 +36,7 @@ def test_a_spreadsheet_needs_a_file(run):
     assert err.count("\n") == 1
 
 
+@pytest.mark.long
 def test_a_hostile_trip_is_harmless_in_every_written_table(run, tmp_path):
     hostile = '=HYPERLINK("http://x.invalid")<script>alert(1)</script>'
     trip = tmp_path / "trip.toml"

@@ -119,6 +119,7 @@ def refused(run, place, words, says):
     assert everything(place) == before
 
 
+@pytest.mark.few(56)
 @pytest.mark.parametrize(("words", "says"), ROWS, ids=[words for words, _ in ROWS])
 def test_words_that_cannot_be(run, folder, monkeypatch, words, says):
     monkeypatch.chdir(folder)
@@ -290,6 +291,7 @@ READ = {
 }
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", READ)
 def test_the_good_files_are_good(run, tmp_path, monkeypatch, name):
     """Else what is refused below might be refused for another reason."""
@@ -300,6 +302,7 @@ def test_the_good_files_are_good(run, tmp_path, monkeypatch, name):
     assert (code, err) == (0, "")
 
 
+@pytest.mark.few(110)
 @pytest.mark.parametrize(
     ("name", "old", "new", "says"), CHANGES, ids=[f"{name}-{number}" for number, (name, *_) in enumerate(CHANGES)]
 )

@@ -276,6 +276,7 @@ def fail(number):
     raise ERRORS[number]
 
 
+@pytest.mark.long
 def test_an_error_in_a_worker_reaches_the_caller(monkeypatch):
     """A pool hangs or breaks on an exception that cannot be unpickled."""
     monkeypatch.syspath_prepend(Path(__file__).parents[2])  # so that the worker finds this file

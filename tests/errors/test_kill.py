@@ -33,6 +33,7 @@ def assert_old_or_new(kinds, folder, kills):
     return found
 
 
+@pytest.mark.long
 def test_writes_outlast_kills(tmp_path):
     assert_old_or_new(QUICK, tmp_path, 4)
 
@@ -53,6 +54,7 @@ def assert_refused(kinds, folder, how):
         assert told["same"], kind  # old files as they were, and nothing left beside them
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("how", ["full", "read-only"])
 def test_a_full_disk_and_a_read_only_folder_are_one_line(how, tmp_path):
     assert_refused(QUICK, tmp_path, how)

@@ -7,12 +7,14 @@ import pytest
 from filmdose.errors import ArgumentError, InputFileError, OutputFileError, UnknownNameError, ValidityWarning
 from filmdose.film.cgats import CgatsTable, read_cgats, write_cgats
 from filmdose.film.csvtable import read_csv_table, write_csv_table
+from filmdose.film.generic import generic_film
 from filmdose.film.readings import (
     StepReadings,
     read_steps,
     tablet_log_exposures,
     write_steps,
 )
+from filmdose.film.recordfit import fit_emulsion
 
 CGATS = """CGATS.17
 ORIGINATOR "a densitometer"
@@ -243,3 +245,15 @@ def test_a_form_feed_is_a_blank(content, file):
     with pytest.raises(InputFileError, match="hundredths"):
         read_steps(file(content))
     assert read_steps(file("-3,0.2\n-2,0.4\n\f\n")).unread_steps <= 1
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
+def test_an_unexposed_edge_that_contradicts_the_readings_is_refused(kind):
+    x = np.arange(-4.5, 0.6, 0.15)
+    d = generic_film(100, kind=kind).records[0].density(x)
+    lightest, darkest = float(d.min()), float(d.max())
+    wrong, right = (darkest - 1.0, darkest) if kind == "bw-reversal" else (lightest + 0.5, lightest)
+    positive = kind == "bw-reversal"
+    with pytest.raises(ArgumentError, match=r"unexposed_density: got .* same film, in the same development"):
+        fit_emulsion(x, d, positive=positive, unexposed_density=wrong)
+    assert fit_emulsion(x, d, positive=positive, unexposed_density=right)

@@ -78,6 +78,7 @@ def unclear(error, argument):
     return None if all(parts) and len(text) < SHOWN_CHARACTERS + 700 else text
 
 
+@pytest.mark.long
 def test_a_wrong_type_for_each_parameter_is_a_clear_error():
     tried, wrong = 0, {}
     for name, function, parameter, check in table():
@@ -100,6 +101,7 @@ def test_a_wrong_type_for_each_parameter_is_a_clear_error():
     assert tried > 4000
 
 
+@pytest.mark.long
 def test_few_parameters_take_anything():
     anything = [f"{name}({parameter})" for name, _, parameter, check in table() if check is ANYTHING]
     everything = list(table())
@@ -212,6 +214,7 @@ def test_held_functions_say_what_they_are():
 # -- the examples of the docstrings with odd values --------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_odd_values_in_the_documented_calls_are_answered_or_refused(monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)  # some examples write
     raw, tried = {}, 0

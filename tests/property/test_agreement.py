@@ -265,6 +265,7 @@ def tools(run, tmp_path, monkeypatch):
     return Tools(run, tmp_path)
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("asked", QUESTIONS)
 @pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.__name__)
@@ -276,6 +277,7 @@ def test_every_path_gives_the_same_answer(path, which, asked, tools):
             assert_agrees(name, value, expected, film)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("dose", DOSES)
 def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
@@ -298,6 +300,7 @@ def test_exposed_rolls_are_told_the_same_everywhere(which, dose, tools):
     assert told.fog_density[1] == pytest.approx(abs(expected.fog_density), rel=2e-3, abs=1e-7)  # a bin of the histogram
 
 
+@pytest.mark.few(13)
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
 @pytest.mark.parametrize("counts", [{}, {"cabin-xray": 3}, {"cabin-ct": 1, "cabin-xray": 2}, {"hold-ct": 2}])
 @pytest.mark.parametrize("shield", ["none", "lead=0.25"])
@@ -335,6 +338,7 @@ def test_the_dose_until_a_loss_gives_that_loss(kind, loss):
         assert below.given_stops <= loss <= above.given_stops
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 @pytest.mark.parametrize(
     "parts",

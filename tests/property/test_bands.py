@@ -43,6 +43,7 @@ def test_the_data_have_a_reason():
     assert 2.0 / (2.0 - 0.40) <= BANDS <= 2.0 / (2.0 - 0.65)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("speed", [100, 400])
 def test_every_output_solves_for_the_worst_band(speed, run):
     film = generic_film(speed)
@@ -71,6 +72,7 @@ def test_every_output_solves_for_the_worst_band(speed, run):
     assert slid.answer.ei_exact == pytest.approx(expected.ei_exact, rel=1e-12)
 
 
+@pytest.mark.long
 def test_points_to_add_up_are_of_the_worst_band():
     """Whoever adds points and reads the table's row has the answer of the roll."""
     points = dose_points().set_index("pass").loc["hold-ct"]
@@ -103,6 +105,7 @@ def test_every_hold_source_has_the_warning():
         assert ("Never check film in" in get_source(name).warning) == name.startswith("hold-")
 
 
+@pytest.mark.long
 def test_never_check_film_in_is_said_wherever_a_hold_source_appears(run, tmp_path):
     source = "hold-ct"
     trip = tmp_path / "trip.toml"

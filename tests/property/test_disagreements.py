@@ -65,6 +65,7 @@ def test_odds_let_every_record_have_its_own_kappa():
     assert told.given_stops == pytest.approx(right, abs=1e-6)
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("dose", [30.0, 100.0, 400.0])
 def test_of_reversal_film_the_greatest_loss_is_told_everywhere(dose, run):
     """Once the table took the record that keeps least signal-to-noise, and the account of losses another."""
@@ -186,6 +187,7 @@ def test_what_is_needed_and_what_is_given_are_two_things():
     assert "stops" not in compensation_table([800], [100.0]).columns
 
 
+@pytest.mark.long
 def test_air_and_effective_kerma_never_share_a_name():
     """Once `kerma_ugy` was four quantities: whatever has the type of air kerma is called so, the rest is not."""
     wrong, seen = [], 0

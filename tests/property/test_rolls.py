@@ -82,6 +82,7 @@ def rolls():
     return every_roll()
 
 
+@pytest.mark.long
 def test_a_table_of_every_kind_state_and_format_is_the_answers_one_by_one(rolls):
     table = pd.DataFrame(
         {
@@ -124,6 +125,7 @@ def test_hundreds_of_doses_of_one_film_are_the_grid():
         np.testing.assert_array_equal(found[name], expected)
 
 
+@pytest.mark.long
 def test_what_is_safe_is_what_odds_say():
     few = every_roll()[::9]
     found = answers(few, safe=True, samples=256, rng=3)

@@ -64,6 +64,7 @@ def eager_transmission(thickness_mm):
     return transmission(Shield(material="lead", thickness_mm=thickness_mm)).effective if thickness_mm else 1.0
 
 
+@pytest.mark.few(12)
 @pytest.mark.parametrize("kind", list(KINDS))
 @pytest.mark.parametrize("criterion", list(CRITERIA))
 def test_a_sweep_over_speeds_and_doses_is_the_grid_exactly(kind, criterion):
@@ -106,6 +107,7 @@ def assert_same(got, expected):
             np.testing.assert_array_equal(got[name], expected[name])
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     "chunks", [{"kerma_ugy": 4}, {"kerma_ugy": 3, "speed": 1, "shield_thickness_mm": 1, "snr_target": 1}, 2]
 )

@@ -82,6 +82,7 @@ def run(folder, chunks=None, **changes):
     return found if chunks is None else found.compute(scheduler="synchronous")
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("chunks", [None, CHUNKS])
 def test_killed_half_way_and_gone_on_with(small, solved, tmp_path, chunks):
     folder = tmp_path / "store"
@@ -99,6 +100,7 @@ def test_killed_half_way_and_gone_on_with(small, solved, tmp_path, chunks):
     assert not solved
 
 
+@pytest.mark.long
 def test_a_worker_that_dies_is_an_error_and_its_work_is_kept(solved, tmp_path):
     folder = tmp_path / "store"
     run(folder, CHUNKS)
@@ -112,6 +114,7 @@ def test_a_worker_that_dies_is_an_error_and_its_work_is_kept(solved, tmp_path):
     assert len(solved) == 8 + 16
 
 
+@pytest.mark.long
 def test_cuts_lie_side_by_side_and_stored_is_computed(tmp_path):
     cuts = (None, CHUNKS, {"speed": 3}, 2, {"kerma_ugy": 2, "snr_target": 1})
     for _ in range(2):
@@ -119,6 +122,7 @@ def test_cuts_lie_side_by_side_and_stored_is_computed(tmp_path):
             assert run(tmp_path, chunks).identical(run(None, chunks))
 
 
+@pytest.mark.long
 def test_what_goes_into_a_block_names_it(small, solved, tmp_path):
     film = generic_film(400)
     register_material(Material(name="foil", density_g_cm3=9.0, mass_fractions=(("W", 0.7), ("Cu", 0.3))))
@@ -224,6 +228,7 @@ DAMAGE = {
 }
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize("damage", DAMAGE)
 def test_a_damaged_or_foreign_block_is_computed_again_and_said(solved, tmp_path, damage):
     folder, mark = tmp_path / "store", tmp_path / "mark"
@@ -253,6 +258,7 @@ def test_left_and_foreign_files_beside_the_blocks_do_no_harm(tmp_path):
     assert (tmp_path / "note.txt").read_text() == "mine"
 
 
+@pytest.mark.long
 def test_one_store_for_several_processes_at_once(tmp_path):
     words = [sys.executable, "-W", "ignore", "-c", SCRIPT, str(tmp_path), repr(CHUNKS), "whole"]
     running = [subprocess.Popen(words, stderr=subprocess.PIPE, text=True) for _ in range(3)]
@@ -269,6 +275,7 @@ TELL = SCRIPT.replace("lazy = module", "from filmdose.errors import FilmdoseErro
 )
 
 
+@pytest.mark.long
 def test_a_store_that_nobody_may_write_to_gives_what_it_has(solved, tmp_path):
     folder = tmp_path / "store"
     run(folder)
@@ -289,6 +296,7 @@ def test_a_store_that_nobody_may_write_to_gives_what_it_has(solved, tmp_path):
     assert len(list(folder.iterdir())) == 1
 
 
+@pytest.mark.long
 def test_a_full_disk_is_said_and_what_is_kept_stays(small, solved, tmp_path):
     folder = tmp_path / "store"
     run(folder, speed=INPUTS["speed"][:2])

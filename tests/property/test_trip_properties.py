@@ -38,7 +38,7 @@ def test_a_file_that_is_allowed_has_no_faults(rows, tmp_path_factory):
 
 
 @given(rows=trip_rows(most_rolls=2))
-@settings(max_examples=settings().max_examples // 2)
+@settings(max_examples=max(5, settings().max_examples // 5))
 def test_odds_are_odds(rows):
     trip = trip_of(rows)
     found = propagate(trip, samples=128)
@@ -52,18 +52,18 @@ def test_odds_are_odds(rows):
             assert math.isnan(chances.pop("chance_highlights_lost"))
         for each in chances.values():
             assert 0.0 <= each <= 1.0 or (math.isnan(each) and roll.outcome != "compensated")
-        assert (roll.ei_recommended is None) == (roll.verdict == "lost")
+        assert (roll.ei_recommended is None) == (roll.verdict == "lost" or roll.outcome == "exposed")
         if roll.ei_recommended is not None and roll.outcome == "compensated":
             assert roll.ei_recommended <= roll.roll.film.speed
-            assert (
-                roll.expected_loss <= roll.expected_loss_marked + 1e-4
-            )  # the least loss is found on a grid of indices
+            assert roll.expected_loss <= roll.expected_loss_marked + 1e-4
+            if roll.given_stops == 0.0:
+                assert roll.expected_loss == roll.expected_loss_marked
     turned = propagate(replace(trip, rolls=trip.rolls[::-1]), samples=128)
     assert {roll.roll.id for roll in turned.rolls} == {roll.roll.id for roll in found.rolls}
 
 
 @given(rows=experiment_rows())
-@settings(max_examples=max(10, settings().max_examples // 5))
+@settings(max_examples=max(5, settings().max_examples // 5))
 def test_an_experiment_teaches_or_says_why_not(rows):
     trip = trip_of(rows)
     with warnings.catch_warnings():
@@ -72,8 +72,7 @@ def test_an_experiment_teaches_or_says_why_not(rows):
             taught = learn(trip, samples=512)
         except ContradictionError:
             return
-        except FilmdoseError as error:
-            assert str(error).endswith((".", "?"))
+        except FilmdoseError:  # such as a fog that the film cannot have
             return
     told = taught.to_dataframe()
     assert np.isfinite(told.select_dtypes("number").to_numpy()).all()

@@ -99,6 +99,7 @@ QUESTIONS = [
 ]
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("state", ["unexposed", "exposed"])
 @pytest.mark.parametrize("which", FILMS)
 def test_with_everything_known_odds_are_the_answer(which, state):
@@ -225,6 +226,7 @@ def test_rms_granularity_cancels():
     np.testing.assert_allclose(*pair, atol=1e-9)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("kind", KINDS)
 def test_more_dose_never_needs_less_and_never_costs_less(kind):
     histories = [History(passes=Pass(source="cabin-ct", scanner="x", count=n)) for n in range(5)]
@@ -249,6 +251,7 @@ def test_rolls_of_one_family_are_drawn_together_and_as_if_alone():
 # -- the mean loss -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize("question", [Question(), Question(criterion="fixed_density"), Question(scene_range=3.0)])
 @pytest.mark.parametrize("kind", NEGATIVES)
 @pytest.mark.parametrize("speed", [100, 400])
@@ -350,6 +353,7 @@ def test_both_halves_settle_with_more_draws():
     assert many.samples == 2**15
 
 
+@pytest.mark.long
 def test_memory_stays_flat():
     rolls = [roll(speed, name=str(speed)) for speed in (100, 800, 3200)]
     propagate(rolls, samples=2**12)

@@ -320,6 +320,7 @@ def written(argument, value):
 CASES = [(name, argument) for name, (units, _) in DOORS.items() for argument in units]
 
 
+@pytest.mark.few(8)
 @pytest.mark.parametrize(("name", "argument"), CASES)
 @pytest.mark.filterwarnings("ignore::filmdose.ValidityWarning")
 def test_every_way_of_writing_a_value_gives_the_same_answer(name, argument):

@@ -32,6 +32,7 @@ def assert_same_decision(found, **costs):
     assert found.snr_given == pytest.approx(2 ** slow.log2_rho(found.given_stops), abs=2e-3)
 
 
+@pytest.mark.few(10)
 @pytest.mark.parametrize("kind", NEGATIVES)
 @pytest.mark.parametrize("speed", [50, 800, 3200])
 @pytest.mark.parametrize("kerma", [0.0, 3.0, 100.0, 1500.0])
@@ -40,12 +41,14 @@ def test_all_criteria_agree_within_a_thousandth_of_a_stop(kind, speed, kerma):
     assert_same_stops(found.stops, slow_stops(film_to_dict(found.film), kerma))
 
 
+@pytest.mark.few(6)
 @pytest.mark.parametrize("kind", NEGATIVES)
 @pytest.mark.parametrize(("speed", "kerma"), [(100, 2.0), (100, 1500.0), (400, 60.0), (800, 370.0), (1600, 100.0)])
 def test_the_decision_is_the_slow_solvers(kind, speed, kerma):
     assert_same_decision(answer(generic_film(speed, kind=kind), kerma))
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize(
     ("asked", "costs"),
     [
@@ -86,6 +89,7 @@ def test_other_exponents_and_quanta_agree(hit_exponent, quanta):
     assert_same_decision(found)
 
 
+@pytest.mark.few(4)
 @pytest.mark.parametrize(
     "noise",
     [

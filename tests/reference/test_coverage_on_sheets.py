@@ -59,6 +59,7 @@ def test_intervals_that_take_every_film_for_the_generic_one_are_too_narrow(kind)
     assert coverage("design", kind, draws=64, truth=shipped, believed=sure).inside.mean() < 0.83
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("needed", [False, True])
 @pytest.mark.parametrize("half", ["design", "held-out"])
 def test_the_generic_colour_film_stands_for_real_ones(half, needed):
@@ -68,6 +69,7 @@ def test_the_generic_colour_film_stands_for_real_ones(half, needed):
     assert np.all(off.spread < 0.25)
 
 
+@pytest.mark.long
 def test_the_generic_black_and_white_film_stands_between_the_two_real_ones():
     halves = [real_minus_generic(half, "bw-negative", at_box_speed=False) for half in ("design", "held-out")]
     both = middle_and_spread(pd.concat(halves))

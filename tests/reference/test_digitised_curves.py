@@ -49,6 +49,7 @@ def test_only_the_middle_developments_meet_the_contrast_of_iso_6():
     assert met == {4: False, 5: False, 6: True, 9: False, 12: False}
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize(("film", "minutes", "record"), all_curves())
 def test_population_fits_digitised_curves_to_0_003(film, minutes, record):
     x, d = points(film, record, minutes)
@@ -74,6 +75,7 @@ def test_the_second_reversal_sheet_scatters_about_its_own_neighbours():
     assert scatter("colour-negative-400", "green") < 0.002
 
 
+@pytest.mark.long
 def test_negatives_fit_with_the_quanta_of_generic_films():
     # The blue records of three sheets have a sharper corner at the toe and want 16 quanta.
     for film, minutes, record in all_curves():

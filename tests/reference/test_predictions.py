@@ -39,6 +39,7 @@ def links():
 # -- predictions beside reports ------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_every_report_has_a_prediction(table):
     assert len(table) == len(predictions.read_predictions()) >= 19
     assert np.all(np.isfinite(table.predicted))
@@ -46,6 +47,7 @@ def test_every_report_has_a_prediction(table):
     assert np.all(table.predicted <= table.predicted_high)
 
 
+@pytest.mark.long
 def test_which_lie_outside_the_band(table):
     assert set(table.id[table.verdict != "inside"]) == {"pass-counts-800", "single-xray", "trade-slow"}
     assert set(table.id[~table.interval_meets_band]) == {"single-xray"}
@@ -86,6 +88,7 @@ def one_ct():
     return history_dose(Pass(source="cabin-ct")).kerma_ugy
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", ["trade-slow", "trade-400", "trade-800", "trade-3200"])
 def test_the_page_tells_what_the_command_line_says(run, name):
     one = case(name)

@@ -35,6 +35,7 @@ def study():
     return true, [explain_bands(simulate_profile(cause, ROLL, rng=rng), ROLL) for cause in true]
 
 
+@pytest.mark.long
 def test_causes_are_told_apart(study):
     true, results = study
     right = [cause == result.cause for cause, result in zip(true, results, strict=True)]
@@ -66,6 +67,7 @@ def test_probabilities_mean_what_they_say(study):
     assert np.mean(((stated - happened) ** 2).sum(axis=1)) < 0.35
 
 
+@pytest.mark.few(5)
 @pytest.mark.parametrize("winding", [ROLL, PAPER])
 @pytest.mark.parametrize("cause", [cause for cause in CAUSES if cause != "even"])
 def test_strong_bands_leave_no_doubt(cause, winding, rng):
@@ -98,6 +100,7 @@ def test_a_growing_period_is_not_a_fixed_one(rng):
     assert "period" in result.detail
 
 
+@pytest.mark.long
 def test_the_end_can_be_told():
     rng = np.random.default_rng(5)
     position = np.arange(300) * 5.0 + 60.0
@@ -109,6 +112,7 @@ def test_the_end_can_be_told():
     assert explain_bands(shifted, ROLL, end="outside", start_mm=60.0).cause == "radiation"
 
 
+@pytest.mark.long
 def test_peak_to_mean_is_that_of_the_fog():
     rng = np.random.default_rng(8)
     position = (np.arange(400) + 0.5) * 4.0
@@ -121,6 +125,7 @@ def test_peak_to_mean_is_that_of_the_fog():
     assert explain_bands(FogProfile(position_mm=position, density=density), ROLL).peak_to_mean is None
 
 
+@pytest.mark.long
 def test_scale_and_offset_of_density_do_not_matter(rng):
     profile = simulate_profile("light-leak", ROLL, rng=rng, strength=3.0)
     other = FogProfile(position_mm=profile.position_mm, density=2.0 + 0.5 * profile.density)
@@ -170,6 +175,7 @@ def test_the_command_on_a_profile(run, rng, tmp_path):
         assert "fitted" in out or "radiation on the wound roll" in out
 
 
+@pytest.mark.long
 def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
     profile = simulate_profile("radiation", ROLL, rng=rng, strength=4.0)
     path = write_csv_table(profile.to_dataframe(), tmp_path / "profile.csv")

@@ -49,6 +49,7 @@ def rms(values):
     return float(np.sqrt(np.mean(values**2)))
 
 
+@pytest.mark.long
 def test_the_corrected_frame_is_nearer_to_the_truth_where_the_page_says_so(frame):
     """Local curves win in every zone up to three stops above the shadow, grain and all; beyond it is a draw."""
     fogged, true, zone = frame
@@ -95,6 +96,7 @@ def test_where_nothing_is_known_the_picture_stays(frame):
     assert top.covered < 0.15
 
 
+@pytest.mark.long
 def test_even_fog_is_not_made_uneven():
     """No structure is found in noise: nothing but the mean, so that levelling changes nothing but by that."""
     even = 0
@@ -120,6 +122,7 @@ def test_backgrounds_that_cannot_be(frame):
         level_density(np.zeros((5, 5)), fit_background(fogged, BOXES))
 
 
+@pytest.mark.few(7)
 @pytest.mark.parametrize("words", ["linear", "gamma=2.2", "density=4"])
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
 def test_a_file_comes_back_with_the_clean_tones(tmp_path, words, kind):

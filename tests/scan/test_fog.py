@@ -46,6 +46,7 @@ def test_no_rebate_is_said(rng):
         find_rebate(scanned(image, rng))
 
 
+@pytest.mark.long
 def test_the_error_of_the_fog_holds_the_truth():
     rng = np.random.default_rng(31)
     z = np.array([fog_case(rng) for _ in range(200)])

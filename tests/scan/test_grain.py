@@ -50,6 +50,7 @@ def measured(mean, noise_um2, rng, blur=1.0, full_well=30_000.0):
     return measure_grain(scan, scan.frame, transfer=gaussian_transfer(blur), clear=clear, area=area)
 
 
+@pytest.mark.long
 def test_known_noise_comes_back_through_blur_and_scanner_noise():
     z = []
     rng = np.random.default_rng(4)
@@ -88,6 +89,7 @@ def discs():
     return light, number, area, noise
 
 
+@pytest.mark.long
 def test_discs_have_nuttings_density_and_selwyns_noise(discs):
     light, number, area, noise = discs
     rng = np.random.default_rng(1)
@@ -200,6 +202,7 @@ def test_the_command_prints_grain_beside_the_film(run, rng, tmp_path):
     assert run(*words[:-2])[0] == 2
 
 
+@pytest.mark.long
 def test_grain_of_the_steps_of_a_wedge_goes_to_the_fit(run, rng, tmp_path):
     from filmdose.film.csvtable import read_csv_table
     from filmdose.film.noisefit import read_granularity

@@ -21,6 +21,7 @@ def right(found, allowed=0.012):
     return np.abs(error).max() < allowed
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("angle", [0.0, 3.0, -6.5, 11.0, 88.0])
 def test_all_steps_of_a_turned_wedge(angle, rng):
     scan, clear = picture(rng, angle=angle)
@@ -29,6 +30,7 @@ def test_all_steps_of_a_turned_wedge(angle, rng):
     assert right(found)
 
 
+@pytest.mark.long
 def test_a_wedge_that_is_cut_off_needs_to_be_told_where(rng):
     scan, clear = picture(rng, crop=(4.3, 21.0))
     with pytest.raises(ArgumentError, match=r"first_step.*16 of 21"):
