@@ -321,7 +321,7 @@ class LossTally:
 
     @property
     def _mean(self) -> FloatArray:
-        return self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops
+        return np.asarray(self.question.cost_under * self.lost / self.count + self.question.cost_over * self.stops)
 
     def at(self, stops: float) -> float:
         """Mean loss of that compensation [stops]."""

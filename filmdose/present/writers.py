@@ -14,6 +14,7 @@ import io
 import json
 import math
 import os
+import re
 import sys
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -203,11 +204,14 @@ def write_document(document: Document, path: str | Path, format: str | None = No
 
 # -- data ----------------------------------------------------------------------------------------------------------
 
-_FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+#: What a spreadsheet may run: a sign at the start or behind what nobody sees, and lines or columns of their own.
+_FORMULA = re.compile(r"[\s\x00-\x1f\u200b\u2060\ufeff]*[=+\-@＝＋－＠]|[\t\r\n]")
+#: No spreadsheet holds these, and no CSV needs them.
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
 
 
 def neutral_cell(value: Any) -> Any:
-    """Text that a spreadsheet would run as a formula gets an apostrophe in front; anything else stays.
+    """Text that a spreadsheet would run as a formula gets an apostrophe in front; control characters show as U+FFFD.
 
     Parameters
     ----------
@@ -220,12 +224,13 @@ def neutral_cell(value: Any) -> Any:
 
     Examples
     --------
-    >>> neutral_cell("=1+1"), neutral_cell("-"), neutral_cell(-1.5)
-    ("'=1+1", '-', -1.5)
+    >>> neutral_cell("=1+1"), neutral_cell("  @a"), neutral_cell("-"), neutral_cell(-1.5)
+    ("'=1+1", "'  @a", '-', -1.5)
     """
-    if isinstance(value, str) and value.startswith(_FORMULA_START) and value != "-":
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    found = "'" + value if value != "-" and _FORMULA.match(value) else value
+    return _CONTROL.sub("\ufffd", found)
 
 
 def _neutral(frame: pd.DataFrame) -> pd.DataFrame:

@@ -61,6 +61,18 @@ def test_no_spreadsheet_cell_starts_a_formula(text):
     assert sheet["table"]["C2"].value == -1.5
 
 
+@pytest.mark.parametrize("text", [" =1+1", "\u00a0@a", "\u200b-x", "\ufeff+1"])
+def test_a_formula_behind_what_nobody_sees_is_text(text):
+    assert neutral_cell(text) == "'" + text
+
+
+def test_control_characters_are_shown_and_do_not_stop_a_spreadsheet():
+    frame = pd.DataFrame({"note": ["bell\x07, escape\x1b[31m, null\x00"]})
+    shown = "bell\ufffd, escape\ufffd[31m, null\ufffd"
+    assert frame_csv(frame).splitlines()[1] == f'"{shown}"'
+    assert openpyxl.load_workbook(io.BytesIO(frame_xlsx(frame)))["table"]["A2"].value == shown
+
+
 def test_plain_texts_stay_as_they_are():
     for value in ("-", "a=b", "", "007", None, 3, -2.5):
         assert neutral_cell(value) is value
