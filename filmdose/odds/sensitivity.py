@@ -12,16 +12,15 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count, check_number
 from filmdose.errors import ArgumentError
 from filmdose.odds.draw import roll_need
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors
 from filmdose.odds.scores import Random, random_generator
 from filmdose.odds.tally import ScoreStream
@@ -29,6 +28,9 @@ from filmdose.odds.unknowns import TripModel, trip_model
 from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.trip import FogReading, Roll, Trip, read_record
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Narrowing", "expected_width", "narrowing", "sobol_table", "tornado", "trip_sobol"]
 
@@ -69,6 +71,8 @@ def tornado(
     >>> tornado(rolls, "a").index[0]
     'dose per pass of cabin-ct'
     """
+    import pandas as pd
+
     model = trip_model(trip, priors)
     need = roll_need(model, roll, question or Question())
     axes = model.axes()
@@ -142,6 +146,8 @@ def sobol_table(
 def _sobol(
     on_scores: Callable[[FloatArray], FloatArray], names: list[str], samples: int, resamples: int, rng: Random
 ) -> pd.DataFrame:
+    import pandas as pd
+
     count = check_count("samples", samples, low=64, high=2**20)
     if count & (count - 1):
         raise ArgumentError("samples", samples, "a power of two, such as 1024")
@@ -328,6 +334,8 @@ def narrowing(
     Before a roll is measured its reading is not known; the width after it is an
     average over what it may show, from groups of draws with alike readings.
     """
+    import pandas as pd
+
     model = trip_model(trip, priors)
     need = roll_need(model, roll, question or Question())
     error = check_number("fog_error", fog_error, low=0.0, low_open=True, unit="density")

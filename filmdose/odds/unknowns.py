@@ -16,10 +16,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.polynomial import Chebyshev
 
 from filmdose.arguments import hold_to_annotations
@@ -39,6 +38,9 @@ from filmdose.radiation.sources import Source, source_names
 from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
 
@@ -333,6 +335,8 @@ class TripModel:
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each unknown: name, label, low, typical, high, unit, trip_only."""
+        import pandas as pd
+
         return pd.DataFrame(
             [
                 {

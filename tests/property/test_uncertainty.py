@@ -33,7 +33,7 @@ from filmdose.odds import (
 )
 from filmdose.odds.draw import roll_need
 from filmdose.odds.groups import film_groups
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
