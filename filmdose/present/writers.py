@@ -283,6 +283,8 @@ def _columns(frame: pd.DataFrame | Sequence[Mapping[str, Any]]) -> list[tuple[st
     if isinstance(frame, Sequence):
         named = [(name, [row[name] for row in frame]) for name in (frame[0] if frame else ())]
         return [(name, [None if value != value else value for value in values]) for name, values in named]
+    if not hasattr(frame, "items"):
+        raise ArgumentError("frame", frame, "a DataFrame, or a list of rows")
     return [
         (str(name), [None if gone else value for value, gone in zip(values.array, values.isna(), strict=True)])
         for name, values in frame.items()

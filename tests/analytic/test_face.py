@@ -87,6 +87,7 @@ ROLLS = [
 ]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     "formats",
     [("text",), pytest.param(("csv", "json", "markdown", "html"), marks=pytest.mark.long)],
@@ -110,6 +111,7 @@ print("light")
     assert done.stdout.splitlines()[-1] == "light"
 
 
+@pytest.mark.long
 def test_it_is_seen_when_a_verb_does_need_one():
     code = "from filmdose.cli import main; main(['sources']); import sys; print('pandas' in sys.modules)"
     assert fresh(code).splitlines()[-1] == "True"
@@ -158,7 +160,7 @@ def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     assert set(made) == documented()[kind]
 
 
-@pytest.mark.few(7)
+@pytest.mark.few(5)
 @pytest.mark.parametrize("kind", JOBS)
 @pytest.mark.parametrize(
     ("ending", "start"),

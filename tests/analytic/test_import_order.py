@@ -107,6 +107,7 @@ def test_no_module_imports_what_stands_above_it(edges):
     assert wrong == []
 
 
+@pytest.mark.long
 def test_nothing_imports_the_face(edges):
     assert [name for name, targets in edges.items() if "" in targets] == []
 
