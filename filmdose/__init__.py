@@ -60,7 +60,6 @@ _SUBMODULES = (
     *("outlook", "picture", "planning", "plotting", "present", "printing", "question", "radiation", "rolls"),
     *("scan", "sensitometry", "sweep", "tonecurve", "tonetable", "trip", "tripfile", "units", "whatif"),
 )
-_NAMES = {name: home for home, names in _HOME.items() for name in names}
 
 __all__ = [
     "Answer",
@@ -100,4 +99,4 @@ __all__ = [
     "write_film",
 ]
 
-__getattr__, __dir__ = lazy_names(__name__, {"__version__": "version", **_NAMES}, _SUBMODULES)
+__getattr__, __dir__ = lazy_names(__name__, {"version": ("__version__",), **_HOME}, _SUBMODULES)

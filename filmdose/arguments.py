@@ -91,11 +91,13 @@ _FOREIGN = {"Axes", "DataFrame", "Dataset", "Figure", "Series", "DataArray", "Co
 
 def _elsewhere(name: str) -> Any:
     """What a name stands for that a module imports for type checkers only: of this package, or known by its name."""
+    if name in _FOREIGN:
+        return _named(name)
     package = __name__.partition(".")[0]
     for key, module in list(sys.modules.items()):
         if key.startswith(package) and name in vars(module):
             return vars(module)[name]
-    return _named(name) if name in _FOREIGN else Any
+    return Any
 
 
 def _evaluated(annotation: Any, module: dict[str, Any]) -> Any:
@@ -262,15 +264,11 @@ def _quoted(values: Collection[Any]) -> str:
 
 
 def _checks(function: Callable[..., Any], module: dict[str, Any]) -> dict[str, Check]:
-    found = {}
-    for name, parameter in inspect.signature(function).parameters.items():
-        if parameter.kind in (parameter.VAR_KEYWORD, parameter.VAR_POSITIONAL) or name in ("self", "cls"):
-            continue
-        if parameter.annotation is not parameter.empty:
-            check = check_of(parameter.annotation, module)
-            if check is not ANYTHING:
-                found[name] = check
-    return found
+    code = inspect.unwrap(function).__code__  # the names alone; a signature takes long to make
+    names = code.co_varnames[: code.co_argcount + code.co_kwonlyargcount]
+    annotations = {name: function.__annotations__[name] for name in names if name in function.__annotations__}
+    checks = {name: check_of(annotation, module) for name, annotation in annotations.items()}
+    return {name: check for name, check in checks.items() if check is not ANYTHING}
 
 
 #: What escapes from a function that met a wrong type.
@@ -300,7 +298,7 @@ def _held(function: types.FunctionType, module: dict[str, Any]) -> types.Functio
     made = [False]
 
     def first(find: Any = _checks) -> None:
-        code = inspect.unwrap(function).__code__  # the names alone; a signature takes long to make
+        code = inspect.unwrap(function).__code__
         places.extend(code.co_varnames[: code.co_argcount])
         for name, check in find(function, module).items():
             (soft if check.soft else hard)[name] = check

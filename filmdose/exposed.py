@@ -8,11 +8,12 @@ density range, and to set the scan's black point to the new base plus fog.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from filmdose.arguments import hold_to_annotations
@@ -21,12 +22,14 @@ from filmdose.film.model import Film
 from filmdose.names import Verdict
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import FilmSolution, record_solvers, reversal_verdict, shadow_points, verdict_of
 from filmdose.solver import reversal_loss
 from filmdose.standards import LOG10_2
 from filmdose.units import format_speed
 from filmdose.words import kept_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["ExposedLoss", "exposed_loss", "exposed_worth"]
 
@@ -50,9 +53,9 @@ class ExposedLoss(Result):
     ----------
     fog_density
         Density added where no light fell [density] by record; negative for reversal film.
-    zones
-        One row for each record and exposure zone (stops above the shadow point): density clean and fogged,
-        gradient kept [1], signal-to-noise kept [1].
+    zone_rows
+        For each record and exposure zone (stops above the shadow point): density clean and fogged, gradient kept [1],
+        signal-to-noise kept [1]; by their names in ``zones``, the same as a table.
     effective_speed
         Speed that the roll turns out to have had, by criterion [ISO]; None where the fogged film has none; empty
         for reversal film.
@@ -85,7 +88,7 @@ class ExposedLoss(Result):
     """
 
     fog_density: dict[str, float]
-    zones: pd.DataFrame
+    zone_rows: tuple[Mapping[str, Any], ...] = field(repr=False)
     effective_speed: dict[str, float | None]
     printing_stops: dict[str, float] | None
     density_range: dict[str, float]
@@ -98,10 +101,17 @@ class ExposedLoss(Result):
     message: str
     development: str
 
+    @cached_property
+    def zones(self) -> pd.DataFrame:
+        """One row for each record and exposure zone."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.zone_rows))
+
     def to_dict(self) -> dict[str, Any]:
         """Everything as plain numbers and texts."""
-        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "zones"}
-        return {**plain, "zones": self.zones.to_dict(orient="records")}
+        plain = {name: getattr(self, name) for name in self.__dataclass_fields__ if name != "zone_rows"}
+        return {**plain, "zones": [dict(row) for row in self.zone_rows]}
 
     def __str__(self) -> str:
         return f"{self.zones.to_string(index=False, float_format='{:.3f}'.format)}\n{self.development}"
@@ -170,11 +180,10 @@ def exposed_loss(
         speeds = {name: None if math.isnan(n) else film.speed / 2.0**n for name, n in needs.items()}
     ranges = {state: _density_range(film, k, span, shift) for state, k in (("clean", 0.0), ("fogged", kerma_ugy))}
     graded = film.kind == "bw-negative"
-    zones = _zones(film, kerma_ugy, span, shift)
     verdict, snr_kept, harmless = exposed_worth(film, np.array([kerma_ugy]), shift)
     values: dict[str, Any] = {
         "fog_density": {name: float(record.fog_density(kerma_ugy)) for name, record in film},
-        "zones": zones,
+        "zone_rows": tuple(_zones(film, kerma_ugy, span, shift)),
         "effective_speed": speeds,
         "printing_stops": None if film.reversal else _printing_stops(film, kerma_ugy, span, shift),
         "density_range": ranges,
@@ -251,27 +260,22 @@ def _reversal_worth(film: Film, kerma_ugy: FloatArray, shadow_kept: FloatArray) 
     return reversal_verdict(losses, decides, shadow_kept)
 
 
-def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> pd.DataFrame:
+def _zones(film: Film, kerma_ugy: float, scene_range: float, shift: float) -> Iterator[dict[str, Any]]:
     stops = np.arange(-1, math.floor(scene_range / LOG10_2) + 1)
-    parts = []
     for (name, record), shadow in zip(film, shadow_points(film), strict=True):
         # the shadow point of reversal film is at its dark end as well, so zones count to more exposure in every kind
         marked = shadow + stops * LOG10_2
         x = marked + shift
         clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
-        parts.append(
-            pd.DataFrame(
-                {
-                    "record": name,
-                    "stops_above_shadow": stops,
-                    "density_clean": record.density(x),
-                    "density_fogged": record.density(x, kerma_ugy),
-                    "gradient_kept": record.gradient(x, kerma_ugy) / record.gradient(x),
-                    "snr_kept": record.signal_to_noise(x, kerma_ugy) / clean,
-                }
-            )
-        )
-    return pd.concat(parts, ignore_index=True)
+        columns = {
+            "stops_above_shadow": stops,
+            "density_clean": record.density(x),
+            "density_fogged": record.density(x, kerma_ugy),
+            "gradient_kept": record.gradient(x, kerma_ugy) / record.gradient(x),
+            "snr_kept": record.signal_to_noise(x, kerma_ugy) / clean,
+        }
+        for row in zip(*(values.tolist() for values in columns.values()), strict=True):
+            yield {"record": name, **dict(zip(columns, row, strict=True))}
 
 
 def _scene_densities(film: Film, kerma_ugy: float, place: float) -> list[float]:
@@ -294,6 +298,8 @@ def _printing_stops(film: Film, kerma_ugy: float, scene_range: float, shift: flo
 
 
 def _grade(density_range: float) -> float | None:
+    from filmdose.sensitometry import grade_for_density_range
+
     grade = float(grade_for_density_range(density_range))
     return None if math.isnan(grade) else grade
 

@@ -11,11 +11,10 @@ import html
 import math
 import re
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
-
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
@@ -52,6 +51,9 @@ from filmdose.result import Result
 from filmdose.units import AirKerma, EffectiveKerma, parse_kerma
 from filmdose.words import BOX_SPEEDS
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 __all__ = [
     "CONTRIBUTION_COLUMNS",
     "Flight",
@@ -75,7 +77,7 @@ _HIT_EXPONENT = float(load_data_toml("films.toml")["model"]["hit_exponent"]["val
 
 _PASS = re.compile(r"\s*([A-Za-z][\w-]*)\s*(?:=\s*([+-]?\d+))?\s*")
 
-#: Columns of :attr:`HistoryDose.contributions`, one row for each part.
+#: What is told of each of :attr:`HistoryDose.parts`: columns of its ``contributions``.
 CONTRIBUTION_COLUMNS = (
     "kind",
     "source",
@@ -389,8 +391,8 @@ class HistoryDose(Result):
         Absorbed dose in the emulsion [uGy], with electron equilibrium.
     peak_to_mean
         Fog under the worst band over the mean, weighted by effective kerma [1].
-    contributions
-        One row for each part; columns as in ``CONTRIBUTION_COLUMNS``.
+    parts
+        What each part contributes, by the names of ``CONTRIBUTION_COLUMNS``.
     notes
         Sentences that belong to the figures.
     """
@@ -401,8 +403,15 @@ class HistoryDose(Result):
     air_kerma_ugy: AirKerma
     emulsion_dose_ugy: float
     peak_to_mean: float
-    contributions: pd.DataFrame
+    parts: tuple[Mapping[str, Any], ...]
     notes: tuple[str, ...] = ()
+
+    @cached_property
+    def contributions(self) -> pd.DataFrame:
+        """One row for each part; columns as in ``CONTRIBUTION_COLUMNS``."""
+        import pandas as pd
+
+        return pd.DataFrame(list(self.parts), columns=list(CONTRIBUTION_COLUMNS))
 
     @property
     def worst_band_ugy(self) -> tuple[EffectiveKerma, EffectiveKerma, EffectiveKerma]:
@@ -417,7 +426,7 @@ class HistoryDose(Result):
         return (
             f"HistoryDose(kerma_ugy={self.kerma_ugy:.6g}, from {self.kerma_low_ugy:.4g} to {self.kerma_high_ugy:.4g}; "
             f"air_kerma_ugy={self.air_kerma_ugy:.6g}, emulsion_dose_ugy={self.emulsion_dose_ugy:.6g}, "
-            f"parts={len(self.contributions)})"
+            f"parts={len(self.parts)})"
         )
 
     def _repr_html_(self) -> str:
@@ -494,7 +503,7 @@ def history_dose(
         air_kerma_ugy=AirKerma(sums["air_kerma_ugy"]),
         emulsion_dose_ugy=sums["emulsion_dose_ugy"],
         peak_to_mean=sums["peak_to_mean"],
-        contributions=pd.DataFrame(rows, columns=list(CONTRIBUTION_COLUMNS)),
+        parts=tuple({name: row[name] for name in CONTRIBUTION_COLUMNS} for row in rows),
         notes=tuple(dict.fromkeys(_notes(parts, rows))),
     )
 

@@ -5,10 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from filmdose.answering import answer_grid, as_film, unique_labels
@@ -24,6 +23,9 @@ from filmdose.result import Result
 from filmdose.solution import FilmSolution, solve_film
 from filmdose.solver import ReversalLoss
 from filmdose.units import THIRD
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "CLAIMS",
@@ -182,6 +184,8 @@ def dose_budget(
     >>> dose_budget([400], losses=[1.0])[["kerma_ugy", "passes_cabin-ct"]].round(0).values.tolist()
     [[48.0, 0.0]]
     """
+    import pandas as pd
+
     doses = {name: history_dose(Pass(source=name)) for name in list_sources().index}
     resolved = [as_film(film) for film in films]
     rows = []
@@ -242,6 +246,8 @@ def judge_claim(
     >>> judge_claim(Pass(source="cabin-ct", count=5), [100, 1600])["claim"].tolist()
     ['does not hold', 'does not hold']
     """
+    import pandas as pd
+
     dose, asked = history_dose(history), Question() if question is None else question
     kerma = np.array([dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy])
     asked = asked.for_bands(dose.peak_to_mean)
@@ -356,6 +362,8 @@ def speed_to_carry(
     >>> table.loc[table["carry"], "film"].tolist()
     ['bw-negative ISO 400']
     """
+    import pandas as pd
+
     dose = history if isinstance(history, HistoryDose) else history_dose(history)
     asked = (Question() if question is None else question).for_bands(dose.peak_to_mean)
     grid = answer_grid(films, [dose.kerma_low_ugy, dose.kerma_ugy, dose.kerma_high_ugy], asked)

@@ -11,7 +11,7 @@ __all__ = ["lazy_names"]
 
 
 def lazy_names(
-    package: str, names: Mapping[str, str], submodules: tuple[str, ...] = ()
+    package: str, homes: Mapping[str, tuple[str, ...]], submodules: tuple[str, ...] = ()
 ) -> tuple[Callable[[str], Any], Callable[[], list[str]]]:
     """The ``__getattr__`` and ``__dir__`` of a package.
 
@@ -19,15 +19,17 @@ def lazy_names(
     ----------
     package
         ``__name__`` of the package.
-    names
-        The submodule of every public name.
+    homes
+        The public names of every submodule; with a dot in front it stands beside the package.
     submodules
         Submodules that are public themselves.
     """
 
+    names = {name: home for home, held in homes.items() for name in held}
+
     def find(name: str) -> Any:
         if name in names:
-            value = getattr(importlib.import_module(f"{package}.{names[name]}"), name)
+            value = getattr(importlib.import_module(f".{names[name]}", package), name)
         elif name in submodules:
             value = importlib.import_module(f"{package}.{name}")
         else:

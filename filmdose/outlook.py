@@ -9,9 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.film.generic import box_speed_notes
@@ -32,10 +30,12 @@ from filmdose.trip import (
     legs_ahead,
     roll_question,
     trip_as_shot,
-    trip_table,
 )
 from filmdose.units import THIRD
 from filmdose.words import kept_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Outlook", "trip_outlook"]
 
@@ -97,15 +97,27 @@ class Outlook(Result):
         After readings dose, fog and index are what they have taught, as :meth:`filmdose.odds.TripOdds.to_dataframe`
         has them.
         """
-        rows = trip_table(self.answers) if self.odds.learned is None else self.odds.to_dataframe()
-        columns: dict[str, list[Any]] = {
-            "verdict": [row.verdict for row in self.odds.rolls],
-            "ei_safe": [row.ei_recommended for row in self.odds.rolls],
-            "ei_typical": [row.ei_median for row in self.odds.rolls],
-            "scans_ahead": [self.ahead[row.roll.id] for row in self.odds.rolls],
-            "headline": [row.headline for row in self.odds.rolls],
-        }
-        return rows.assign(**{name: pd.Series(values, dtype=object) for name, values in columns.items()})
+        import pandas as pd
+
+        rows = self.to_rows()
+        as_it_is = ("verdict", "ei_safe", "ei_typical", "scans_ahead", "headline")
+        columns = {name: pd.Series([row[name] for row in rows], dtype=object) for name in as_it_is}
+        return pd.DataFrame(rows).assign(**columns)
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """The rows of :meth:`to_dataframe` as plain values."""
+        plain = [item.to_row() for item in self.answers] if self.odds.learned is None else self.odds.to_rows()
+        return [
+            {
+                **row,
+                "verdict": odds.verdict,
+                "ei_safe": odds.ei_recommended,
+                "ei_typical": odds.ei_median,
+                "scans_ahead": self.ahead[odds.roll.id],
+                "headline": odds.headline,
+            }
+            for row, odds in zip(plain, self.odds.rolls, strict=True)
+        ]
 
 
 def trip_outlook(

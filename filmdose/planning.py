@@ -16,9 +16,9 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
@@ -36,6 +36,9 @@ from filmdose.radiation.sources import get_source
 from filmdose.result import Result
 from filmdose.trip import Leg, Roll, Trip, after_legs, legs_ahead
 from filmdose.units import THIRD, format_speed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["LOST_STOPS", "PLAN_SPEEDS", "Plan", "RollPlan", "make_plan"]
 
@@ -94,6 +97,8 @@ class RollPlan(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row, with the columns of :meth:`Plan.to_dataframe`."""
+        import pandas as pd
+
         return pd.DataFrame([_roll_row(self)])
 
 
@@ -144,6 +149,8 @@ class Plan(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each roll, in the order of asking."""
+        import pandas as pd
+
         return pd.DataFrame([_roll_row(row) for row in self.rolls])
 
     @property
@@ -368,6 +375,8 @@ def _roll_plan(roll: Roll, losses: _Losses, after: RollOdds, question: Question)
 
 
 def _checkpoints(trip: Trip, losses: _Losses) -> pd.DataFrame:
+    import pandas as pd
+
     rows = []
     for number, leg in enumerate(trip.legs):
         gains = {
@@ -392,6 +401,8 @@ def _checkpoints(trip: Trip, losses: _Losses) -> pd.DataFrame:
 
 
 def _pouch(trip: Trip, losses: _Losses, name: str) -> pd.DataFrame:
+    import pandas as pd
+
     bare = sum(losses[roll.id, "scan"] for roll in trip.rolls)
     inside = sum(losses[roll.id, "pouch"] for roll in trip.rolls)
     gains = {roll.id: losses[roll.id, "scan"] - losses[roll.id, "pouch"] for roll in trip.rolls}
@@ -411,6 +422,8 @@ def _pouch(trip: Trip, losses: _Losses, name: str) -> pd.DataFrame:
 
 
 def _speeds(outlook: Iterable[tuple[RollOdds, float]], needed_ei: float | None) -> pd.DataFrame:
+    import pandas as pd
+
     rows = [
         {
             "kind": row.roll.film.kind,

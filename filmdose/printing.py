@@ -13,10 +13,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
@@ -27,6 +26,9 @@ from filmdose.sensitometry import grade_for_density_range
 from filmdose.solution import shadow_points, verdict_of
 from filmdose.standards import LOG10_2
 from filmdose.tonecurve import GAIN_CEILING, ToneCurve, tone_curve
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["PrintPlan", "print_plan"]
 

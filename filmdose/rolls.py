@@ -15,7 +15,6 @@ from difflib import get_close_matches
 from typing import TYPE_CHECKING, Any, cast, overload
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import GRID_ATTRIBUTES, answer, answers_of_solution
 from filmdose.arguments import hold_to_annotations
@@ -36,6 +35,7 @@ from filmdose.solution import solve_film, solve_films
 from filmdose.trip import Roll, Shot, Trip, roll_question
 
 if TYPE_CHECKING:
+    import pandas as pd
     import xarray as xr
 
     from filmdose.names import Kind
@@ -144,10 +144,13 @@ def answers(
 
     Examples
     --------
+    >>> import pandas as pd
     >>> table = pd.DataFrame({"speed": [400, 800], "cabin-ct": [1, 2]}, index=["a", "b"])
     >>> answers(table, shield="lead=0.25")["ei"].tolist()
     [160.0, 250.0]
     """
+    import pandas as pd
+
     asked = Question() if question is None else question
     solve = _Solving(question=asked, films=films, safe=safe, priors=priors, samples=samples, rng=random_seed(rng))
     _check_names(fields, strict=True)
@@ -206,6 +209,8 @@ _MADE = (*ROLL_ANSWERS, *SAFE_ANSWERS, "verdict_flag", "status_flag", "kerma_low
 
 
 def _of_frame(table: pd.DataFrame, fields: Mapping[str, Any], solve: _Solving) -> pd.DataFrame:
+    import pandas as pd
+
     _check_names(table.columns)
     if not table.columns.is_unique:
         twice = table.columns[table.columns.duplicated()][0]
@@ -614,6 +619,8 @@ def _key(value: Any) -> Any:
 
 
 def _missing(value: Any) -> bool:
+    import pandas as pd
+
     return (
         value is None
         or value is pd.NA

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, reduce
 from typing import Any
 
 import numpy as np
@@ -18,6 +18,7 @@ from filmdose.arrays import FloatArray
 from filmdose.decision import highlight_lost, least_loss, shadow_to_win
 from filmdose.errors import ArgumentError
 from filmdose.film.model import Film
+from filmdose.nodes import cubic_at, first_root
 from filmdose.quantity import in_unit
 from filmdose.question import Question
 from filmdose.solver import (
@@ -26,8 +27,6 @@ from filmdose.solver import (
     RecordRows,
     RecordSolver,
     ReversalLoss,
-    cubic_at,
-    first_root,
     record_criteria,
     record_solver,
     reversal_loss,
@@ -48,6 +47,7 @@ __all__ = [
     "is_restored",
     "least_of_records",
     "loss_curves",
+    "most_of_records",
     "readings_end",
     "record_solvers",
     "reversal_verdict",
@@ -94,7 +94,7 @@ ROOM_UNKNOWN = 1.0
 
 _WALL = 100.0  # stops lost for a stop beyond the readings
 
-_BLOCK = 1024  # cells whose curves stay in a core's cache
+_BLOCK = 2048  # cells whose curves nearly stay in a core's cache
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -328,7 +328,9 @@ def _stack_solution(
     hits = [known * np.array([solver.hits_per_ugy for solver in record]) for record in solvers]
     ends = _Ends(*np.array([readings_end(film, question) for film, _ in films]).T)
     with one_thread():
-        solution = _negative_rows([stack_records(record) for record in solvers], hits, kerma, ends, question)
+        records = [stack_records(record) for record in solvers]
+        highlights = _highlights(records, ends, question.scene_range)
+        solution = _negative_rows(records, hits, kerma, highlights, question)
     unknown = np.isnan(kerma)
     if unknown.any():
         _forget(solution, unknown)
@@ -342,40 +344,37 @@ def _negative_block(film: Film, kerma: FloatArray, question: Question) -> FilmSo
     solvers = record_solvers(film)
     known = np.where(np.isnan(kerma), 0.0, kerma)
     hits = [known * solver.hits_per_ugy for solver in solvers]
-    ends = _Ends(*(np.array([end]) for end in readings_end(film, question)))
-    return _negative_rows([solver.rows() for solver in solvers], hits, kerma, ends, question)
+    highlights = _film_highlights(film, question)
+    return _negative_rows([solver.rows() for solver in solvers], hits, kerma, highlights, question)
 
 
 def _negative_rows(
-    records: Sequence[RecordRows], hits: Sequence[FloatArray], kerma: FloatArray, ends: _Ends, question: Question
+    records: Sequence[RecordRows],
+    hits: Sequence[FloatArray],
+    kerma: FloatArray,
+    highlights: _Highlights,
+    question: Question,
 ) -> FilmSolution:
     """Solution of rows, each a film at a dose: of one film at many, or of many films of one kind at one dose each."""
     criteria: list[RecordCriteria] = []
     dark: list[FloatArray] = []
-    bright: list[FloatArray] = []
     kept: list[FloatArray] = []
     for rows, dose in zip(records, hits, strict=True):
         found, view = record_criteria(rows, dose, question.snr_target, question.scene_range, question.criterion)
         criteria.append(found)
         dark.append(view.log2_snr)
-        bright.append(view.log2_highlight)
-        assert view.contrast_kept is not None
-        kept.append(view.contrast_kept)
+        kept.append(view.contrast_kept(rows.solver.light))
     light = records[0].solver.light
     step = light.step
-    stops = {name: _most([one.stops[name] for one in criteria]) for name in question.criteria}
-    log2_snr, log2_highlight = least_of_records(dark), least_of_records(bright)
-    needed = stops[question.criterion]
-    highlight = _highlight_lost(log2_highlight, light, ends)
-    choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlight, step, question)
+    stops = {name: most_of_records([one.stops[name] for one in criteria]) for name in question.criteria}
+    log2_snr, needed = least_of_records(dark), stops[question.criterion]
+    choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlights.lost, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
     snr_given = np.where(kerma == 0.0, 1.0, snr_at(log2_snr, best, light))
-    verdict = verdict_of(snr_given / question.snr_target, _at_nodes(least_of_records(kept), place))
+    verdict = verdict_of(snr_given / question.snr_target, cubic_at(least_of_records(kept), place))
     lost = verdict == "lost"
     restored = is_restored(needed, best, snr_given, question)
-    room = np.broadcast_to(_room(highlight, step), kerma.shape).copy()
-    room[room > ends.highlight] = np.nan  # not measured
     kept_at_marked = [one.snr_kept for one in criteria]
     decides = deciding_record([one.stops[question.criterion] for one in criteria], kept_at_marked, question)
     return FilmSolution(
@@ -384,13 +383,13 @@ def _negative_rows(
         needed=needed,
         given=np.where(lost, np.nan, best),
         best=best,
-        room_marked=room,
+        room_marked=np.broadcast_to(highlights.room, kerma.shape).copy(),
         snr_kept=np.min(kept_at_marked, axis=0),
         snr_given=snr_given,
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
         contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
         verdict=verdict,
-        status=status_codes(lost, restored, best >= ends.shadow - UNSPOKEN, choice.highlight),
+        status=status_codes(lost, restored, best >= highlights.ends.shadow - UNSPOKEN, choice.highlight),
         decides=decides,
         records=tuple(criteria),
     )
@@ -423,8 +422,7 @@ def film_highlight_lost(film: Film, log2_highlight: FloatArray, question: Questi
     not at all when the readings do not reach the highlight of the marked exposure; no guess limits the index.  The
     shadow point itself stays inside the readings.
     """
-    ends = _Ends(*(np.array([end]) for end in readings_end(film, question)))
-    return _highlight_lost(log2_highlight, record_solvers(film)[0].light, ends)
+    return _highlight_lost(log2_highlight, record_solvers(film)[0].light, _film_ends(film, question))
 
 
 @dataclass(frozen=True, eq=False)
@@ -433,6 +431,10 @@ class _Ends:
 
     shadow: FloatArray
     highlight: FloatArray
+
+
+def _film_ends(film: Film, question: Question) -> _Ends:
+    return _Ends(*(np.array([end]) for end in readings_end(film, question)))
 
 
 def _highlight_lost(log2_highlight: FloatArray, light: Light, ends: _Ends) -> FloatArray:
@@ -449,6 +451,35 @@ def _highlight_lost(log2_highlight: FloatArray, light: Light, ends: _Ends) -> Fl
     result = highlight_lost(lost, light.margin)
     beyond = np.maximum(stops[light.margin :] - np.maximum(ends.shadow, 0.0)[:, None], 0.0)
     return np.asarray(np.where(beyond > 0.0, np.maximum(result, 0.0), result) + _WALL * beyond)
+
+
+@dataclass(frozen=True, eq=False)
+class _Highlights:
+    """The highlights of a film, or of a film in each row, which no dose touches.
+
+    ``lost`` at nodes from s = 0 on [stops; negative where there is room], (films, nodes), and ``room`` at the marked
+    speed [stops; NaN where it was not measured], (films,).
+    """
+
+    ends: _Ends
+    lost: FloatArray
+    room: FloatArray
+
+
+def _highlights(records: Sequence[RecordRows], ends: _Ends, scene_range: float) -> _Highlights:
+    light = records[0].solver.light
+    lost = _highlight_lost(least_of_records([rows.log2_highlight(scene_range) for rows in records]), light, ends)
+    room = first_root(lost)
+    room[np.isnan(room)] = lost.shape[1] - 1  # all that was looked at where they never lose
+    room *= light.step / LOG10_2
+    room[room > ends.highlight] = np.nan
+    return _Highlights(ends, lost, room)
+
+
+@lru_cache(maxsize=64)
+def _film_highlights(film: Film, question: Question) -> _Highlights:
+    rows = [solver.rows() for solver in record_solvers(film)]
+    return _highlights(rows, _film_ends(film, question), question.scene_range)
 
 
 def is_restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
@@ -489,10 +520,9 @@ def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, questio
     for solver in solvers:
         hits = kerma_ugy * solver.hits_per_ugy
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
-        assert view.contrast_kept is not None
-        kept.append(view.contrast_kept)
+        kept.append(view.contrast_kept(solver.light))
     least, clicks = least_of_records(kept), LOG10_2 / solvers[0].light.step
-    return np.stack([_at_nodes(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
+    return np.stack([cubic_at(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
 
 
 def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -516,27 +546,21 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     return stops, shadow, film_highlight_lost(film, log2_highlight, question)
 
 
-def _room(highlight: FloatArray, step: float) -> FloatArray:
-    """Stops until the highlights begin to lose; all that was looked at where they never do."""
-    found = first_root(highlight)
-    found[np.isnan(found)] = highlight.shape[1] - 1
-    return np.asarray(found * step / LOG10_2)
-
-
-def _most(arrays: Sequence[FloatArray]) -> FloatArray:
-    return arrays[0] if len(arrays) == 1 else np.max(arrays, axis=0)  # NaN, no solution, is most of all
+def most_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
+    """The most of every record, one element a row; NaN, no solution, is most of all."""
+    return reduce(np.maximum, arrays)
 
 
 def least_of_records(arrays: Sequence[FloatArray]) -> FloatArray:
     """The least of every record, on the nodes that all have."""
-    if len(arrays) == 1:
-        return arrays[0]
     count = min(array.shape[1] for array in arrays)
-    return np.asarray(np.min([array[:, :count] for array in arrays], axis=0))
+    return reduce(np.minimum, [array[:, :count] for array in arrays])
 
 
 def deciding_record(need: Sequence[FloatArray], kept: Sequence[FloatArray], question: Question) -> NDArray[np.intp]:
     """Index of the record that loses most: keeps least signal-to-noise, or needs most by another criterion."""
+    if len(kept) == 1:
+        return np.zeros(kept[0].shape, dtype=np.intp)
     if question.criterion == "shadow_snr":
         return np.asarray(np.argmin(kept, axis=0))
     needs = np.nan_to_num(np.stack(need), nan=np.inf)
@@ -544,18 +568,12 @@ def deciding_record(need: Sequence[FloatArray], kept: Sequence[FloatArray], ques
 
 
 def _pick(arrays: Sequence[FloatArray], decides: NDArray[np.intp]) -> FloatArray:
-    return np.asarray(np.take_along_axis(np.stack(arrays), decides[None], axis=0)[0])
+    return arrays[0] if len(arrays) == 1 else np.asarray(np.choose(decides, arrays))
 
 
 def snr_at(log2_snr: FloatArray, stops: FloatArray, light: Light) -> FloatArray:
     """Signal-to-noise over the clean one, some stops right of the shadow point, for each row [1]."""
-    return np.asarray(np.exp2(_at_nodes(log2_snr, stops * (LOG10_2 / light.step) + light.margin)))
-
-
-def _at_nodes(values: FloatArray, place: FloatArray) -> FloatArray:
-    """Value of each row at a node position."""
-    first = np.clip(np.floor(place).astype(np.intp) - 1, 0, values.shape[1] - 4)
-    return cubic_at(values, first, place - first)
+    return np.asarray(np.exp2(cubic_at(log2_snr, stops * (LOG10_2 / light.step) + light.margin)))
 
 
 # -- reversal film -------------------------------------------------------------------------------------------------

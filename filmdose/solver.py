@@ -2,7 +2,8 @@
 
 For one record light enters only through fixed matrices, P_L and dP_L/dlog10 H of every class on nodes of exposure;
 a dose, the exponents, the contrast and the toe enter only through *weights* of the classes, one row for each case.
-So all cases are a few matrix products, and every criterion is read off their rows.
+So all cases are a few matrix products, and every criterion is read off their rows (:mod:`filmdose.nodes` says how
+these lie in memory).
 
 Exposure is counted from the *shadow point* of the clean record, s = log10 H - log10 H_m, and dose as x, the mean
 number of hits of a grain of sensitivity 1 / H_m.  In these two numbers all speeds of one family of films are the
@@ -22,6 +23,7 @@ from scipy.special import gammainc, gammaincc, gammaln
 from filmdose.arrays import FloatArray
 from filmdose.criteria import Criterion, Tones
 from filmdose.film.emulsion import LN10, Emulsion
+from filmdose.nodes import Rise, cubic_root, first_root, first_roots, nodes_from, product
 from filmdose.standards import (
     CONTRAST_INTERVAL,
     FRACTION_OF_MEAN_GRADIENT,
@@ -31,6 +33,7 @@ from filmdose.standards import (
 )
 
 __all__ = [
+    "ABSENT",
     "AS_IT_IS",
     "CRITERIA",
     "Light",
@@ -40,10 +43,6 @@ __all__ = [
     "RecordView",
     "ReversalLoss",
     "Shape",
-    "cubic_at",
-    "cubic_root",
-    "first_root",
-    "nodes_from",
     "record_criteria",
     "record_solver",
     "reversal_loss",
@@ -74,9 +73,13 @@ TONES = LOG10_2
 #: Nodes on either side of what is asked for, which rows with a shadow point of their own need.
 MARGIN = 48
 
+#: Weight of a class that is not there [density]: nothing beside any density, and still a divisor.
+ABSENT = 1e-200
+
 _MOST_TERMS = 16  # quanta up to which a finite sum takes the place of the incomplete gamma function
 
 _TINY = 1e-300
+_LEAST_GRADIENT = 1e-14  # what is less left of the gradient of a fogged film is rounding [density per log unit]
 _LEAST_EXPONENT = -230.0  # nobody sees a grain that is left in 1e100; see _flushed
 
 #: The highlight's gradient is the mean over the top stop of the scene [log units].
@@ -175,6 +178,11 @@ def _few_quanta(x: FloatArray, quanta: float) -> tuple[FloatArray, FloatArray]:
     return total, left
 
 
+def _by_classes(rows: FloatArray) -> FloatArray:
+    """Rows laid out class by class, as :mod:`filmdose.nodes` has them."""
+    return np.asarray(rows, order="F")
+
+
 def _flushed(rows: FloatArray) -> FloatArray:
     """Numbers whose products come next to underflow change nothing and make a product several times slower."""
     return np.where(np.abs(rows) < 1e-100, 0.0, rows)
@@ -246,22 +254,45 @@ class RecordView:
 
     Parameters
     ----------
-    log2_snr
-        log2 of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
+    squared_snr
+        Square of the signal-to-noise s right of the shadow point over that of the clean shadow point, (rows, nodes).
     log2_highlight
         log2 of the gradient at the scene's highlight, s further right, over the least that it is held to
         (:meth:`RecordRows.log2_highlight`); one row, or a row for each shape.
     fog_density
         Density added where no light fell [density], (rows,).
-    contrast_kept
-        Mean gradient over 1.30 log units from there on, over that of the clean film at its shadow point; from s = 0
-        on; None where it was not asked for.
+    net, clean_rise
+        Density on nodes from s = 0 on, but for a constant of each row [density], (rows, nodes), and what the clean
+        film's rises by over 1.30 log units from its shadow point; only where the contrast was asked for.
     """
 
-    log2_snr: FloatArray
+    squared_snr: FloatArray
     log2_highlight: FloatArray
     fog_density: FloatArray
-    contrast_kept: FloatArray | None = None
+    net: FloatArray | None = None
+    clean_rise: FloatArray | None = None
+
+    @cached_property
+    def log2_snr(self) -> FloatArray:
+        """log2 of the signal-to-noise over that of the clean shadow point, (rows, nodes)."""
+        return _half_log2(self.squared_snr)
+
+    def contrast_kept(self, light: Light) -> FloatArray:
+        """Mean gradient over 1.30 log units from s = 0 on, over that of the clean film at its shadow point."""
+        assert self.net is not None
+        assert self.clean_rise is not None
+        interval = round(CONTRAST_INTERVAL / light.step)
+        kept = self.net[:, interval : interval + light.reach] - self.net[:, : light.reach]
+        kept /= self.clean_rise[:, None]
+        return kept
+
+
+def _half_log2(squared: FloatArray) -> FloatArray:
+    """log2 of the roots of what is not negative."""
+    result = np.maximum(squared, _TINY)
+    np.log2(result, out=result)
+    result *= 0.5
+    return result
 
 
 class RecordRows:
@@ -278,22 +309,32 @@ class RecordRows:
         def column(value: FloatArray | None, own: float) -> FloatArray | float:
             return own if value is None else np.asarray(value)[:, None]
 
-        c = np.atleast_2d(solver.weights) if shape.weights is None else shape.weights
+        def power(exponent: FloatArray | float) -> FloatArray:
+            return np.atleast_2d(np.exp(np.multiply(LN10 * exponent, z, order="F")))
+
+        c = np.atleast_2d(solver.weights) if shape.weights is None else _by_classes(shape.weights)
         self.origin: FloatArray | None = None
         if shape.log_contrast is not None:
             factor = np.exp(shape.log_contrast)
-            c = c * factor[:, None]
+            c = _by_classes(c * factor[:, None])
             self.origin = solver.shadow_point_at(factor)
         self.weights = c
         self.clean = c * (1.0 - solver.native_fog)
-        self.profile: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.hit_exponent, solver.hit_exponent) * z))
-        self.area: FloatArray = np.atleast_2d(np.exp(LN10 * column(shape.area_exponent, solver.area_exponent) * z))
-        self.saturation = column(shape.dye_saturation, solver.dye_saturation)
-        self.floor = column(shape.noise_floor, solver.noise_floor)
-        self.cluster = column(shape.cluster_grains, solver.cluster_grains)
+        hit_exponent = column(shape.hit_exponent, solver.hit_exponent)
+        self.fast_first = bool(np.min(hit_exponent) >= 0.0)
+        self.profile: FloatArray = power(hit_exponent)
+        self.most_struck = self.profile.max(axis=0, keepdims=True)
+        self.area: FloatArray = power(column(shape.area_exponent, solver.area_exponent))
         self.total = self.clean.sum(axis=1)
-        self.struck = (self.weights / self.area * self.profile).sum(axis=1)  # sum (c / a) m at one hit
-        self.full = (self.area * c).sum(axis=1)[:, None]
+        struck = (c / self.area * self.profile).sum(axis=1)[:, None]  # sum (c / a) m at one hit
+        self.clusters = np.asarray((column(shape.cluster_grains, solver.cluster_grains) - 1.0) / struck)
+        # what stands in the variance alone, before u_j and before u_j**2
+        saturation = column(shape.dye_saturation, solver.dye_saturation)
+        floor = column(shape.noise_floor, solver.noise_floor)
+        full = (self.area * c).sum(axis=1)[:, None]
+        self.constant = np.asarray(floor + (0.0 if solver.positive else (1.0 - saturation) * full))
+        self.linear = _by_classes(self.area * (1.0 if solver.positive else 2.0 * saturation - 1.0))
+        self.quadratic = _by_classes(-saturation * (self.area / np.maximum(c, ABSENT))) if np.any(saturation) else None
         at_zero = slice(light.zero, light.zero + 1)
         slope = self._on(self.clean, light.slope, at_zero)
         variance = self.variance(self.clean, None, at_zero)
@@ -317,38 +358,66 @@ class RecordRows:
 
     # -- rows of weights on nodes ----------------------------------------------------------------------------------
 
-    def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
-        """Product of weights with a matrix; on the nodes counted from each row's own shadow point."""
-        if self.origin is None:
-            return np.asarray(rows @ (matrix if nodes is None else matrix[:, nodes]))
-        return self._shifted(rows @ matrix, nodes)
+    def _on(
+        self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None, factor: FloatArray | None = None
+    ) -> FloatArray:
+        """Product of weights, times a factor of the classes, with a matrix; from each row's own shadow point on."""
+        asked = slice(0, matrix.shape[1]) if nodes is None else nodes
+        part = asked if self.origin is None else self._reached(asked, matrix.shape[1])
+        matrix = matrix[:, part]
+        if factor is not None and len(factor) == 1:
+            matrix = factor.T * matrix  # one for all rows
+        elif factor is not None:
+            rows = rows * factor
+        values = product(rows, matrix)
+        return values if self.origin is None else self._shifted(values, part.start, asked)
 
-    def _shifted(self, values: FloatArray, nodes: slice | None) -> FloatArray:
-        """Values at the nodes plus each row's own shadow point, on the cubic through four nodes."""
+    def _nodes_away(self) -> tuple[NDArray[np.intp], FloatArray]:
+        """How many nodes each row's own shadow point lies right of s = 0, and the part of a node beyond."""
         assert self.origin is not None
-        first, last = (0, values.shape[1]) if nodes is None else (nodes.start, nodes.stop)
         place = self.origin / self.solver.light.step
         whole = np.floor(place)
-        t = (place - whole)[:, None]
+        return whole.astype(np.intp), place - whole
+
+    def _reached(self, nodes: slice, count: int) -> slice:
+        """What nodes counted from the rows' own shadow points lie between, of ``count`` nodes."""
+        whole, _ = self._nodes_away()
+        first, last = nodes.start - 1 + int(whole.min()), nodes.stop + 2 + int(whole.max())
+        return slice(min(max(first, 0), count - 1), max(min(last, count), 1))
+
+    def _shifted(self, values: FloatArray, start: int, nodes: slice) -> FloatArray:
+        """Values that begin at node ``start``, at nodes from each row's own shadow point; cubics through four nodes."""
+        whole, t = self._nodes_away()
         coefficients = (
             -t * (t - 1.0) * (t - 2.0) / 6.0,
             (t + 1.0) * (t - 1.0) * (t - 2.0) / 2.0,
             -(t + 1.0) * t * (t - 2.0) / 2.0,
             (t + 1.0) * t * (t - 1.0) / 6.0,
         )
-        index = np.arange(first, last) + whole.astype(np.intp)[:, None]
-        result = np.zeros((values.shape[0], last - first))
-        for offset, coefficient in zip((-1, 0, 1, 2), coefficients, strict=True):
-            result += coefficient * np.take_along_axis(values, np.clip(index + offset, 0, values.shape[1] - 1), axis=1)
-        return result
+        count = nodes.stop - nodes.start
+        first = whole + (nodes.start - 1 - start)
+        if first.min() < 0 or first.max() + count + 3 > values.shape[1]:  # the end nodes stand for what lies beyond
+            node = np.clip(first + np.arange(count + 3)[:, None], 0, values.shape[1] - 1)
+            around = values.T[node, np.arange(len(values))]
+        else:
+            around = nodes_from(values, first, count + 3)
+        result = coefficients[0] * around[:count]
+        term = np.empty_like(result)
+        for offset in (1, 2, 3):
+            np.multiply(coefficients[offset], around[offset : offset + count], out=term)
+            result += term
+        return np.asarray(result.T)
 
     def surviving(self, hits: FloatArray) -> FloatArray:
         """w_j = c_j (1 - p0) exp(-m_j), one row a dose."""
-        exponent = -hits[:, None] * self.profile
-        np.maximum(exponent, _LEAST_EXPONENT, out=exponent)
+        exponent = self.profile.T * -hits
+        deep = self.most_struck[0] * hits.max(initial=0.0) > -_LEAST_EXPONENT
+        if deep.any():
+            fast = exponent[deep.argmax() :]  # classes lie from slow to fast
+            np.maximum(fast, _LEAST_EXPONENT, out=fast)
         np.exp(exponent, out=exponent)
-        exponent *= self.clean
-        return exponent
+        exponent *= self.clean.T
+        return np.asarray(exponent.T)
 
     def variance(self, w: FloatArray, hits: FloatArray | None, nodes: slice) -> FloatArray:
         """v + sum_j a_j c_j F_j (1 - s F_j) + extra on some nodes, where a grain of sensitivity 1/H_m has area 1.
@@ -356,28 +425,20 @@ class RecordRows:
         ``w`` are the surviving weights at some hits x; None stands for the clean film.
 
         With u_j the fraction that stays undeveloped the sum is (1 - s) sum a c + (2 s - 1) sum a c u - s sum a c u**2
-        of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j.
+        of a negative, whose F_j is 1 - u_j, and sum a c u - s sum a c u**2 of reversal film, whose F_j is u_j:
+        ``constant``, ``linear`` and ``quadratic`` hold what doses do not change.
         """
-        missed, saturation = self.solver.light.missed, self.saturation
-        scaled = w * self.area
-        by_grains = self._on(scaled, missed, nodes)
-        positive = self.solver.positive
-        if np.any(saturation):
-            if not positive:
-                by_grains *= 2.0 * saturation - 1.0
-                by_grains += (1.0 - saturation) * self.full
-            scaled *= w
-            scaled /= self.weights
-            by_grains -= saturation * self._on(scaled, self.solver.light_missed_squared, nodes)
-        elif not positive:
-            np.subtract(self.full, by_grains, out=by_grains)
-        by_grains += self.floor
+        missed = self.solver.light.missed
+        variance = self._on(w, missed, nodes, self.linear)
+        variance += self.constant
+        if self.quadratic is not None:
+            variance += self._on(w * w, self.solver.light_missed_squared, nodes, self.quadratic)
         if hits is not None:
-            clustered = self._on(w * self.profile, missed, nodes)
+            clustered = self._on(w, missed, nodes, self.profile)
             clustered *= clustered
-            clustered *= (hits / self.struck)[:, None] * (self.cluster - 1.0)
-            by_grains += clustered
-        return by_grains
+            clustered *= hits[:, None] * self.clusters
+            variance += clustered
+        return variance
 
     def tones(self, w: FloatArray, hits: FloatArray | None) -> Tones:
         """What a criterion of the user's own sees, at surviving weights and hits (None for the clean film)."""
@@ -392,28 +453,24 @@ class RecordRows:
 
     # -- what the decision needs -----------------------------------------------------------------------------------
 
-    def view(self, hits: FloatArray, scene_range: float, nodes: int | None = None) -> RecordView:
+    def view(self, hits: FloatArray, scene_range: float) -> RecordView:
         """The record at some doses (one a row): shadows and highlights against compensation."""
         light = self.solver.light
-        count = light.reach if nodes is None else min(nodes, light.reach)
-        places = slice(light.zero - light.margin, light.zero + count)
+        places = slice(light.zero - light.margin, light.zero + light.reach)
         w = self.surviving(hits)
-        slope = self._on(w, light.slope, places)
-        variance = self.variance(w, hits, places)
         return RecordView(
-            log2_snr=self._log2_snr(slope, variance),
-            log2_highlight=self.log2_highlight(scene_range)[:, : light.margin + count],
+            squared_snr=self._squared_snr(self._on(w, light.slope, places), self.variance(w, hits, places)),
+            log2_highlight=self.log2_highlight(scene_range),
             fog_density=np.asarray(self.total - w.sum(axis=1)),
         )
 
-    def _log2_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
-        scale = self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2
+    def _squared_snr(self, slope: FloatArray, variance: FloatArray) -> FloatArray:
+        """Square of slope over noise, over that of the clean shadow point; uses up ``variance``."""
         squared = slope * slope
-        squared /= np.maximum(variance, _TINY)  # fogged through, reversal film has neither image nor noise
-        squared *= scale[:, None]
-        np.maximum(squared, _TINY, out=squared)
-        np.log2(squared, out=squared)
-        squared *= 0.5
+        if self.solver.positive:  # fogged through, reversal film has neither image nor noise
+            np.maximum(variance, _TINY, out=variance)
+        squared /= variance
+        squared *= (self.clean_variance / np.maximum(self.clean_gradient, _TINY) ** 2)[:, None]
         return squared
 
     def log2_highlight(self, scene_range: float) -> FloatArray:
@@ -650,68 +707,80 @@ def record_criteria(
     zero, near_end = light.zero, light.zero + light.nearby
     w = rows.surviving(hits)
     total = w.sum(axis=1)
-    undeveloped = rows._on(w, light.missed, slice(0, near_end + round(MEAN_GRADIENT_INTERVAL / step)))
-    slope = rows._on(w, light.slope, slice(0, near_end))
+    first = min(_first_node(rows), zero - light.margin)
+    net = rows._on(w, -light.missed, slice(first, near_end + round(MEAN_GRADIENT_INTERVAL / step)))  # less ``total``
+    slope = rows._on(w, light.slope, slice(first, near_end))
     near = slice(zero - light.margin, zero + light.reach)
-    log2_snr = rows._log2_snr(slope[:, near], rows.variance(w, hits, near))
-    snr_excess = log2_snr[:, light.margin :] - math.log2(snr_target)
+    squared_snr = rows._squared_snr(slope[:, near.start - first : near.stop - first], rows.variance(w, hits, near))
     whole = near_end >= light.end
-    *places, at_snr = first_roots(*_crossings(rows, total, undeveloped, slope), snr_excess, going_on=0 if whole else 3)
+    places = first_roots(
+        *_crossings(rows, total, net, slope, zero - first, goes_on=not whole),
+        Rise(squared_snr[:, light.margin :], snr_target**2, _half_log2),
+    )
     if not whole:  # few rows need more light than compensation can reach: they alone are looked for on all nodes
-        seen = light.nearby - 3 + np.array([[0], [zero], [0]])
-        beyond = np.flatnonzero(~(np.stack(places) < seen).all(axis=0))
+        seen = light.nearby - 3 + np.array([[0], [zero - first], [0]])
+        beyond = np.flatnonzero(~(places[:3] < seen).all(axis=0))
         if beyond.size:
             few, weights = rows.part(beyond), w[beyond]
-            on_all = few._on(weights, light.missed), few._on(weights, light.slope, slice(0, light.end))
-            for place, found in zip(places, first_roots(*_crossings(few, total[beyond], *on_all)), strict=True):
-                place[beyond] = found
-    places[1] -= zero + rows_clean_fractional(rows)
-    stops = dict(zip(CRITERIA, (*places, at_snr), strict=True))
+            all_net = few._on(weights, -light.missed, slice(first, light.missed.shape[-1]))
+            all_slope = few._on(weights, light.slope, slice(first, light.end))
+            places[:3, beyond] = first_roots(*_crossings(few, total[beyond], all_net, all_slope, zero - first))
+    places[1] -= zero - first + rows_clean_fractional(rows)
+    stops = dict(zip(CRITERIA, places, strict=True))
     if isinstance(criterion, Criterion):
         fogged, clean = rows.tones(w, hits), rows.tones(rows.clean, None)
         stops[criterion] = first_root(criterion.over(fogged, clean)[:, : light.end - zero])
-    for name, value in stops.items():
+    for value in stops.values():
         value *= step / LOG10_2
         value[hits == 0.0] = 0.0  # an identity, which the grid would give to rounding
-        stops[name] = value
     interval = round(CONTRAST_INTERVAL / step)
-    clean_net = rows.undeveloped_clean[:, zero] - rows.undeveloped_clean[:, zero + interval]
-    contrast_kept = undeveloped[:, zero : zero + light.reach] - undeveloped[:, zero + interval :][:, : light.reach]
-    contrast_fogged = contrast_kept[:, 0] / CONTRAST_INTERVAL
-    contrast_kept /= clean_net[:, None]
+    clean_rise = rows.undeveloped_clean[:, zero] - rows.undeveloped_clean[:, zero + interval]
     view = RecordView(
-        log2_snr=log2_snr,
+        squared_snr=squared_snr,
         log2_highlight=rows.log2_highlight(scene_range),
         fog_density=np.where(hits == 0.0, 0.0, rows.total - total),
-        contrast_kept=contrast_kept,
+        net=net[:, zero - first :],
+        clean_rise=clean_rise,
     )
     criteria = RecordCriteria(
         stops=stops,
         fog_density=view.fog_density,
-        snr_kept=np.where(hits == 0.0, 1.0, np.exp2(log2_snr[:, light.margin])),
-        contrast_clean=clean_net / CONTRAST_INTERVAL * np.ones(hits.size),
-        contrast_fogged=contrast_fogged,
+        snr_kept=np.where(hits == 0.0, 1.0, np.sqrt(np.maximum(squared_snr[:, light.margin], _TINY))),
+        contrast_clean=clean_rise / CONTRAST_INTERVAL * np.ones(hits.size),
+        contrast_fogged=(net[:, zero - first + interval] - net[:, zero - first]) / CONTRAST_INTERVAL,
     )
     return criteria, view
 
 
-def _crossings(
-    rows: RecordRows, total: FloatArray, undeveloped: FloatArray, slope: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """What rises through 0 where fixed density, fractional and shadow gradient are met.
+def _first_node(rows: RecordRows) -> int:
+    """Node from which on the fractional gradient is looked for: that of the clean point, and two for its cubic.
 
-    On nodes from s = 0 on, the fractional gradient's on all to its left as well.  Of surviving weights with their sum
-    ``total``, their undeveloped density and its slope on nodes from the first on.
+    Fog takes most from the fastest grains, and a grain's response to light is log-concave in log exposure; so it takes
+    more of the gradient at an exposure than at any greater one, and the point moves to the right alone.
     """
-    zero, end = rows.solver.light.zero, slope.shape[1]
+    clean = np.min(rows_clean_fractional(rows))
+    if np.isnan(clean) or not rows.fast_first:
+        return 0
+    return max(rows.solver.light.zero + math.floor(clean) - 2, 0)
+
+
+def _crossings(
+    rows: RecordRows, total: FloatArray, net: FloatArray, slope: FloatArray, zero: int, *, goes_on: bool = False
+) -> tuple[Rise, Rise, Rise]:
+    """What rises to a level where fixed density, fractional and shadow gradient are met.
+
+    On nodes from s = 0 on, which is number ``zero``, the fractional gradient's on all to its left as well.  Of the
+    density above the fogged film's minimum less its greatest, ``total``, and its slope.
+    """
+    end = slope.shape[1]
     right = round(MEAN_GRADIENT_INTERVAL / rows.solver.light.step)
-    fractional = undeveloped[:, right : end + right] - undeveloped[:, :end]
+    fractional = net[:, :end] - net[:, right : end + right]
     fractional *= FRACTION_OF_MEAN_GRADIENT / MEAN_GRADIENT_INTERVAL
     fractional += slope
     return (
-        (total - rows.solver.density_step)[:, None] - undeveloped[:, zero:end],
-        fractional,
-        slope[:, zero:] - rows.clean_gradient[:, None],
+        Rise(net[:, zero:end], rows.solver.density_step - total, goes_on=goes_on),
+        Rise(fractional, _LEAST_GRADIENT, goes_on=goes_on),
+        Rise(slope[:, zero:], rows.clean_gradient, goes_on=goes_on),
     )
 
 
@@ -745,16 +814,18 @@ class ReversalLoss:
 def reversal_loss(rows: RecordRows, hits: FloatArray) -> ReversalLoss:
     """What a block of doses (one a row) takes from a reversal record."""
     light, step = rows.solver.light, rows.solver.light.step
-    places = slice(light.zero, light.end)
+    clean_image = rows.undeveloped_clean[:, light.zero : light.end]
+    highlight = first_root(ISO2240_HIGHLIGHT - clean_image)
+    span = step * highlight
+    # what lies right of the highlight point does not count
+    seen = math.ceil(np.nan_to_num(np.max(highlight), nan=light.end)) + 4
+    places = slice(light.zero, min(light.zero + seen, light.end))
     w = rows.surviving(hits)
     image = rows._on(w, light.missed, places)
-    variance = rows.variance(w, hits, places)
-    ratio = np.exp2(rows._log2_snr(rows._on(w, light.slope, places), variance))
-    clean_image = rows.undeveloped_clean[:, places]
-    span = step * first_root(ISO2240_HIGHLIGHT - clean_image)
+    ratio = np.sqrt(rows._squared_snr(rows._on(w, light.slope, places), rows.variance(w, hits, places)))
     usable = step * first_root(ratio - (1.0 - 1e-9))
     lost = np.where(usable < span, usable / LOG10_2, np.inf)  # NaN: never reached again
-    at = np.clip(span / step, 0, image.shape[1] - 2)
+    at = np.clip(highlight, 0, image.shape[1] - 2)
     clean = hits == 0.0
 
     def contrast(values: FloatArray) -> FloatArray:
@@ -784,122 +855,3 @@ def rows_clean_fractional(rows: RecordRows) -> FloatArray:
         slope = rows._on(rows.clean, light.slope, slice(0, end))
         rows.__dict__["clean_fractional"] = first_root(slope - FRACTION_OF_MEAN_GRADIENT * mean) - zero
     return np.asarray(rows.__dict__["clean_fractional"])
-
-
-# -- crossings --------------------------------------------------------------------------------------------------------
-
-
-def first_root(excess: FloatArray) -> FloatArray:
-    """Node position at which each row first reaches 0; 0 where it starts there, NaN where it never does."""
-    return first_roots(excess)[0]
-
-
-def first_roots(*excesses: FloatArray, going_on: int = 0) -> list[FloatArray]:
-    """:func:`first_root` of several, on cubics through four nodes that are solved together.
-
-    The first ``going_on`` of them go on beyond their last node: rows of these that reach 0 on no node are left NaN.
-    """
-    places, around, low = [], [], []
-    for number, excess in enumerate(excesses):
-        reached = excess >= 0.0
-        index = reached.argmax(axis=1)
-        found = reached[np.arange(index.size), index]
-        place = np.where(found, index.astype(np.float64), np.nan)
-        if number >= going_on and not found.all():
-            lost = np.flatnonzero(~found)
-            place[lost] = _touch(excess[lost])
-        inside = np.flatnonzero(found & (index > 0))
-        left = np.clip(index[inside] - 2, 0, excess.shape[1] - 4)
-        around.append(nodes_from(excess, left, 4, rows=inside))
-        low.append(index[inside] - 1.0 - left)
-        places.append((place, inside, left))
-    roots = cubic_root(np.concatenate(around, axis=1), np.concatenate(low))
-    for (place, inside, left), root in zip(
-        places, np.split(roots, np.cumsum([part.size for part in low])[:-1]), strict=True
-    ):
-        place[inside] = left + root
-    return [place for place, _, _ in places]
-
-
-def nodes_from(
-    values: FloatArray, first: NDArray[np.intp], count: int, *, rows: NDArray[np.intp] | None = None
-) -> FloatArray:
-    """Some neighbouring nodes of each row (or of some rows) from node ``first`` on, shape (count, rows).
-
-    A single row of values serves all.
-    """
-    # a flat take is three times as fast as take_along_axis
-    flat = np.ascontiguousarray(values)
-    start = first
-    if len(flat) > 1:
-        start = first + flat.shape[1] * (np.arange(len(flat)) if rows is None else rows)
-    return flat.ravel().take(start + np.arange(count)[:, None])
-
-
-def cubic_at(values: FloatArray, first: NDArray[np.intp], place: FloatArray) -> FloatArray:
-    """Value of each row at ``place`` nodes right of node ``first``, on the cubic through the four nodes from there."""
-    v0, v1, v2, v3 = nodes_from(values, first, 4)
-    t = place
-    return np.asarray(
-        -v0 * (t - 1.0) * (t - 2.0) * (t - 3.0) / 6.0
-        + v1 * t * (t - 2.0) * (t - 3.0) / 2.0
-        - v2 * t * (t - 1.0) * (t - 3.0) / 2.0
-        + v3 * t * (t - 1.0) * (t - 2.0) / 6.0
-    )
-
-
-def _touch(excess: FloatArray) -> FloatArray:
-    """Rows that never reach 0 on a node may still reach it between nodes, at a maximum."""
-    top = np.clip(excess.argmax(axis=1), 1, excess.shape[1] - 2)
-    here = np.arange(top.size)
-    before, at, after = excess[here, top - 1], excess[here, top], excess[here, top + 1]
-    curvature = before - 2.0 * at + after
-    slope = 0.5 * (after - before)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        peak = at - 0.5 * slope**2 / curvature
-        place = -slope / curvature - np.sqrt(-2.0 * peak / curvature)
-    touches = (curvature < 0) & (peak >= 0) & (np.abs(place) <= 1)
-    return np.asarray(np.where(touches, top + place, np.nan))
-
-
-def cubic_root(values: FloatArray, low: FloatArray) -> FloatArray:
-    """Root in [low, low + 1] of the cubic through (0, f0) ... (3, f3), where it rises through zero."""
-    f0, f1, f2, f3 = values
-    # Newton's forward differences, as a polynomial in t.
-    d2, d3 = f2 - 2.0 * f1 + f0, f3 - 3.0 * (f2 - f1) - f0
-    a3 = d3 / 6.0
-    a2 = 0.5 * (d2 - d3)
-    a1 = (f1 - f0) - 0.5 * d2 + d3 / 3.0
-
-    def cubic(t: FloatArray) -> FloatArray:
-        return np.asarray(f0 + t * (a1 + t * (a2 + t * a3)))
-
-    high = low + 1.0
-    at_low, at_high = cubic(low), cubic(high)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        t = low - at_low / (at_high - at_low)
-        for _ in range(3):
-            t -= cubic(t) / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
-            np.minimum(np.maximum(t, low, out=t), high, out=t)  # keeps NaN, seen below
-        scale = np.abs(at_low) + np.abs(at_high)
-        astray = ~(np.abs(cubic(t)) <= 1e-7 * scale)
-    if astray.any():
-        t[astray] = _bisected(f0[astray], a1[astray], a2[astray], a3[astray], low[astray])
-    return t
-
-
-def _bisected(f0: FloatArray, a1: FloatArray, a2: FloatArray, a3: FloatArray, low: FloatArray) -> FloatArray:
-    """The same root, slowly and surely, for the few rows that Newton's steps lead astray: halving keeps it inside."""
-    low, high = low.copy(), low + 1.0
-    t = 0.5 * (low + high)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for _ in range(40):
-            value = f0 + t * (a1 + t * (a2 + t * a3))
-            below = value < 0
-            low, high = np.where(below, t, low), np.where(below, high, t)
-            step = value / (a1 + t * (2.0 * a2 + t * (3.0 * a3)))
-            if not np.any(np.abs(step) > 1e-12):
-                break
-            newton = t - step
-            t = np.where((newton >= low) & (newton <= high), newton, 0.5 * (low + high))
-    return t

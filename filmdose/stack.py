@@ -14,12 +14,9 @@ from typing import cast
 import numpy as np
 
 from filmdose.arrays import FloatArray
-from filmdose.solver import Light, RecordRows, RecordSolver
+from filmdose.solver import ABSENT, Light, RecordRows, RecordSolver
 
 __all__ = ["StackedRows", "nodes_of", "stack_records"]
-
-#: Weight of a class that is not there: nothing beside any density, and still a divisor.
-_ABSENT = 1e-200
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -59,9 +56,12 @@ class _Stack:
 class StackedRows(RecordRows):
     """Rows of many records, one each."""
 
-    def _on(self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None) -> FloatArray:
+    def _on(
+        self, rows: FloatArray, matrix: FloatArray, nodes: slice | None = None, factor: FloatArray | None = None
+    ) -> FloatArray:
         part = matrix if nodes is None else matrix[:, :, nodes]
-        return np.asarray(np.matmul(rows[:, None, :], part)[:, 0, :])
+        rows = rows if factor is None else rows * factor
+        return np.asarray(np.matmul(np.ascontiguousarray(rows)[:, None, :], part)[:, 0, :])
 
 
 def nodes_of(solver: RecordSolver) -> tuple[float, float, float, bool]:
@@ -89,7 +89,7 @@ def stack_records(solvers: Sequence[RecordSolver]) -> StackedRows:
             lights=lights,
         ),
         light_missed_squared=_padded([solver.light_missed_squared for solver in solvers], 0.0),
-        weights=_padded([solver.weights for solver in solvers], _ABSENT),
+        weights=_padded([solver.weights for solver in solvers], ABSENT),
         native_fog=column("native_fog"),
         hit_exponent=column("hit_exponent"),
         area_exponent=column("area_exponent"),

@@ -20,10 +20,9 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
@@ -32,6 +31,9 @@ from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["GAIN_CEILING", "RecordTone", "ToneCurve", "restore_tones", "tone_curve"]
 
@@ -184,6 +186,8 @@ class ToneCurve(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row a record and density: fogged, corrected and clean density, gain, noise, and where it is limited."""
+        import pandas as pd
+
         parts = [
             pd.DataFrame(
                 {

@@ -7,8 +7,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.answering import Answer, answer
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count, check_number
@@ -24,6 +22,9 @@ from filmdose.radiation.sources import get_source, is_shipped
 from filmdose.result import Result
 from filmdose.standards import LOG10_2
 from filmdose.units import parse_stops_darker
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "FOG_PLACES",
@@ -495,6 +496,8 @@ class Trip(Result):
 
 
 def _rolls_table(rolls: Iterable[Roll]) -> pd.DataFrame:
+    import pandas as pd
+
     rows = [
         {
             "roll": roll.id,
@@ -533,6 +536,29 @@ class RollAnswer(Result):
     def to_dataframe(self) -> pd.DataFrame:
         """One row, with the columns of :func:`trip_table`."""
         return trip_table((self,))
+
+    def to_row(self) -> dict[str, Any]:
+        """The row of :func:`trip_table` as plain values."""
+        roll, dose, found = self.roll, self.dose, self.answer
+        return {
+            "roll": roll.id,
+            "kind": roll.film.kind,
+            "speed": roll.film.speed,
+            "state": roll.state,
+            "kerma_ugy": dose.kerma_ugy,
+            "kerma_low_ugy": dose.kerma_low_ugy,
+            "kerma_high_ugy": dose.kerma_high_ugy,
+            "fog_density": found.fog_density,
+            "needed_stops": found.needed_stops,
+            "given_stops": found.given_stops,
+            "ei": found.ei,
+            "ei_exact": found.ei_exact,
+            "verdict": found.verdict,
+            "snr_kept": found.snr_kept,
+            "room_left_stops": found.room_left_stops,
+            "status": found.status,
+            "message": found.message,
+        }
 
 
 def answer_trip(trip: Trip, question: Question | None = None) -> tuple[RollAnswer, ...]:
@@ -858,30 +884,9 @@ def trip_table(answers: tuple[RollAnswer, ...]) -> pd.DataFrame:
     >>> trip_table(answer_trip(example_trip("example"))).columns[:2].tolist()
     ['roll', 'kind']
     """
-    return pd.DataFrame([_table_row(item) for item in answers])
+    import pandas as pd
 
-
-def _table_row(item: RollAnswer) -> dict[str, Any]:
-    roll, dose, found = item.roll, item.dose, item.answer
-    return {
-        "roll": roll.id,
-        "kind": roll.film.kind,
-        "speed": roll.film.speed,
-        "state": roll.state,
-        "kerma_ugy": dose.kerma_ugy,
-        "kerma_low_ugy": dose.kerma_low_ugy,
-        "kerma_high_ugy": dose.kerma_high_ugy,
-        "fog_density": found.fog_density,
-        "needed_stops": found.needed_stops,
-        "given_stops": found.given_stops,
-        "ei": found.ei,
-        "ei_exact": found.ei_exact,
-        "verdict": found.verdict,
-        "snr_kept": found.snr_kept,
-        "room_left_stops": found.room_left_stops,
-        "status": found.status,
-        "message": found.message,
-    }
+    return pd.DataFrame([item.to_row() for item in answers])
 
 
 hold_to_annotations(globals())

@@ -23,6 +23,7 @@ INSIDE = {
         "lazy",
         "threads",
         "tomlfile",
+        "nodes",
         "solver",
         "decision",
         "solution",

@@ -120,9 +120,32 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return _fail(f"the system says: {error.strerror or error}")
     except Exception as error:  # the parser's own errors know how to say themselves in one line
         if hasattr(error, "format_message"):
-            return _fail(error.format_message())
+            return _fail(_said(error, words))
         raise
     return result if isinstance(result, int) else 0
+
+
+def _said(error: Any, words: list[str]) -> str:
+    """A parser's error like all others: what was given, what is allowed, where to look."""
+    verb = words[0] if words and words[0] in VERBS else ""
+    look = f"filmdose {verb} --help".replace("  ", " ")
+    text = str(error.format_message()).rstrip(".")
+    from filmdose.errors import shown
+
+    names = getattr(getattr(error, "param", None), "opts", ())
+    wanted = next((said for kind, said in _WANTED.items() if f"valid {kind}" in text), None)
+    if wanted is None or not names:
+        return f"{text}. See {look}."
+    given = ""
+    for place, word in enumerate(words):
+        name, equals, value = word.partition("=")
+        if name in names:
+            given = value if equals else next(iter(words[place + 1 :]), "")
+    return f"{names[-1]}: got {shown(given)}; allowed is {wanted}. See {look}."
+
+
+#: What the parser calls a kind of value, and what other messages call it.
+_WANTED = {"integer": "a whole number", "number": "a number"}
 
 
 def _with_decimal_points(words: list[str]) -> list[str]:

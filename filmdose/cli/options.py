@@ -14,12 +14,10 @@ import typer
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError
 from filmdose.everyday import with_points
-from filmdose.film.filmfile import read_film
 from filmdose.film.generic import generic_film, generic_speed_range
 from filmdose.film.model import Film
 from filmdose.history import Flight, History, Pass, Storage, given_dose
 from filmdose.question import DEFAULT_CRITERION, Question, scene_range_from_readings
-from filmdose.radiation.badge import badge_air_kerma
 from filmdose.radiation.sources import Source, get_source
 from filmdose.standards import SCENE_RANGE
 from filmdose.units import parse_days, parse_duration, parse_hours, parse_kerma
@@ -224,6 +222,8 @@ class FilmOptions(_Block):
             raise ArgumentError("speed", self.speed, "nothing together with --film", "The film file has its own speed.")
         if self.kind != DEFAULT_KIND:
             raise ArgumentError("kind", self.kind, "nothing together with --film", "The film file has its own kind.")
+        from filmdose.film.filmfile import read_film
+
         return read_film(self.film)
 
 
@@ -357,6 +357,8 @@ def kerma_list(argument: str, text: str) -> list[float]:
 
 def badge_pass(text: str, shield: str | None) -> Pass:
     """What a badge beside the film read, as one pass: "reading" or "reading@quantity"; the beam is that of cabin CT."""
+    from filmdose.radiation.badge import badge_air_kerma
+
     reading, _, quantity = text.partition("@")
     found = badge_air_kerma(reading, quantity.strip() or None)
     scanner = get_source("cabin-ct")

@@ -46,4 +46,4 @@ def trip(
         found = trip_outlook(journey, question, learned=taught, priors=believed, progress=advance)
     if taught is not None:
         notes.append(found.odds.footnote)
-    deliver(trip_document(journey, found.to_dataframe(), notes=[*found.notes, *notes]), format, output)
+    deliver(trip_document(journey, found.to_rows(), notes=[*found.notes, *notes]), format, output)

@@ -92,6 +92,4 @@ __all__ = [
     "time_at_temperature",
 ]
 
-__getattr__, __dir__ = lazy_names(
-    __name__, {name: home for home, names in _HOME.items() for name in names}, tuple(_HOME)
-)
+__getattr__, __dir__ = lazy_names(__name__, _HOME, tuple(_HOME))

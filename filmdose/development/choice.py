@@ -12,10 +12,9 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import as_film, marked_index
 from filmdose.arguments import hold_to_annotations
@@ -32,6 +31,9 @@ from filmdose.solution import film_highlight_lost, record_solvers, shadow_lost, 
 from filmdose.solver import record_solver
 from filmdose.standards import CONTRAST_INTERVAL, LOG10_2, SPEED_POINT
 from filmdose.units import exposure_index, format_speed
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["DevelopmentChoice", "Trade", "WantedRange", "choose_development", "development_trade"]
 
@@ -175,6 +177,8 @@ def development_trade(
     >>> bool(table.fog_density.is_monotonic_increasing)
     True
     """
+    import pandas as pd
+
     film, asked = as_film(film), Question() if question is None else question
     worst = check_number("kerma_ugy", kerma_ugy, low=0.0, unit="uGy") * asked.peak_to_mean
     notes = process_words(film.kind)
@@ -406,6 +410,8 @@ def choose_development(
     ----------
     iso_6846
     """
+    import pandas as pd
+
     film, asked = as_film(film), Question() if question is None else question
     if film.kind != "bw-negative":
         raise ArgumentError("film", film.label, "a black-and-white negative film", " ".join(process_words(film.kind)))

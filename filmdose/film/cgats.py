@@ -8,14 +8,16 @@ import warnings
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import ArgumentError, InputFileError, ValidityWarning, shown, shown_path
 from filmdose.files import write_text_atomic
 from filmdose.film.csvtable import TableText, parse_numbers, read_any_text
 from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["CGATS_FIELDS", "CgatsTable", "is_cgats", "parse_cgats", "read_cgats", "write_cgats"]
 

@@ -25,9 +25,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.errors import (
     ArgumentError,
@@ -39,6 +37,9 @@ from filmdose.errors import (
     stop_at_faults,
 )
 from filmdose.files import read_bytes, write_text_atomic
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "TableText",
@@ -60,10 +61,6 @@ _NAMES = {
 }
 _CANONICAL = {name: canonical for canonical, names in _NAMES.items() for name in names}
 _NUMBER = re.compile(r"[+-]?(\d+[.,]?\d*|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
-#: From pandas 3.1 every float is read exactly, and asking for it is deprecated.
-_EXACT_FLOATS: dict[str, Any] = (
-    {} if tuple(int(n) for n in pd.__version__.split(".")[:2]) >= (3, 1) else {"float_precision": "round_trip"}
-)
 _NOT_KNOWN = ("", "nan", "NaN", "NAN")
 
 
@@ -168,7 +165,12 @@ def parse_csv(
 
 def parse_numbers(rows: TableText, body: str, *, decimal: str = ".", text_columns: Sequence[str] = ()) -> pd.DataFrame:
     """Numbers of the lines of a table, exact to the last bit; lines with too few or too many values are refused."""
+    import pandas as pd
+
     numbers = [name for name in rows.headings if name not in text_columns]
+    # From pandas 3.1 every float is read exactly, and asking for it is deprecated.
+    exact = tuple(map(int, pd.__version__.split(".")[:2])) >= (3, 1)
+    kept: dict[str, Any] = {} if exact else {"float_precision": "round_trip"}
     body = "\n".join(line for line in body.split("\n") if not line.startswith("#")) if "#" in body else body
     try:
         with warnings.catch_warnings():
@@ -182,7 +184,7 @@ def parse_numbers(rows: TableText, body: str, *, decimal: str = ".", text_column
                 index_col=False,
                 skipinitialspace=True,
                 low_memory=False,
-                **_EXACT_FLOATS,
+                **kept,
                 keep_default_na=False,
                 na_values={name: list(_NOT_KNOWN) for name in numbers},
                 dtype=dict.fromkeys(text_columns, str),

@@ -201,9 +201,13 @@ class Emulsion(Result):
 
     def hits(self, kerma_ugy: ArrayLike) -> FloatArray:
         """m_j: mean hits per grain of every class: shape of ``kerma_ugy`` plus a last axis of classes."""
-        relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
         kerma = np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)
-        return np.asarray(kerma[..., None] * (self.hits_per_ugy * relative))
+        return np.asarray(kerma[..., None] * self._hits_of_1_ugy)
+
+    @cached_property
+    def _hits_of_1_ugy(self) -> FloatArray:
+        relative = 10.0 ** (self.hit_exponent * (self.log_sensitivity - self.reference_log_sensitivity))
+        return np.asarray(self.hits_per_ugy * relative)
 
     def surviving_weights(self, kerma_ugy: ArrayLike) -> FloatArray:
         """c_j (1 - p0) exp(-m_j): the density that light can still decide about."""
@@ -301,13 +305,13 @@ class Emulsion(Result):
 
         Positive for negative film; negative for reversal film, whose blacks it thins.
         """
+        return elementwise(lambda k: self._fog_of(_kerma(k)), kerma_ugy, units=_AT_KERMA[1:])
+
+    def _fog_of(self, kerma_ugy: FloatArray) -> FloatArray:
+        """``fog_density`` of an array of doses that have been checked already."""
         sign = -1.0 if self.positive else 1.0
-
-        def kernel(k: FloatArray) -> FloatArray:
-            developed = -np.expm1(-self.hits(_kerma(k)))
-            return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
-
-        return elementwise(kernel, kerma_ugy, units=_AT_KERMA[1:])
+        developed = -np.expm1(-(kerma_ugy[..., None] * self._hits_of_1_ugy))
+        return np.asarray(sign * (developed @ (self.weights * (1.0 - self.native_fog))) + 0.0)  # never -0.0
 
     @overload
     def kerma_for_fog(self, fog_density: Labelled) -> Labelled: ...

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -92,11 +93,16 @@ def calibrated_hits_per_ugy(
 
 @cache
 def _calibrate(hit_exponent: float, quanta: float, kerma_ugy: float) -> float:
-    speed = film_value("model", "calibration_speed")
-    film = generic_film(speed, hit_exponent=hit_exponent, quanta=quanta, hits_per_ugy=1.0).records[0]
+    record = replace(_calibration_record(quanta), hit_exponent=hit_exponent)
     fog = film_value("model", "calibration_fog")
-    hits = float(brentq(lambda m: film.fog_density(math.exp(m)) - fog, -30.0, 10.0, xtol=1e-14))
+    hits = float(brentq(lambda m: float(record._fog_of(np.array(math.exp(m)))) - fog, -30.0, 10.0, xtol=1e-14))
     return math.exp(hits) / kerma_ugy
+
+
+@cache
+def _calibration_record(quanta: float) -> Emulsion:
+    film = generic_film(film_value("model", "calibration_speed"), quanta=quanta, hits_per_ugy=1.0)
+    return film.records[0]
 
 
 def is_typical(film: Film) -> bool:

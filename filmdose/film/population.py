@@ -46,7 +46,7 @@ CONTRAST_RANGE = {False: (0.55, 1.80), True: (0.80, 1.25)}
 _CLASSES = 48
 #: The classes run from this many widths of the slow edge below it to this far above the light threshold [log units].
 _SLOW_WIDTHS, _FASTEST = 2.4, 1.65
-_ROWS_AT_ONCE = 4096  # 48 classes of them stay in a processor's cache
+_ROWS_AT_ONCE = 320  # larger tables of 48 classes are given back to the system after each step, which takes longer
 _NODES = 40  # of the table of edges against toe and contrast, each way
 
 
@@ -215,22 +215,28 @@ class _Shape:
         # The contrast of reversal film stretches its light end with the rest.
         return fast, (self.z - edges[1][:, None]) * (contrast[:, None] / self.foot)
 
-    def newton(self, edges: FloatArray, toe: FloatArray, contrast: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def newton(
+        self, edges: FloatArray, toe: FloatArray, contrast: FloatArray, second: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
         """Newton step of the unknown edges, and the errors before it; first axis: unknowns.
+
+        ``second`` is P_L at the second exposure, which the edges do not change.
 
         Negative: ln D(1.30) - ln D(0) against the standard's, z_f unknown.  Reversal: undeveloped shares at both
         points, z_f and z_s unknown.
         """
         fast, slow = self._scores(edges, toe, contrast)
-        population = ndtr(fast) * ndtr(slow)
-        by_fast = _bell(fast) * ndtr(slow) / toe[:, None]
-        second = self.light(self.interval(contrast))
+        below_fast, above_slow = ndtr(fast), ndtr(slow)
+        population = below_fast * above_slow
+        by_fast = _bell(fast)
+        by_fast *= above_slow
+        by_fast /= toe[:, None]
         if self.net_maximum is None:
             a, b = population @ self.light_at_shadow, population @ second[0]
             error = np.log(b / a) - np.log(self.second_density(contrast) / self.first_density)
             slope = by_fast @ second[0] / b - by_fast @ self.light_at_shadow / a
             return -(error / slope)[None], error[None]
-        by_slow = -_bell(slow) * ndtr(fast) * (contrast[:, None] / self.foot)
+        by_slow = -_bell(slow) * below_fast * (contrast[:, None] / self.foot)
         total = population.sum(axis=1)
         wanted = (self.first_density / self.net_maximum, self.second_density(contrast) / self.net_maximum)
         errors, slopes = [], []
@@ -255,7 +261,11 @@ def _tilted(tilt: FloatArray, products: FloatArray, first: float, second: FloatA
 
 
 def _bell(score: FloatArray) -> FloatArray:
-    return np.asarray(np.exp(-0.5 * score * score) / np.sqrt(2.0 * np.pi))
+    result = -0.5 * score
+    result *= score  # in place: the tables are large enough for new ones to take longer than the arithmetic
+    np.exp(result, out=result)
+    result /= np.sqrt(2.0 * np.pi)
+    return result
 
 
 @cache
@@ -302,8 +312,11 @@ def _edge_splines(shape: _Shape) -> tuple[RectBivariateSpline, ...]:
     edges = np.full((1, toe.size), threshold + 0.3)
     if reversal:
         edges = np.stack([edges[0] + 0.3, threshold - 0.5 * shape.interval(factor)])
+    second = np.broadcast_to(shape.light(shape.interval(factor)), (toe.size, shape.z.size))
+    parts = [slice(first, first + _ROWS_AT_ONCE) for first in range(0, toe.size, _ROWS_AT_ONCE)]
     for _ in range(100):
-        step, error = shape.newton(edges, toe, factor)
+        found = [shape.newton(edges[:, part], toe[part], factor[part], second[part]) for part in parts]
+        step, error = (np.hstack(each) for each in zip(*found, strict=True))
         edges = np.clip(edges + np.clip(step, -0.1, 0.1), shape.z[0] - 1.0, shape.z[-1])
         if np.max(np.abs(error)) < 1e-12:
             grids = [edge.reshape(_NODES, _NODES) for edge in edges]

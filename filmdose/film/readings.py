@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike
 
 from filmdose.arguments import hold_to_annotations
@@ -19,6 +18,9 @@ from filmdose.errors import ArgumentError, InputFileError, UnknownNameError, nam
 from filmdose.film.cgats import CGATS_FIELDS, CgatsTable, is_cgats, parse_cgats, write_cgats
 from filmdose.film.csvtable import TableText, canonical_name, parse_csv, read_any_text, write_csv_table
 from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["RECORDS", "StepReadings", "read_steps", "tablet_log_exposures", "write_steps"]
 
@@ -115,6 +117,8 @@ class StepReadings(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """Tidy table with columns log_exposure, one density column a record, and sigma when known."""
+        import pandas as pd
+
         names = {"visual": "density", "red": "density_red", "green": "density_green", "blue": "density_blue"}
         columns = {"log_exposure": self.log_exposure} | {names[r]: d for r, d in self.densities.items()}
         return pd.DataFrame(columns if self.sigma is None else columns | {"sigma": self.sigma})
@@ -191,6 +195,8 @@ def read_steps(
     ...     print(read_steps(path).log_exposure.tolist())
     [-3.0, -2.0, -1.0]
     """
+    import pandas as pd
+
     text = read_any_text(path)
     keywords: Mapping[str, str] = {}
     if is_cgats(text):
@@ -279,6 +285,8 @@ def write_steps(readings: StepReadings, path: str | Path, *, format: Literal["cs
     ...     print(read_steps(path).densities["visual"].tolist())
     [0.2, 0.5, 1.1]
     """
+    import pandas as pd
+
     if format == "csv":
         return write_csv_table(readings.to_dataframe(), path)
     if format != "cgats":

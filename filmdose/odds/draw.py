@@ -11,9 +11,9 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
@@ -30,6 +30,9 @@ from filmdose.question import Question
 from filmdose.solution import record_solvers
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["DEFAULT_SAMPLES", "draw_stops", "kerma_ends", "middle_kermas", "propagate", "roll_need"]
 
@@ -261,6 +264,8 @@ def draw_stops(
     >>> draw_stops([roll], samples=64).shape
     (64, 1)
     """
+    import pandas as pd
+
     model = trip_model(trip, priors)
     asked = Question() if question is None else question
     count = 2 ** math.ceil(math.log2(check_count("samples", samples, low=2, high=2**22)))

@@ -26,6 +26,7 @@ from filmdose.solution import (
     film_highlight_lost,
     is_restored,
     least_of_records,
+    most_of_records,
     record_solvers,
     reversal_verdict,
     shadow_lost,
@@ -169,10 +170,10 @@ class FilmGroup:
             dark.append(view.log2_snr)
         log2_snr = least_of_records(dark)
         decides = deciding_record(needs, [array[:, light.margin] for array in dark], question)
-        needed = np.max(needs, axis=0)
+        needed = most_of_records(needs)
         shadow = shadow_lost(needed, log2_snr, light, question)
         choice = least_loss(shadow, highlight, light.step, question)
-        nothing = np.max(hits, axis=0) == 0.0
+        nothing = most_of_records(hits) == 0.0
         best = np.where(nothing, 0.0, choice.stops)
         snr_given = np.where(nothing, 1.0, snr_at(log2_snr, best, light))
         return NegativeCases(

@@ -8,10 +8,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_count
@@ -29,6 +28,9 @@ from filmdose.odds.unknowns import TripModel
 from filmdose.result import Result
 from filmdose.tomlfile import Field, Table, read_rows
 from filmdose.trip import Trip
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["Learned", "read_learned", "save_learned"]
 
@@ -180,6 +182,8 @@ class Learned(Result):
         widths in logarithms. Kappa times dose is what a fog reading identifies; kappa and dose alone narrow only
         as far as the prior or another reading tells them apart.
         """
+        import pandas as pd
+
         model = self._model()
         draws = normal_points(len(model.inputs), 4096, np.random.default_rng(0))
         rows = []

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count, check_number
@@ -15,7 +15,7 @@ from filmdose.files import load_data_toml
 from filmdose.film.model import Film
 from filmdose.history import History, Pass, history_dose
 from filmdose.names import FilmFormat
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.priors import SCORE_95, Prior, Priors, default_priors
 from filmdose.odds.scores import Random, normal_points, random_generator
 from filmdose.odds.unknowns import Draws, trip_model
@@ -24,6 +24,9 @@ from filmdose.radiation.shields import Shield
 from filmdose.radiation.sources import get_source
 from filmdose.result import Result
 from filmdose.trip import FogReading, Roll, measured_fog, read_record
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["PouchEstimate", "pouch_from_rolls", "pouch_from_scale", "pouch_unknown"]
 
@@ -66,6 +69,8 @@ class PouchEstimate(Result):
 
     def to_dataframe(self, format: FilmFormat = "35mm") -> pd.DataFrame:
         """Share of the fog that it lets through of a pass of several sources [1], one row each."""
+        import pandas as pd
+
         rows = []
         for source in _SOURCES:
             bare, *behind = (

@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 from functools import cache, cached_property
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
-import pandas as pd
 from scipy.special import ndtr, ndtri
 
 from filmdose.arguments import hold_to_annotations
@@ -28,6 +27,9 @@ from filmdose.radiation.sources import Source, get_source
 from filmdose.result import Result
 from filmdose.standards import KINDS
 from filmdose.tomlfile import Field, Table, read_rows
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "PRIORS_FILE",
@@ -477,6 +479,8 @@ def list_priors(priors: Priors | None = None) -> pd.DataFrame:
     >>> list_priors()[["low", "typical", "high"]].loc[["calibration_kerma"]].values.tolist()
     [[14.0, 25.0, 45.0]]
     """
+    import pandas as pd
+
     rows = [
         {
             "name": name,

@@ -5,10 +5,9 @@ from __future__ import annotations
 import html
 import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import marked_index
 from filmdose.arguments import hold_to_annotations
@@ -25,6 +24,9 @@ from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, s
 from filmdose.trip import Roll, Trip, answer_at
 from filmdose.units import exposure_index, format_speed
 from filmdose.words import headline
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["RollOdds", "TripOdds", "Triple", "roll_odds"]
 
@@ -189,6 +191,8 @@ class RollOdds(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row, with the columns of :meth:`TripOdds.to_dataframe`."""
+        import pandas as pd
+
         return pd.DataFrame([_row(self)])
 
 
@@ -245,7 +249,13 @@ class TripOdds(Result):
         The columns of the plain trip table, at the middle case and with the recommended index, then the intervals,
         chances and the bracketing plan. ``stops`` and indices are NaN beyond rescue.
         """
-        return pd.DataFrame([_row(row) | {"criterion": self.question.criterion} for row in self.rolls])
+        import pandas as pd
+
+        return pd.DataFrame(self.to_rows())
+
+    def to_rows(self) -> list[dict[str, Any]]:
+        """The rows of :meth:`to_dataframe` as plain values."""
+        return [_row(row) | {"criterion": self.question.criterion} for row in self.rolls]
 
     def __str__(self) -> str:
         return "\n\n".join(f"{row.roll.id}: {row}" for row in self.rolls) + f"\n\n{self.footnote}"

@@ -64,11 +64,13 @@ class Histogram:
 
     def add(self, values: FloatArray) -> None:
         """Count values, shape (draws,)."""
-        finite = values[np.isfinite(values)]
+        inside = np.isfinite(values)
+        finite = values if inside.all() else values[inside]
         self.above += values.size - finite.size
         if finite.size:
-            bins = np.clip((finite - self.low) / self.width, 0, _BINS - 1).astype(np.intp)
-            self.counts += np.bincount(bins, minlength=_BINS)
+            place = (finite - self.low) / self.width
+            np.minimum(np.maximum(place, 0.0, out=place), _BINS - 1, out=place)
+            self.counts += np.bincount(place.astype(np.intp), minlength=_BINS)
             self.least = min(self.least, float(finite.min()))
             self.greatest = max(self.greatest, float(finite.max()))
 

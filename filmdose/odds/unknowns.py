@@ -16,10 +16,9 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.polynomial import Chebyshev
 
 from filmdose.arguments import hold_to_annotations
@@ -27,6 +26,7 @@ from filmdose.arrays import FloatArray
 from filmdose.errors import ArgumentError, UnknownNameError, did_you_mean
 from filmdose.film.generic import calibrated_hits_per_ugy, is_typical
 from filmdose.history import History, Pass, pass_air_kerma_ugy, pass_chain
+from filmdose.nodes import product
 from filmdose.odds.priors import MixturePrior, Prior, Priors, default_priors, source_prior
 from filmdose.radiation.background import HARD_BEAM, background_kerma_ugy, flight_kerma_ugy
 from filmdose.radiation.beams import REFERENCE_BEAM, Beam
@@ -38,6 +38,9 @@ from filmdose.radiation.sources import Source, source_names
 from filmdose.result import Result
 from filmdose.standards import RECORD_NAMES
 from filmdose.trip import Roll, Trip
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["SHAPE_SCORE", "Draws", "Input", "TripModel", "scanner_name", "trip_model"]
 
@@ -332,6 +335,8 @@ class TripModel:
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each unknown: name, label, low, typical, high, unit, trip_only."""
+        import pandas as pd
+
         return pd.DataFrame(
             [
                 {
@@ -544,8 +549,9 @@ class TripModel:
         eta = self._value(scores, "eta_low") if "eta_low" in self.position else np.full(n, self._eta())
         reference = np.log(mean_response(passage(REFERENCE_BEAM, ()).broad_moments, eta))
         one = np.ones(1)
-        fog = np.zeros((n, len(self._columns)))
-        air = np.zeros((n, len(self._columns)))
+        # column by column in memory, as they are made here and read roll by roll
+        fog = np.zeros((n, len(self._columns)), order="F")
+        air = np.zeros((n, len(self._columns)), order="F")
         for place, column in enumerate(self._columns.values()):
             common = np.zeros(n)
             for name in column.names:
@@ -557,9 +563,9 @@ class TripModel:
                 eta,
             )
             fog[:, place], air[:, place] = np.exp(common + for_fog - reference), np.exp(common + for_air)
-        kerma = fog @ self._kerma
+        kerma = product(fog, self._kerma)
         with np.errstate(divide="ignore", invalid="ignore"):
-            peak = np.where(kerma > 0.0, (fog @ self._peak_kerma) / kerma, 1.0)
+            peak = np.where(kerma > 0.0, product(fog, self._peak_kerma) / kerma, 1.0)
             log_kappa = self._log_calibrated(b) - np.log(self._value(scores, "calibration_kerma"))
             log_hits = np.log(kerma) + log_kappa[:, None]
         names = zip(self.film_names, self.speed_names, self.uneven_names, strict=True)
@@ -579,7 +585,7 @@ class TripModel:
                 for kind in self.kinds
             },
             kerma_ugy=kerma,
-            air_kerma_ugy=air @ self._kerma,
+            air_kerma_ugy=product(air, self._kerma),
             peak=peak,
             log_hits=log_hits,
         )

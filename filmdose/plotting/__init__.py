@@ -63,4 +63,4 @@ _HOME = {
     "style": ("house_style", "in_house_style"),
 }
 
-__getattr__, __dir__ = lazy_names(__name__, {name: home for home, names in _HOME.items() for name in names})
+__getattr__, __dir__ = lazy_names(__name__, _HOME)

@@ -6,7 +6,6 @@ import textwrap
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_count
@@ -14,6 +13,7 @@ from filmdose.errors import ArgumentError
 from filmdose.plotting.style import FOGGED, GUIDE, INK, in_house_style, plain
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
 __all__ = ["plot_sobol", "plot_tornado"]

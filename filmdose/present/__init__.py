@@ -121,6 +121,4 @@ _SUBMODULES = (
     "writers",
 )
 
-__getattr__, __dir__ = lazy_names(
-    __name__, {name: home for home, names in _HOME.items() for name in names}, _SUBMODULES
-)
+__getattr__, __dir__ = lazy_names(__name__, _HOME, _SUBMODULES)

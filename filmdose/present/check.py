@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.errors import FilmdoseError, InputFileError, all_faults
 from filmdose.files import parse_toml, read_text
@@ -138,6 +136,8 @@ def check_document(checks: Sequence[FileCheck]) -> Document:
     checks
         As of :func:`check_file`.
     """
+    import pandas as pd
+
     rows = [
         {"file": check.path, "kind": check.kind, "place": getattr(fault, "place", ""), "fault": _said(check, fault)}
         for check in checks
@@ -152,7 +152,7 @@ def check_document(checks: Sequence[FileCheck]) -> Document:
             "files": [{"file": check.path, "kind": check.kind, "faults": len(check.faults)} for check in checks],
             "faults": rows,
         },
-        frame=pd.DataFrame(rows, columns=["file", "kind", "place", "fault"]),
+        rows=pd.DataFrame(rows, columns=["file", "kind", "place", "fault"]),
     )
 
 

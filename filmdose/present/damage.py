@@ -9,7 +9,6 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.answering import Answer, grid_row
 from filmdose.arguments import hold_to_annotations
@@ -40,6 +39,8 @@ from filmdose.version import __version__
 from filmdose.words import KIND_WORDS, dose_text, figure_text, range_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from filmdose.odds import Priors, RollOdds
     from filmdose.odds.scores import Random
     from filmdose.scan.bands import BandResult
@@ -308,7 +309,7 @@ def report_document(report: DamageReport, bands: BandResult | None = None) -> Do
     return Document(
         kind="report",
         data=report_data(report),
-        frame=report_frame(report),
+        rows=report_frame(report),
         title=f"Damage report, roll {report.roll.id}",
         foot=f"filmdose {__version__}, {report.date.isoformat()}. Roll {report.roll.id}.",
         date=report.date,
@@ -335,6 +336,8 @@ def report_frame(report: DamageReport) -> pd.DataFrame:
     >>> len(report_frame(assess_damage(trip, trip.rolls[0].id, samples=64))) > 3
     True
     """
+    import pandas as pd
+
     odds = report.after
     lost: list[tuple[str, Triple, str]] = [
         ("fog_density", odds.fog_density, "1"),
@@ -446,9 +449,8 @@ def _summary(report: DamageReport) -> str:
 def _what_happened(report: DamageReport) -> Iterator[Block]:
     yield Heading("1  What happened, as the owner logged it")
     passes = report.roll.history.passes
-    parts: list[dict[str, Any]] = report.logged.contributions.to_dict(orient="records")  # type: ignore[assignment]
     rows = []
-    for number, part in enumerate(parts):
+    for number, part in enumerate(report.logged.parts):
         event = passes[number] if number < len(passes) else None
         rows.append(
             (
@@ -533,11 +535,11 @@ def _estimated_dose(report: DamageReport) -> Iterator[Block]:
     )
     if report.contradiction:
         yield Paragraph(f"Log and readings do not agree: {report.contradiction}", bold=True)
-    if len(report.logged.contributions) > 1 and report.logged.kerma_ugy > 0:
+    if len(report.logged.parts) > 1 and report.logged.kerma_ugy > 0:
         yield Plot(
             partial(_draw_shares, report.logged),
             "Share of each logged event in the expected dose, with each at its typical value.",
-            height_mm=25.0 + 9.0 * min(len(report.logged.contributions), 12),
+            height_mm=25.0 + 9.0 * min(len(report.logged.parts), 12),
             labels_mm=45.0,
         )
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.development.choice import DevelopmentChoice, Trade
@@ -19,6 +17,9 @@ from filmdose.film.model import film_words
 from filmdose.present.document import Block, Document, Facts, Heading, Paragraph, Table
 from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, dose_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "CHEMICAL_CAUTION",
@@ -43,7 +44,7 @@ def _document(
     rows = frame.to_dict(orient="records")
     data = {"mode": mode, "result": result, "rows": rows, "notes": list(notes)}
     said = [*blocks, *map(Paragraph, notes), Paragraph(CHEMICAL_CAUTION, small=True)]
-    return Document(kind="develop", title=title, blocks=tuple(said), data=data, frame=frame)
+    return Document(kind="develop", title=title, blocks=tuple(said), data=data, rows=frame)
 
 
 def _with_error(value: float, error: float | None, unit: str, digits: int = 2) -> str:
@@ -130,6 +131,8 @@ def roll_development_document(trade: Trade, choice: DevelopmentChoice | None = N
 
 
 def _trade_table(trade: Trade) -> Table:
+    import pandas as pd
+
     rows = trade.table
     several = len(trade.film.records) > 1
     columns: dict[str, Any] = {"contrast x": [f"{v:.2f}" for v in rows["factor"]]}
@@ -164,6 +167,8 @@ def _trade_table(trade: Trade) -> Table:
 
 def restrainer_document(pair: RestrainerPair, found: Restrained, words: str) -> Document:
     """What a measured restrainer gains and loses on a roll."""
+    import pandas as pd
+
     rows = [
         ("fog by radiation", f"{found.fog_density:.3f}", f"{found.fog_restrained:.3f}"),
         ("printing exposure saved", "", f"{found.printing_stops_saved:.2f} stops"),
@@ -184,6 +189,8 @@ def restrainer_document(pair: RestrainerPair, found: Restrained, words: str) -> 
 
 def strips_document(pair: RestrainerPair | None = None, notes: Sequence[str] = ()) -> Document:
     """How to measure a restrainer on one unimportant roll; the pair, once its strips have been read."""
+    import pandas as pd
+
     if isinstance(notes, (str, Mapping)) or not all(isinstance(note, str) for note in notes):
         raise ArgumentError("notes", notes, "a sequence of texts")
     blocks: list[Block] = []

@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
@@ -210,8 +211,9 @@ class Document(Result):
         The content, in the order in which it is read.
     data
         The answer for programs: names and plain values.
-    frame
-        The answer as a tidy table, one row a thing; what CSV and spreadsheets hold. None where there is none.
+    rows
+        The answer as a tidy table, one row a thing, each with the same names and every name with values of one type;
+        or a DataFrame. What CSV and spreadsheets hold. None where there is none.
     foot
         What stands at the foot of every page.
     date
@@ -226,11 +228,19 @@ class Document(Result):
     title: str
     blocks: tuple[Block, ...]
     data: Mapping[str, Any] = field(default_factory=dict, repr=False)
-    frame: pd.DataFrame | None = field(default=None, repr=False)
+    rows: Sequence[Mapping[str, Any]] | pd.DataFrame | None = field(default=None, repr=False)
     foot: str = f"filmdose {__version__}"
     date: datetime.date | None = None
     font: str = ""
     language: str = "en"
+
+    @cached_property
+    def frame(self) -> pd.DataFrame | None:
+        """``rows`` as a DataFrame."""
+        import pandas as pd
+
+        rows = self.rows
+        return rows if rows is None or isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
 
     @property
     def schema(self) -> dict[str, Any]:

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.film.fitresult import FilmFit
 from filmdose.film.model import film_words
@@ -16,12 +14,14 @@ __all__ = ["fit_document"]
 
 def fit_document(fit: FilmFit, *, notes: Sequence[str] = ()) -> Document:
     """The figures of a fitted film, what was assumed, and notes of the caller."""
+    import pandas as pd
+
     return Document(
         kind="fit",
         title=f"{film_words(fit.film)}, by {fit.film.standard}",
         blocks=(Facts(fit.facts), *map(Paragraph, (*fit.messages, *notes))),
         data=fit.to_dict(),
-        frame=pd.DataFrame([_row(fit)]),
+        rows=pd.DataFrame([_row(fit)]),
     )
 
 

@@ -105,7 +105,7 @@ def letter_document(
             "dose_ugy": list(kerma),
             "pictures": [one.words for one in numbered],
         },
-        frame=report_frame(report),
+        rows=report_frame(report),
         foot=text("foot", version=__version__, date=date, roll=report.roll.id),
         date=report.date,
         font=text["font"],

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.history import pass_sentences
@@ -17,6 +16,8 @@ from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, figure_text
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from filmdose.odds import Learned, TripOdds
     from filmdose.odds.sensitivity import Narrowing
     from filmdose.outlook import Outlook
@@ -55,7 +56,8 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
         "notes": list(notes),
         "rolls": [row.to_dict() for row in odds.rolls],
     }
-    blocks: list[Block] = [_table(odds.to_dataframe())]
+    rows = odds.to_rows()
+    blocks: list[Block] = [_table(rows)]
     for row in odds.rolls:
         head = "" if row.message.startswith(row.headline) else f"{row.headline} "
         blocks.append(Paragraph(f"{row.roll.id}: {head}{row.message}"))
@@ -69,28 +71,35 @@ def odds_document(odds: TripOdds, *, notes: Sequence[str] = (), reasons: Reasons
     )
     blocks += [Paragraph(words) for words in (odds.footnote, *notes, *cautions, TEST_FIRST)]
     title = trip_title(odds.trip, "How sure the exposure index is")
-    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, frame=odds.to_dataframe())
+    return Document(kind="odds", title=title, blocks=tuple(blocks), data=data, rows=rows)
 
 
-def _table(rows: pd.DataFrame) -> Table:
+def _table(rows: Sequence[Mapping[str, Any]]) -> Table:
+    from filmdose.odds.results import chance_text
+
+    found = {name: [row[name] for row in rows] for name in rows[0]}
+
     def interval(low: str, middle: str, high: str, digits: str) -> list[str]:
-        triples = zip(rows[middle], rows[low], rows[high], strict=True)
-        return ["{} ({} to {})".format(*("-" if pd.isna(v) else format(v, digits) for v in t)) for t in triples]
+        triples = zip(found[middle], found[low], found[high], strict=True)
+        return ["{} ({} to {})".format(*("-" if math.isnan(v) else format(v, digits) for v in t)) for t in triples]
 
-    kinds = {"kind": rows["kind"]} if len(set(rows["kind"])) > 1 else {}
+    def indices(name: str) -> list[str]:
+        return ["-" if math.isnan(value) else format_speed(value) for value in found[name]]
+
+    kinds = {"kind": found["kind"]} if len(set(found["kind"])) > 1 else {}
     columns = {
-        "roll": rows["roll"],
+        "roll": found["roll"],
         **kinds,
-        "ISO": [format_speed(value) for value in rows["speed"]],
+        "ISO": [format_speed(value) for value in found["speed"]],
         "fog": interval("fog_low", "fog_density", "fog_high", ".2f"),
         "stops": interval("stops_low", "stops", "stops_high", ".1f"),
-        ">1 stop": _chances(rows["chance_over_one_stop"]),
-        "nothing helps": _chances(rows["chance_beyond_rescue"]),
-        "EI if typical": _indices(rows["ei_median"]),
-        "EI to set": _indices(rows["ei_recommended"]),
-        "bracket": rows["bracket_ei"],
-        "verdict": rows["verdict"],
-        "status": rows["status"].str.replace("_", " "),
+        ">1 stop": [chance_text(value) for value in found["chance_over_one_stop"]],
+        "nothing helps": [chance_text(value) for value in found["chance_beyond_rescue"]],
+        "EI if typical": indices("ei_median"),
+        "EI to set": indices("ei_recommended"),
+        "bracket": found["bracket_ei"],
+        "verdict": found["verdict"],
+        "status": [value.replace("_", " ") for value in found["status"]],
     }
     right = ("ISO", "fog", "stops", ">1 stop", "nothing helps", "EI if typical", "EI to set")
     return Table.of(columns, numeric=right, caption=_COLUMNS_TOLD)
@@ -102,16 +111,6 @@ _COLUMNS_TOLD = (
     "density added (of slides: lost in the blacks). Stops: more exposure wanted (of slides and exposed rolls: lost). "
     ">1 stop: chance of more than one of them. EI to set: the safe index, of least loss on average over all cases."
 )
-
-
-def _indices(values: pd.Series) -> list[str]:
-    return ["-" if pd.isna(value) else format_speed(value) for value in values]
-
-
-def _chances(values: pd.Series) -> list[str]:
-    from filmdose.odds.results import chance_text
-
-    return [chance_text(value) for value in values]
 
 
 def _reasons_data(reasons: Reasons) -> dict[str, Any]:
@@ -199,10 +198,10 @@ def learned_document(
             "probability": taught.probability,
             "quantities": rows.to_dict(orient="records"),
             "scanners": scanners,
-            "rolls": outlook.to_dataframe().to_dict(orient="records"),
+            "rolls": outlook.to_rows(),
             "notes": list(notes),
         },
-        frame=rows,
+        rows=rows,
     )
 
 

@@ -72,7 +72,7 @@ def preview_document(found: Preview, *, pictures: bool = True, notes: Sequence[s
         title=f"{found.headline} [{found.title}]",
         blocks=blocks,
         data=data,
-        frame=found.statistics,
+        rows=found.statistics,
     )
 
 

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.planning import Plan
@@ -12,6 +10,9 @@ from filmdose.present.document import Block, Document, Heading, Paragraph, Table
 from filmdose.present.trip import trip_title
 from filmdose.units import format_speed
 from filmdose.words import TEST_FIRST, range_text
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["plan_document"]
 
@@ -46,7 +47,7 @@ def plan_document(plan: Plan) -> Document:
         "carry": plan.carry_words,
         "notes": list(plan.notes),
     }
-    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, frame=plan.to_dataframe())
+    return Document(kind="plan", title=trip_title(plan.trip), blocks=blocks, data=data, rows=plan.to_dataframe())
 
 
 def _order(plan: Plan) -> Table:
@@ -80,6 +81,8 @@ def _checkpoints(plan: Plan) -> Table:
 
 
 def _speeds(plan: Plan) -> Table:
+    import pandas as pd
+
     rows = plan.speeds
     columns = {
         "ISO": [format_speed(v) for v in rows["speed"]],

@@ -46,7 +46,7 @@ def print_document(
         title=f"{plan.sentence} [{film_words(plan.film)}]",
         blocks=tuple(_blocks(plan, notes, found)),
         data={**plan.to_dict(), "range": found, "notes": list(notes)},
-        frame=plan.zones if plan.tone is None else plan.tone.to_dataframe(),
+        rows=plan.zones if plan.tone is None else plan.tone.to_dataframe(),
     )
 
 

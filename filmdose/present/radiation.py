@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.names import FilmFormat
 from filmdose.present.document import Document, Paragraph, Table
@@ -39,6 +37,8 @@ def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Docume
     through
         As of :func:`filmdose.radiation.transmission`.
     """
+    import pandas as pd
+
     values = {name: getattr(through, name) for name in _MEANING}
     fog = {name: values[name] for name in ("narrow_film", "broad_film")}
     what = {
@@ -74,7 +74,7 @@ def shield_document(shield: Shield, beam: Beam, through: Transmission) -> Docume
             **effect,
             "notes": notes,
         },
-        frame=pd.DataFrame([{**what, **values, **effect}]),
+        rows=pd.DataFrame([{**what, **values, **effect}]),
     )
 
 
@@ -133,7 +133,7 @@ def pouch_document(found: PouchEstimate, format: FilmFormat = "35mm") -> Documen
             "message": found.message,
             "through": rows.to_dict(orient="records"),
         },
-        frame=rows,
+        rows=rows,
     )
 
 
@@ -180,11 +180,13 @@ def sources_document(kind: str | None = "source") -> Document:
         title=f"Shipped data: {kind or 'all'}",
         blocks=(Table.of(columns, numeric=("low", "typical", "high")), *map(Paragraph, dict.fromkeys(notes))),
         data={"rows": rows.to_dict(orient="records")},
-        frame=rows,
+        rows=rows,
     )
 
 
 def _number(value: float) -> str:
+    import pandas as pd
+
     return "" if pd.isna(value) else f"{value:.6g}"
 
 

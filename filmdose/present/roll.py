@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from filmdose.answering import Answer
 from filmdose.arguments import hold_to_annotations
 from filmdose.exposed import ExposedLoss
@@ -44,7 +42,7 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
         "kerma_high_ugy": dose.kerma_high_ugy,
         "air_kerma_ugy": dose.air_kerma_ugy,
         "emulsion_dose_ugy": dose.emulsion_dose_ugy,
-        "contributions": dose.contributions.to_dict(orient="records"),
+        "contributions": [dict(part) for part in dose.parts],
         "notes": list(notes),
     }
     return Document(
@@ -59,7 +57,7 @@ def roll_document(answer: Answer, dose: HistoryDose, odds: RollOdds) -> Document
             Paragraph(f"{TEST_FIRST} Film data: {answer.film.origin or 'not stated'}."),
         ),
         data=data,
-        frame=pd.DataFrame([_row(answer)]) if answer.exposed is None else answer.exposed.zones,
+        rows=[_row(answer)] if answer.exposed is None else answer.exposed.zone_rows,
     )
 
 
@@ -98,18 +96,17 @@ def _row(answer: Answer) -> dict[str, Any]:
 
 def _doses(dose: HistoryDose) -> list[Block]:
     """The parts of a dose; nothing when there are none."""
-    shown = dose.contributions
-    if not len(shown):
+    if not dose.parts:
         return []
     columns = {
-        "part": shown["source"],
-        "count": [f"{v:g}" for v in shown["count"]],
-        "shield": [text or "none" for text in shown["shield"]],
-        "lets through": [f"{100 * v:.0f} %" for v in shown["transmission"]],
-        "low": [figure_text(v) for v in shown["kerma_low_ugy"]],
-        "typical": [figure_text(v, 4) for v in shown["kerma_ugy"]],
-        "high": [figure_text(v) for v in shown["kerma_high_ugy"]],
-        "share": [f"{100 * v:.0f} %" for v in shown["share"]],
+        "part": [part["source"] for part in dose.parts],
+        "count": [f"{part['count']:g}" for part in dose.parts],
+        "shield": [part["shield"] or "none" for part in dose.parts],
+        "lets through": [f"{100 * part['transmission']:.0f} %" for part in dose.parts],
+        "low": [figure_text(part["kerma_low_ugy"]) for part in dose.parts],
+        "typical": [figure_text(part["kerma_ugy"], 4) for part in dose.parts],
+        "high": [figure_text(part["kerma_high_ugy"]) for part in dose.parts],
+        "share": [f"{100 * part['share']:.0f} %" for part in dose.parts],
     }
     right = ("count", "lets through", "low", "typical", "high", "share")
     return [Table.of(columns, numeric=right, title="Effective dose at the film [uGy]")]
@@ -164,10 +161,14 @@ def _reasons(answer: Answer, dose: HistoryDose) -> list[Block]:
 
 
 def _loss(answer: Answer, loss: ExposedLoss, dose: HistoryDose) -> list[Block]:
-    zones = loss.zones
-    columns = {name.replace("_", " "): list(zones[name]) for name in zones.columns[:2]}
-    columns |= {name.replace("_", " "): [f"{v:.3f}" for v in zones[name]] for name in zones.columns[2:4]}
-    columns |= {name.replace("_", " "): [f"{100 * v:.0f} %" for v in zones[name]] for name in zones.columns[4:]}
+    zones = loss.zone_rows
+    columns = {
+        name.replace("_", " "): [
+            text if place < 2 else f"{text:.3f}" if place < 4 else f"{100 * text:.0f} %"
+            for text in (row[name] for row in zones)
+        ]
+        for place, name in enumerate(zones[0])
+    }
     facts = [*_dose_facts(dose, answer.question.peak_to_mean), ("verdict", answer.verdict)]
     facts += [
         (f"effective speed, {name}", "none" if v is None else f"ISO {v:.0f}")

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
-
-import pandas as pd
+from typing import TYPE_CHECKING
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.plotting.scan import plot_bands
@@ -14,6 +13,9 @@ from filmdose.scan.faults import Fault
 from filmdose.scan.fog import FogMeasurement
 from filmdose.scan.grain import GrainMeasurement
 from filmdose.scan.tablet import TabletReading
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["bands_blocks", "bands_document", "fog_document", "grain_document", "tablet_document"]
 
@@ -36,7 +38,7 @@ def fog_document(fog: FogMeasurement, *, notes: Sequence[str] = ()) -> Document:
             *_notes(fog.faults, notes),
         ),
         data=fog.to_dict(),
-        frame=fog.to_dataframe(),
+        rows=fog.to_dataframe(),
     )
 
 
@@ -51,7 +53,7 @@ def tablet_document(tablet: TabletReading, *, notes: Sequence[str] = ()) -> Docu
         title=f"{words}.",
         blocks=(_area_table(tablet.to_dataframe(), "step"), *_notes(faults, notes)),
         data=tablet.to_dict(),
-        frame=tablet.to_dataframe(),
+        rows=tablet.to_dataframe(),
     )
 
 
@@ -77,7 +79,7 @@ def grain_document(grains: Sequence[GrainMeasurement], beside: pd.DataFrame, *, 
         title=f"Grain of {len(grains)} area{'s' if len(grains) > 1 else ''}.",
         blocks=(table, *_notes((), notes)),
         data={"areas": [grain.to_dict() for grain in grains], "beside": beside.to_dict("records")},
-        frame=beside,
+        rows=beside,
     )
 
 
@@ -88,7 +90,7 @@ def bands_document(result: BandResult) -> Document:
         title=result.sentence,
         blocks=tuple(_evidence(result)),
         data=result.to_dict(),
-        frame=result.to_dataframe(),
+        rows=result.to_dataframe(),
     )
 
 

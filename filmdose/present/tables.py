@@ -5,10 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
-from typing import Any
-
-import numpy as np
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.answering import as_film, grid_rows, unique_labels
 from filmdose.arguments import hold_to_annotations
@@ -19,10 +16,13 @@ from filmdose.film.model import Film
 from filmdose.history import History, HistoryDose, Pass, given_dose, history_dose
 from filmdose.present.document import Block, Document, Paragraph, Table
 from filmdose.question import Question
-from filmdose.radiation.sources import get_source, list_sources, source_names
+from filmdose.radiation.sources import get_source, source_names
 from filmdose.solution import BLACKS_LOST, VERDICTS
 from filmdose.units import format_speed
 from filmdose.words import BOX_SPEEDS, TEST_FIRST, VERDICT_MARKS, dose_figures, figure_text, index_pair
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "TABLE_KERMA_UGY",
@@ -90,12 +90,10 @@ def compensation_table(
     >>> table[["speed", "kerma_ugy", "ei", "verdict"]].values.tolist()[0]
     [800.0, 0.0, 800.0, 'good']
     """
+    import pandas as pd
+
     asked = Question() if question is None else question
-    cells, kerma = _cells(films, kerma_ugy, asked)
-    if safe:
-        histories = [History(passes=(given_dose(dose, f"given dose {dose:g} uGy"),)) for dose in kerma]
-        cells = _with_odds(cells, films, histories, asked, progress, few=True)
-    return cells
+    return pd.DataFrame(_dose_cells(films, kerma_ugy, asked, safe, progress))
 
 
 #: Numbers of passes of the rows of a table of passes.
@@ -134,26 +132,55 @@ def passes_table(
     >>> table[["went_through", "headline"]].values.tolist()
     [['2 x cabin-ct', 'EI 80 (safe); 100 if typical. Usable.']]
     """
-    asked = Question() if question is None else question
+    import pandas as pd
+
+    return pd.DataFrame(_passes_cells(films, passes, Question() if question is None else question, progress))
+
+
+#: A cell of the table by the names of its columns.
+Cell = Mapping[str, Any]
+
+
+def _dose_cells(
+    films: Sequence[Film | float],
+    kerma_ugy: Any,
+    asked: Question,
+    safe: bool,
+    progress: Callable[[float], None] | None,
+) -> list[dict[str, Any]]:
+    kerma, cells = _cells(films, kerma_ugy, asked)
+    if not cells:
+        raise ArgumentError("kerma_ugy", kerma_ugy, "at least one dose [uGy]")
+    if not safe:
+        return cells
+    histories = [History(passes=(given_dose(dose, f"given dose {dose:g} uGy"),)) for dose in kerma]
+    return _with_odds(cells, films, histories, asked, progress, few=True)
+
+
+def _passes_cells(
+    films: Sequence[Film | float],
+    passes: Sequence[History | Pass],
+    asked: Question,
+    progress: Callable[[float], None] | None,
+) -> list[dict[str, Any]]:
     histories = [part if isinstance(part, History) else History(passes=(part,)) for part in passes]
     if not histories:
         raise ArgumentError("passes", tuple(passes), "at least one pass or history")
     doses = [asked.for_bands(dose.peak_to_mean).peak_to_mean * dose.kerma_ugy for dose in map(history_dose, histories)]
     names = [" + ".join(f"{part.count} x {part.resolved_source.name}" for part in one.passes) for one in histories]
-    cells, _ = _cells(films, doses, replace(asked, peak_to_mean=1.0))
-    cells.insert(3, "went_through", names * (len(cells) // len(names)))
+    _, cells = _cells(films, doses, replace(asked, peak_to_mean=1.0), names)
     return _with_odds(cells, films, histories, asked, progress)
 
 
 def _with_odds(
-    cells: pd.DataFrame,
+    cells: list[dict[str, Any]],
     films: Sequence[Film | float],
     histories: Sequence[History],
     question: Question,
     progress: Callable[[float], None] | None,
     *,
     few: bool = False,
-) -> pd.DataFrame:
+) -> list[dict[str, Any]]:
     """The cells with the pair of the headline, from draws of all that is not known; from few of them if asked."""
     from filmdose.odds import cell_odds
     from filmdose.odds.cells import CELL_SAMPLES
@@ -161,28 +188,43 @@ def _with_odds(
 
     samples = CELL_SAMPLES if few else DEFAULT_SAMPLES
     found = cell_odds(films, histories, question, samples=samples, progress=progress)
-    rows = [row for film in found for row in film]
-    return cells.assign(
-        ei_safe=[np.nan if row.ei_recommended is None else row.ei_recommended for row in rows],
-        ei_typical=[np.nan if row.ei_median is None else row.ei_median for row in rows],
-        verdict_safe=[row.verdict for row in rows],
-        headline=[row.headline for row in rows],
-    )
+    rows = (row for film in found for row in film)
+    return [
+        {
+            **cell,
+            "ei_safe": math.nan if row.ei_recommended is None else row.ei_recommended,
+            "ei_typical": math.nan if row.ei_median is None else row.ei_median,
+            "verdict_safe": row.verdict,
+            "headline": row.headline,
+        }
+        for cell, row in zip(cells, rows, strict=True)
+    ]
 
 
-def _cells(films: Sequence[Film | float], kerma_ugy: Any, asked: Question) -> tuple[pd.DataFrame, FloatArray]:
-    """The cells of the typical case, film by film, and the doses."""
+#: Columns of every cell that are answers of its film, in their order.
+_ANSWERS = (
+    *("fog_density", "needed_stops", "given_stops", "ei", "verdict", "status", "ei_exact"),
+    *("room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"),
+)
+
+
+def _cells(
+    films: Sequence[Film | float], kerma_ugy: Any, asked: Question, went_through: Sequence[str] = ()
+) -> tuple[FloatArray, list[dict[str, Any]]]:
+    """The doses, and the cells of the typical case, film by film."""
     resolved, kerma, rows = grid_rows(films, kerma_ugy, asked)
-    parts = []
+    cells = []
     for film, label, row in zip(resolved, unique_labels([film.label for film in resolved]), rows, strict=True):
         criteria = {f"stops_{name}": row["stops"][:, place] for place, name in enumerate(asked.criteria)}
-        plain = {name: values for name, values in row.items() if name != "stops"}
-        film_columns = {"film": label, "kind": film.kind, "speed": film.speed, "kerma_ugy": kerma}
-        parts.append(pd.DataFrame({**film_columns, **plain, **criteria, "criterion": asked.criterion}))
-    cells = pd.concat(parts, ignore_index=True)
-    first = ["film", "kind", "speed", "kerma_ugy", "fog_density", "needed_stops", "given_stops", "ei", "verdict"]
-    rest = ["status", "ei_exact", "room_marked_stops", "room_left_stops", "snr_kept", "snr_given", "contrast_fogged"]
-    return cells[[*first, *rest, *(f"stops_{name}" for name in asked.criteria), "criterion"]], kerma
+        columns = {
+            **({"went_through": went_through} if went_through else {}),
+            "kerma_ugy": kerma.tolist(),
+            **{name: values.tolist() for name, values in ({name: row[name] for name in _ANSWERS} | criteria).items()},
+        }
+        known = {"film": label, "kind": film.kind, "speed": film.speed}
+        for values in zip(*columns.values(), strict=True):
+            cells.append({**known, **dict(zip(columns, values, strict=True)), "criterion": asked.criterion})
+    return kerma, cells
 
 
 def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
@@ -205,12 +247,7 @@ def ei_matrix(table: pd.DataFrame) -> pd.DataFrame:
     >>> ei_matrix(compensation_table([400], [0, 100])).iloc[0, 0]
     '400'
     """
-    if "ei_safe" in table:
-        columns = table[["verdict_safe", "ei_safe", "ei_typical"]].astype(object)
-        pairs = columns.where(columns.notna(), None).itertuples(index=False)
-        return _matrix(table, [index_pair(*cell) for cell in pairs])
-    cells = zip(table["ei"], table["verdict"], strict=True)
-    return _matrix(table, ["-" if np.isnan(ei) else format_speed(ei) + VERDICT_MARKS[mark] for ei, mark in cells])
+    return _framed(table, _index_text)
 
 
 def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
@@ -234,27 +271,44 @@ def loss_matrix(table: pd.DataFrame) -> pd.DataFrame:
     >>> loss_matrix(slides).iloc[0, 0]
     '0.00'
     """
-    cells = zip(table["fog_density"], table["verdict_safe" if "verdict_safe" in table else "verdict"], strict=True)
-    return _matrix(
-        table, ["-" if mark == "lost" else f"{-loss + 0.0:.2f}{VERDICT_MARKS[mark]}" for loss, mark in cells]
-    )
+    return _framed(table, _loss_text)
 
 
-def _matrix(table: pd.DataFrame, cells: list[str]) -> pd.DataFrame:
-    text = table.assign(cell=cells)
-    order = list(dict.fromkeys(table["film"]))
-    down = "went_through" if "went_through" in table else "kerma_ugy"
-    matrix = text.pivot_table(index=down, columns="film", values="cell", aggfunc="first", sort=down == "kerma_ugy")[
-        order
-    ]
-    if len(set(table["kind"])) == 1:
-        named = table.drop_duplicates("film")
-        generic = {film: f"{kind} ISO {speed:g}" for film, kind, speed in named[["film", "kind", "speed"]].to_numpy()}
+def _index_text(cell: Cell) -> str:
+    if "ei_safe" in cell:
+        safe, typical = (None if math.isnan(cell[name]) else cell[name] for name in ("ei_safe", "ei_typical"))
+        return index_pair(cell["verdict_safe"], safe, typical)
+    return "-" if math.isnan(cell["ei"]) else format_speed(cell["ei"]) + VERDICT_MARKS[cell["verdict"]]
+
+
+def _loss_text(cell: Cell) -> str:
+    mark = cell.get("verdict_safe", cell["verdict"])
+    return "-" if mark == "lost" else f"{-cell['fog_density'] + 0.0:.2f}{VERDICT_MARKS[mark]}"
+
+
+def _framed(table: pd.DataFrame, text: Callable[[Cell], str]) -> pd.DataFrame:
+    import pandas as pd
+
+    matrix = _matrix(table.to_dict(orient="records"), "went_through" in table, text)  # type: ignore[arg-type]
+    return pd.DataFrame(matrix).set_index(next(iter(matrix)))
+
+
+def _matrix(cells: Sequence[Cell], passes: bool, text: Callable[[Cell], str]) -> dict[str, list[Any]]:
+    """Columns of the printed table: dose, or what it went through, and the texts of every film."""
+    down = "went_through" if passes else "kerma_ugy"
+    rows = dict.fromkeys(cell[down] for cell in cells if cell[down] == cell[down])
+    places = list(rows) if passes else sorted(rows)
+    texts: dict[str, dict[Any, str]] = {}
+    for cell in cells:
+        texts.setdefault(cell["film"], {}).setdefault(cell[down], text(cell))
+    titles = {film: film for film in texts}
+    if len({cell["kind"] for cell in cells}) == 1:
+        speeds = {cell["film"]: cell["speed"] for cell in cells}
+        generic = {film: f"{cells[0]['kind']} ISO {speed:g}" for film, speed in speeds.items()}
         if all(film.startswith(usual) for film, usual in generic.items()):  # an equal one has a number behind it
-            speeds = dict(zip(named["film"], named["speed"], strict=True))
-            shown = {film: f"ISO {format_speed(speeds[film])}{film.removeprefix(generic[film])}" for film in order}
-            matrix = matrix.rename(columns=shown)
-    return matrix.rename_axis(index="passes" if down == "went_through" else "dose [uGy]", columns=None)
+            titles = {film: f"ISO {format_speed(speeds[film])}{film.removeprefix(generic[film])}" for film in texts}
+    columns = {titles[film]: [found.get(place) for place in places] for film, found in texts.items()}
+    return {"passes" if passes else "dose [uGy]": places, **columns}
 
 
 def dose_points() -> pd.DataFrame:
@@ -271,17 +325,25 @@ def dose_points() -> pd.DataFrame:
     >>> dose_points().columns.tolist()[:2]
     ['pass', 'what']
     """
-    sources = list_sources().reset_index()
-    doses = [history_dose(Pass(source=name)).worst_band_ugy for name in sources["name"]]
-    return pd.DataFrame(
-        {
-            "pass": sources["name"],
-            "what": sources["title"],
-            **{point: [dose[place] for dose in doses] for place, point in enumerate(("low", "typical", "high"))},
-            "evidence": sources["evidence"],
-            "note": sources["note"],
-        }
-    )
+    import pandas as pd
+
+    return pd.DataFrame(_dose_points())
+
+
+def _dose_points() -> list[dict[str, Any]]:
+    points = []
+    for source in map(get_source, source_names()):
+        doses = history_dose(Pass(source=source.name)).worst_band_ugy
+        points.append(
+            {
+                "pass": source.name,
+                "what": source.title,
+                **dict(zip(("low", "typical", "high"), doses, strict=True)),
+                "evidence": source.evidence,
+                "note": source.note,
+            }
+        )
+    return points
 
 
 #: What the cells of a table are, by whether its dose is known and whether the safe index stands beside.
@@ -413,18 +475,17 @@ def table_document(
     """
     asked = Question() if question is None else question
     if passes:
-        cells = passes_table(films, passes, asked, progress=progress)
+        cells = _passes_cells(films, passes, asked, progress)
         notes = [note for part in passes for note in history_dose(part).notes]
         blocks: list[Block] = []
     else:
         doses = check_array("kerma_ugy", kerma_ugy, low=0.0, unit="uGy", nan_allowed=False)
-        cells, notes = compensation_table(films, doses, asked, safe=safe, progress=progress), []
+        cells, notes = _dose_cells(films, doses, asked, safe, progress), []
         blocks = [_points_table()]
-    reversal = cells["kind"].str.endswith("reversal")
     for losses in (False, True):
-        part = cells[reversal == losses]
-        if len(part):
-            matrix = (loss_matrix if losses else ei_matrix)(part).reset_index()
+        part = [cell for cell in cells if cell["kind"].endswith("reversal") == losses]
+        if part:
+            matrix = _matrix(part, bool(passes), _loss_text if losses else _index_text)
             title = "Density lost in the blacks; expose as marked" if losses else "Exposure index"
             title += "." if losses and not passes else ""
             if not losses and (safe or passes):
@@ -438,7 +499,7 @@ def table_document(
             blocks.append(
                 Table.of(
                     matrix,
-                    numeric=matrix.columns[1:] if passes else matrix.columns,
+                    numeric=list(matrix)[1:] if passes else matrix,
                     title=title,
                     caption=caption(asked, reversal=losses, cells=what),
                 )
@@ -449,20 +510,23 @@ def table_document(
         kind="table",
         title="Exposure index for film that went through scanners",
         blocks=tuple(blocks),
-        data={**asdict(asked), "rows": cells.to_dict(orient="records")},
-        frame=cells,
+        data={**asdict(asked), "rows": cells},
+        rows=cells,
     )
 
 
 def _points_table() -> Table:
-    points = dose_points()
+    points = _dose_points()
     cautions = [words for name in source_names() for words in get_source(name).sentences()]
     cautions.append("What to set after it: `--passes unknown`.")
-    for column in ("low", "typical", "high"):
-        points[column] = [figure_text(value, 2) for value in points[column]]
+    doses = ("low", "typical", "high")
     return Table.of(
-        points.drop(columns="note"),
-        numeric=("low", "typical", "high"),
+        {
+            name: [figure_text(point[name], 2) if name in doses else point[name] for point in points]
+            for name in points[0]
+            if name != "note"
+        },
+        numeric=doses,
         title="Add up the dose of every pass [uGy effective kerma at 35 mm film, in its cartridge, in a typical bag]",
         caption=" ".join(dict.fromkeys(cautions)),
     )
@@ -516,7 +580,7 @@ def budget_document(rows: pd.DataFrame, criterion: str) -> Document:
             *map(Paragraph, dict.fromkeys([words, *said, TEST_FIRST])),
         ),
         data={"criterion": criterion, "rows": rows.to_dict(orient="records")},
-        frame=rows,
+        rows=rows,
     )
 
 
@@ -569,8 +633,7 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
     def stops(values: pd.Series) -> list[str]:
         return ["lost" if math.isinf(value) else f"{value:.2f}" for value in values]
 
-    met = dose.contributions
-    parts = [f"{count} x {title}" for count, title in zip(met["count"], met["detail"], strict=True)]
+    parts = [f"{part['count']} x {part['detail']}" for part in dose.parts]
     columns = {
         "film": rows["film"],
         "stops lost": stops(rows["stops_lost"]),
@@ -593,7 +656,7 @@ def claim_document(rows: pd.DataFrame, dose: HistoryDose, question: Question) ->
             *map(Paragraph, (words, BOX_SPEEDS, *dose.notes, TEST_FIRST)),
         ),
         data={**asdict(question), "rows": rows.to_dict(orient="records"), "notes": list(dose.notes)},
-        frame=rows,
+        rows=rows,
     )
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.present.document import Document, Facts, Paragraph, Table
@@ -25,7 +23,7 @@ def trip_title(trip: Trip, fallback: str = "") -> str:
     return (trip.title or fallback or trip.path) + (" [invented]" if trip.invented else "")
 
 
-def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) -> Document:
+def trip_document(trip: Trip, rows: Sequence[Mapping[str, Any]], *, notes: Sequence[str] = ()) -> Document:
     """One line for each roll of a trip.
 
     Parameters
@@ -33,21 +31,20 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
     trip
         The trip.
     rows
-        As of :meth:`filmdose.outlook.Outlook.table`.
+        As of :meth:`filmdose.outlook.Outlook.to_rows`.
     notes
         What belongs to the doses or to the figures; each is said once.
     """
     said = list(dict.fromkeys(notes))
-    doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
-    ahead = {"scans ahead": rows["scans_ahead"]} if rows["scans_ahead"].any() else {}
+    ahead = [row["scans_ahead"] for row in rows]
     columns = {
-        "roll": rows["roll"],
-        "kind": rows["kind"],
-        "ISO": [format_speed(v) for v in rows["speed"]],
-        "dose [uGy]": [dose_figures(*triple) for triple in doses],
-        "fog": [f"{v:.3f}" for v in rows["fog_density"]],
-        **ahead,
-        "set on the meter": rows["headline"],
+        "roll": [row["roll"] for row in rows],
+        "kind": [row["kind"] for row in rows],
+        "ISO": [format_speed(row["speed"]) for row in rows],
+        "dose [uGy]": [_dose(row) for row in rows],
+        "fog": [f"{row['fog_density']:.3f}" for row in rows],
+        **({"scans ahead": ahead} if any(ahead) else {}),
+        "set on the meter": [row["headline"] for row in rows],
     }
     return Document(
         kind="trip",
@@ -57,9 +54,13 @@ def trip_document(trip: Trip, rows: pd.DataFrame, *, notes: Sequence[str] = ()) 
             *(Paragraph(note) for note in said),
             Paragraph(TEST_FIRST),
         ),
-        data={"title": trip.title, "invented": trip.invented, "rolls": rows.to_dict(orient="records"), "notes": said},
-        frame=rows,
+        data={"title": trip.title, "invented": trip.invented, "rolls": list(rows), "notes": said},
+        rows=rows,
     )
+
+
+def _dose(row: Mapping[str, Any]) -> str:
+    return dose_figures(row["kerma_ugy"], row["kerma_low_ugy"], row["kerma_high_ugy"])
 
 
 def log_document(
@@ -86,14 +87,9 @@ def log_document(
     taken_back
         True when it was taken back.
     """
-    table = outlook.to_dataframe()
-    rows = table[table["roll"].isin(list(rolls))].reset_index(drop=True)
+    rows = [row for row in outlook.to_rows() if row["roll"] in rolls]
     said = list(dict.fromkeys([*notes, *outlook.notes]))
-    doses = zip(rows["kerma_ugy"], rows["kerma_low_ugy"], rows["kerma_high_ugy"], strict=True)
-    facts = tuple(
-        (name, f"{dose_figures(*dose)} uGy so far. {words}")
-        for name, dose, words in zip(rows["roll"], doses, rows["headline"], strict=True)
-    )
+    facts = tuple((row["roll"], f"{_dose(row)} uGy so far. {row['headline']}") for row in rows)
     return Document(
         kind="log",
         title=f"{'Taken back from' if taken_back else 'Appended to'} {file}: {' '.join(entry.split())}",
@@ -102,10 +98,10 @@ def log_document(
             "file": str(file),
             "entry": entry,
             "taken_back": taken_back,
-            "rolls": rows.to_dict(orient="records"),
+            "rolls": rows,
             "notes": said,
         },
-        frame=rows,
+        rows=rows,
     )
 
 

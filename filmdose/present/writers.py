@@ -8,11 +8,13 @@ nothing else, so that any reader takes its first line as the header.
 
 from __future__ import annotations
 
+import csv
 import gc
 import io
 import json
 import math
 import os
+import re
 import sys
 import traceback
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -131,12 +133,12 @@ def render(document: Document, format: str) -> bytes:
     if format not in FORMATS:
         raise UnknownNameError("format", format, FORMATS)
     if format in ("csv", "xlsx"):
-        if document.frame is None:
+        if document.rows is None:
             others = ", ".join(name for name in FORMATS if name not in ("csv", "xlsx"))
             raise ArgumentError("format", format, f"one of {others} for a {document.kind}")
         if format == "xlsx":
-            return frame_xlsx(document.frame, about=document.about)
-        return frame_csv(document.frame).encode("utf-8")
+            return frame_xlsx(document.to_dataframe(), about=document.about)
+        return frame_csv(document.rows).encode("utf-8")
     if format == "pdf":
         from filmdose.present.pages import document_pdf
 
@@ -202,11 +204,14 @@ def write_document(document: Document, path: str | Path, format: str | None = No
 
 # -- data ----------------------------------------------------------------------------------------------------------
 
-_FORMULA_START = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+#: What a spreadsheet may run: a sign at the start or behind what nobody sees, and lines or columns of their own.
+_FORMULA = re.compile(r"[\s\x00-\x1f\u200b\u2060\ufeff]*[=+\-@＝＋－＠]|[\t\r\n]")
+#: No spreadsheet holds these, and no CSV needs them.
+_CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\ufffe\uffff]")
 
 
 def neutral_cell(value: Any) -> Any:
-    """Text that a spreadsheet would run as a formula gets an apostrophe in front; anything else stays.
+    """Text that a spreadsheet would run as a formula gets an apostrophe in front; control characters show as U+FFFD.
 
     Parameters
     ----------
@@ -219,23 +224,24 @@ def neutral_cell(value: Any) -> Any:
 
     Examples
     --------
-    >>> neutral_cell("=1+1"), neutral_cell("-"), neutral_cell(-1.5)
-    ("'=1+1", '-', -1.5)
+    >>> neutral_cell("=1+1"), neutral_cell("  @a"), neutral_cell("-"), neutral_cell(-1.5)
+    ("'=1+1", "'  @a", '-', -1.5)
     """
-    if isinstance(value, str) and value.startswith(_FORMULA_START) and value != "-":
-        return "'" + value
-    return value
+    if not isinstance(value, str):
+        return value
+    found = "'" + value if value != "-" and _FORMULA.match(value) else value
+    return _CONTROL.sub("\ufffd", found)
 
 
-def _map_texts(frame: pd.DataFrame, change: Callable[[Any], Any]) -> pd.DataFrame:
-    """The frame with every text changed: cells and names of columns."""
+def _neutral(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with every text neutralised: cells and names of columns."""
     import pandas as pd
 
     safe = frame.copy()
     for position, column in enumerate(safe.columns):
         if not pd.api.types.is_numeric_dtype(safe.dtypes.iloc[position]):
-            safe[column] = pd.Series([change(value) for value in safe[column]], index=safe.index, dtype=object)
-    safe.columns = pd.Index([change(str(name)) for name in safe.columns])
+            safe[column] = pd.Series([neutral_cell(value) for value in safe[column]], index=safe.index, dtype=object)
+    safe.columns = pd.Index([neutral_cell(str(name)) for name in safe.columns])
     return safe
 
 
@@ -245,13 +251,13 @@ def _csv_cell(value: Any) -> Any:
     return value.replace("\r\n", "\n").replace("\r", "\n") if isinstance(value, str) else value
 
 
-def frame_csv(frame: pd.DataFrame) -> str:
+def frame_csv(frame: pd.DataFrame | Sequence[Mapping[str, Any]]) -> str:
     """A table as CSV in full precision, its texts neutralised; the index is left out.
 
     Parameters
     ----------
     frame
-        The table.
+        The table, or its rows, which have the same names.
 
     Returns
     -------
@@ -264,7 +270,25 @@ def frame_csv(frame: pd.DataFrame) -> str:
     film,ei
     '=1+1,400
     """
-    return _map_texts(frame, _csv_cell).to_csv(index=False, lineterminator="\n")
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    columns = _columns(frame)
+    writer.writerow([_csv_cell(name) for name, _ in columns])
+    writer.writerows(zip(*(map(_csv_cell, values) for _, values in columns), strict=True))
+    return stream.getvalue()
+
+
+def _columns(frame: pd.DataFrame | Sequence[Mapping[str, Any]]) -> list[tuple[str, list[Any]]]:
+    """Names and values of the columns of a table, what is missing as None."""
+    if isinstance(frame, Sequence):
+        named = [(name, [row[name] for row in frame]) for name in (frame[0] if frame else ())]
+        return [(name, [None if value != value else value for value in values]) for name, values in named]
+    if not hasattr(frame, "items"):
+        raise ArgumentError("frame", frame, "a DataFrame, or a list of rows")
+    return [
+        (str(name), [None if gone else value for value, gone in zip(values.array, values.isna(), strict=True)])
+        for name, values in frame.items()
+    ]
 
 
 def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
@@ -294,7 +318,7 @@ def frame_xlsx(frame: pd.DataFrame, *, about: tuple[str, ...] = ()) -> bytes:
     import pandas as pd
 
     stream = io.BytesIO()
-    safe = _map_texts(frame, neutral_cell)
+    safe = _neutral(frame)
     with _quiet_when_full(), pd.ExcelWriter(stream, engine="openpyxl") as writer:
         safe.to_excel(writer, sheet_name="table", index=False, freeze_panes=(1, 0))
         sheet = writer.sheets["table"]

@@ -8,10 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import cache
-from typing import Any, overload
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, Labelled, Numbers, Numeric, check_array, check_number, elementwise
@@ -19,6 +18,9 @@ from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.files import data_text, load_data_toml
 from filmdose.names import MaterialName
 from filmdose.result import Result
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "ENERGY_RANGE_KEV",
@@ -383,6 +385,8 @@ def list_materials() -> pd.DataFrame:
     >>> list_materials()["density_g_cm3"].to_dict()["lead"]
     11.35
     """
+    import pandas as pd
+
     data = load_data_toml("materials.toml")
     rows = [
         {

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
@@ -14,6 +12,9 @@ from filmdose.files import data_text, load_data_csv, load_data_toml
 from filmdose.radiation import materials, sources
 from filmdose.radiation.materials import Material
 from filmdose.radiation.sources import EVIDENCE_GRADES, Source
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["DATA_KINDS", "REGISTRY_COLUMNS", "check_evidence", "list_data", "registered"]
 
@@ -178,6 +179,8 @@ def list_data(kind: str | None = None) -> pd.DataFrame:
     >>> list_data("constant").set_index("name")["value"].to_dict()["calibration_kerma"]
     25.0
     """
+    import pandas as pd
+
     if kind is not None and kind not in DATA_KINDS:
         raise UnknownNameError("kind", kind, DATA_KINDS)
     frame = pd.DataFrame([*_from_toml(), *_from_csv()], columns=list(REGISTRY_COLUMNS))

@@ -7,8 +7,6 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
 from filmdose.errors import ArgumentError, UnknownNameError
@@ -20,6 +18,9 @@ from filmdose.radiation.chain import PLACES
 from filmdose.radiation.spectra import KVP_RANGE
 from filmdose.result import Result
 from filmdose.units import AirKerma, parse_kerma
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "EVIDENCE_GRADES",
@@ -319,6 +320,8 @@ def list_sources() -> pd.DataFrame:
     >>> bool(list_sources().loc["cabin-ct", "reviewed"])
     False
     """
+    import pandas as pd
+
     data = load_data_toml("sources.toml")
     rows = [
         {

@@ -15,16 +15,18 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
 from filmdose.result import Result
 from filmdose.scan.image import Box
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["FogBackground", "fit_background", "level_density"]
 
@@ -228,6 +230,8 @@ def _ends(first: int, size: int) -> tuple[int, int]:
 
 
 def _evidence(density: FloatArray, boxes: Sequence[Box], cell: int) -> pd.DataFrame:
+    import pandas as pd
+
     rows: list[dict[str, Any]] = []
     for number, box in enumerate(boxes):
         if box.top + box.height > density.shape[0] or box.left + box.width > density.shape[1]:

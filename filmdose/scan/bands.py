@@ -17,10 +17,9 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
@@ -31,6 +30,9 @@ from filmdose.scan.causes import explain_density
 from filmdose.scan.density import LOG10_E, checked_statistics
 from filmdose.scan.image import Box, Scan
 from filmdose.scan.spiral import ENDS, Winding
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["CAUSES", "BandResult", "FogProfile", "explain_bands", "join_profiles", "profile_from_scan", "read_profile"]
 
@@ -83,6 +85,8 @@ class FogProfile(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """Columns position_mm and density."""
+        import pandas as pd
+
         return pd.DataFrame({"position_mm": self.position_mm, "density": self.density})
 
 

@@ -15,9 +15,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
@@ -25,6 +25,9 @@ from filmdose.errors import InputFileError
 from filmdose.result import Result
 from filmdose.scan.faults import CLIPPED_REFUSED, DUST_REFUSED, DUST_TOLD, Fault
 from filmdose.scan.image import Box, Scan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "UNMEASURED_FLARE",
@@ -266,6 +269,8 @@ class AreaDensity(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row a channel."""
+        import pandas as pd
+
         return pd.DataFrame(
             {
                 "channel": self.channels,

@@ -5,9 +5,7 @@ from __future__ import annotations
 import datetime
 import math
 from dataclasses import dataclass
-from typing import Any
-
-import pandas as pd
+from typing import TYPE_CHECKING, Any
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import check_number
@@ -17,6 +15,9 @@ from filmdose.result import Result
 from filmdose.scan.density import AreaDensity
 from filmdose.scan.faults import Fault
 from filmdose.trip import FogReading
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["FogMeasurement", "measure_fog"]
 
@@ -111,6 +112,8 @@ class FogMeasurement(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each area and channel."""
+        import pandas as pd
+
         frames = [self.roll.to_dataframe().assign(area="roll")]
         if self.control:
             frames.append(self.control.to_dataframe().assign(area="control"))

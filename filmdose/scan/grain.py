@@ -13,10 +13,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
@@ -25,6 +24,9 @@ from filmdose.film.emulsion import APERTURE_AREA_UM2, Emulsion
 from filmdose.result import Result
 from filmdose.scan.density import AreaDensity, checked_statistics
 from filmdose.scan.image import Box, Scan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = [
     "ClusterFactor",
@@ -103,6 +105,8 @@ class Transfer(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """Frequency [cycles/mm] and transfer."""
+        import pandas as pd
+
         return pd.DataFrame({"frequency": self.frequency, "value": self.value})
 
 
@@ -155,6 +159,8 @@ class GrainMeasurement(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """The spectrum, one row a ring."""
+        import pandas as pd
+
         return pd.DataFrame(
             {
                 "cycles_per_mm": self.frequency,
@@ -437,6 +443,8 @@ def grain_frame(measurements: list[GrainMeasurement]) -> pd.DataFrame:
     DataFrame
         As :func:`filmdose.film.noisefit.read_granularity` reads it from a file.
     """
+    import pandas as pd
+
     return pd.DataFrame(
         {
             "density": [m.density for m in measurements],

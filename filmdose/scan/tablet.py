@@ -10,10 +10,9 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
 from filmdose.arguments import hold_to_annotations
@@ -23,6 +22,9 @@ from filmdose.film.readings import StepReadings
 from filmdose.result import Result
 from filmdose.scan.density import UNMEASURED_FLARE, AreaDensity, Flare, measure_area
 from filmdose.scan.image import Box, Scan
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 __all__ = ["TabletReading", "find_steps", "read_tablet"]
 
@@ -84,6 +86,8 @@ class TabletReading(Result):
 
     def to_dataframe(self) -> pd.DataFrame:
         """One row for each step and channel."""
+        import pandas as pd
+
         frames = [
             area.to_dataframe().assign(step=number) for number, area in zip(self.numbers, self.areas, strict=True)
         ]

@@ -217,6 +217,7 @@ def test_reversal_film_shows_what_its_blacks_lose():
     assert card_bytes(card, "pdf")
 
 
+@pytest.mark.long
 def test_svg_and_png(card):
     root = ElementTree.fromstring(card_bytes(card, "svg"))
     assert root.tag.endswith("svg")
@@ -236,6 +237,7 @@ def test_same_input_same_bytes_and_only_the_date_differs(card, format):
     assert card_bytes(make_card([100, 800, 3200], date=datetime.date(2026, 5, 2)), format) != first
 
 
+@pytest.mark.long
 def test_the_page_asks_for_nothing_from_outside(card):
     text = card_bytes(card, "html").decode()
     page = PageReader(text)

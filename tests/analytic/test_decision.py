@@ -7,6 +7,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from independent import convex_minorant
 from scipy.optimize import minimize_scalar
 
 from filmdose.decision import (
@@ -55,6 +56,27 @@ def test_what_all_light_in_reach_does_not_restore_is_given_no_more(need):
     assert found.stops[0] == pytest.approx(wanted, abs=1e-9)
     # a square that falls without end, or costs more than light from an eighth of a stop on: 4 x 2 (need - s) = 1
     assert found.stops[1] == pytest.approx(min(need - 0.125, STOPS[-1]), abs=1e-3)
+
+
+@pytest.mark.parametrize("layout", ["C", "F"])
+def test_wiggles_of_many_curves_are_bridged_as_if_each_were_alone(layout):
+    """Averages of Qhull's convex minorants over the tones of a stop on either side; beyond the end straight on."""
+    rng = np.random.default_rng(3)
+    margin, nodes = 6, np.arange(49.0)
+    bends = rng.uniform(0.001, 0.01, size=(60, 1)) * (nodes - rng.uniform(5.0, 45.0, size=(60, 1))) ** 2
+    curves = bends + rng.uniform(0.0, 0.2, size=(60, 1)) * rng.normal(size=(60, 49))
+    curves[::7] = bends[::7]  # some have no wiggles
+    curves[11] -= 400.0 * (nodes > 30)  # and one falls off a cliff
+    expected = []
+    for curve in curves:
+        hull = convex_minorant(nodes, curve)
+        beyond = hull[-1] + (hull[-1] - hull[-2]) * np.arange(1, margin + 1)
+        tones = np.convolve(np.concatenate([hull, beyond]), [0.5, *np.ones(2 * margin - 1), 0.5], "valid") / (
+            2 * margin
+        )
+        expected.append(tones - max(tones[0], 0.0))
+    found = highlight_lost(np.array(curves, order=layout), margin)
+    assert found == pytest.approx(np.array(expected), abs=1e-6)  # bends below 1e-7 are none
 
 
 @pytest.mark.parametrize("cost", [2.0, 4.0, 8.0])

@@ -100,7 +100,7 @@ def test_a_criterion_goes_through_odds_trips_and_plans(kind, speed):
     assert "own words" in text.assumes
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("kind", "speed"), [("bw-negative", 400), ("colour-negative", 400), ("bw-reversal", 100)])
 def test_a_criterion_reaches_every_output(kind, speed):
     from filmdose.inverse import judge_claim, speed_to_carry

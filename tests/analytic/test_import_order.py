@@ -18,7 +18,7 @@ ORDER = (
     *("version", "names", "errors", "arguments", "result", "everyday", "standards", "lazy", "threads"),
     *("files", "blockstore", "quantity", "arrays", "units", "tomlfile", "words"),
     *("film.curves", "sensitometry", "film", "radiation", "history"),
-    *("criteria", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
+    *("criteria", "nodes", "solver", "stack", "question", "decision", "solution", "cf", "exposed", "answering"),
     *("tonecurve", "tonetable", "printing"),
     *(
         "inverse",
@@ -107,6 +107,7 @@ def test_no_module_imports_what_stands_above_it(edges):
     assert wrong == []
 
 
+@pytest.mark.long
 def test_nothing_imports_the_face(edges):
     assert [name for name, targets in edges.items() if "" in targets] == []
 

@@ -172,7 +172,7 @@ def test_light_table_shows_the_light_that_comes_through():
     np.testing.assert_allclose(srgb_from_linear(linear_from_srgb(every)), every, atol=1e-6)
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_correction_is_the_tone_curve_of_the_library(kind):
     found = preview(film_of(kind), DOSES[kind], exposed=True, width=160)
@@ -184,6 +184,7 @@ def test_the_correction_is_the_tone_curve_of_the_library(kind):
     np.testing.assert_array_equal(straight.scanned_density, straight.density)  # nothing is taken out of it
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", KINDS)
 def test_the_corrected_scan_is_nearer_to_the_clean_one_than_the_straight_one(kind):
     found = preview(film_of(kind), DOSES[kind], exposed=True, width=160)

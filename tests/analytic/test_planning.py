@@ -255,6 +255,7 @@ def test_the_sheet_names_film_by_kind_and_true_speed(plan):
     assert "ISO 25," in sheet_text(nothing, date=DATE)
 
 
+@pytest.mark.long
 def test_the_sheet_on_paper_says_the_same(plan, tmp_path):
     write_sheet(plan, tmp_path / "s.pdf", date=DATE)
     write_sheet(plan, tmp_path / "t.pdf", date=DATE)

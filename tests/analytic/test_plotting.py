@@ -89,7 +89,7 @@ def closed():
     plt.close("all")
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(6)
 @pytest.mark.parametrize("name", NAMES)
 def test_axes_come_back_labelled_and_nothing_else_changes(plots, name):
     before = dict(mpl.rcParams)
@@ -170,7 +170,7 @@ SECOND = {
 }
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("name", JOINED)
 def test_a_second_plot_adds_and_does_not_hide(plots, name):
     ax = plots[name]()

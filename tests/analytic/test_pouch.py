@@ -10,7 +10,7 @@ from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
 from filmdose.odds import default_priors, propagate, trip_model
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.pouch import TRIED_MM, pouch_from_rolls, pouch_from_scale, pouch_unknown
 from filmdose.radiation.shields import Shield, as_shields
 from filmdose.trip import FogReading, Roll

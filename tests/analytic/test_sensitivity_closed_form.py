@@ -70,3 +70,14 @@ def test_a_function_without_numbers_is_refused():
         sobol_table(lambda x: x[:, 0], prior, samples=100)
     with pytest.raises(ArgumentError, match="at least one"):
         sobol_table(lambda x: x[:, 0], {})
+
+
+def test_the_same_seed_gives_the_same_indices_and_intervals():
+    priors = {name: Prior(low=0.5, typical=1.0, high=2.0) for name in "ab"}
+
+    def product(values):
+        return np.log(values).sum(axis=1)
+
+    one = sobol_table(product, priors, samples=64, rng=3)
+    assert one.equals(sobol_table(product, priors, samples=64, rng=3))
+    assert not one.equals(sobol_table(product, priors, samples=64, rng=4))

@@ -21,6 +21,7 @@ from filmdose.film.generic import box_speed_notes, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
+from filmdose.nodes import first_root
 from filmdose.odds import learn, propagate, trip_model
 from filmdose.odds.cells import total_odds
 from filmdose.odds.groups import film_groups
@@ -42,7 +43,7 @@ from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
 from filmdose.sensitometry import metered_exposure
 from filmdose.solution import record_solvers, verdict_of
-from filmdose.solver import CRITERIA, Shape, first_root
+from filmdose.solver import CRITERIA, Shape
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
@@ -274,10 +275,13 @@ def test_nodes_are_counted_from_the_shadow_point_of_the_contrast_drawn(factor):
     assert net == pytest.approx(0.10 / factor, rel=1e-4)
     nodes = np.arange(float(solver.light.missed.shape[1]))
     cubic = np.array([0.3, -2.0, 7.0, 1.0])
-    found = rows._shifted(np.polyval(cubic, nodes / 50.0)[None], None)[0]
     place = rows.origin[0] / solver.light.step
-    inside = (nodes + place > 1.0) & (nodes + place < nodes[-1] - 1.0)
-    np.testing.assert_allclose(found[inside], np.polyval(cubic, (nodes[inside] + place) / 50.0), rtol=1e-9)
+    for part in (slice(0, nodes.size), slice(20, 60)):
+        found = rows._on(np.ones((1, 1)), np.polyval(cubic, nodes / 50.0)[None], part)[0]
+        asked = nodes[part]
+        inside = (asked + place > 1.0) & (asked + place < nodes[-1] - 1.0)
+        wanted = np.polyval(cubic, (asked[inside] + place) / 50.0)
+        np.testing.assert_allclose(found[inside], wanted, rtol=1e-9)
 
 
 @pytest.mark.parametrize("root", [2.2, 3.5, 5.9])

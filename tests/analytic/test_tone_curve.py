@@ -164,7 +164,7 @@ def test_clear_light_is_never_guessed():
         cube_text(curve, parse_encoding("linear"), clear=[0.8, 0.7])
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("words", ["linear", "gamma=2.2", "density=4"])
 def test_the_table_puts_back_the_clean_tones(kind, words):

@@ -3,6 +3,7 @@
 import csv
 import io
 import json
+import math
 from pathlib import Path
 
 import numpy as np
@@ -60,6 +61,18 @@ def test_no_spreadsheet_cell_starts_a_formula(text):
     assert sheet["table"]["C2"].value == -1.5
 
 
+@pytest.mark.parametrize("text", [" =1+1", "\u00a0@a", "\u200b-x", "\ufeff+1"])
+def test_a_formula_behind_what_nobody_sees_is_text(text):
+    assert neutral_cell(text) == "'" + text
+
+
+def test_control_characters_are_shown_and_do_not_stop_a_spreadsheet():
+    frame = pd.DataFrame({"note": ["bell\x07, escape\x1b[31m, null\x00"]})
+    shown = "bell\ufffd, escape\ufffd[31m, null\ufffd"
+    assert frame_csv(frame).splitlines()[1] == f'"{shown}"'
+    assert openpyxl.load_workbook(io.BytesIO(frame_xlsx(frame)))["table"]["A2"].value == shown
+
+
 def test_plain_texts_stay_as_they_are():
     for value in ("-", "a=b", "", "007", None, 3, -2.5):
         assert neutral_cell(value) is value
@@ -101,13 +114,34 @@ def test_a_row_that_starts_with_a_bracket_is_no_argument_of_the_line_end():
 
 def test_csv_keeps_full_precision_and_texts_that_look_like_numbers():
     frame = pd.DataFrame({"roll": ["007", "1e5"], "x": [1 / 3, np.nan]})
-    made = document(Table.of(frame, numeric=["x"]), frame=frame)
+    made = document(Table.of(frame, numeric=["x"]), rows=frame)
     back = pd.read_csv(io.StringIO(render(made, "csv").decode()), dtype={"roll": str})
     pd.testing.assert_frame_equal(back, frame, check_exact=True)
     for name in ("markdown", "html", "latex", "text"):
         text = render(made, name).decode()
         assert "007" in text
         assert "nan" not in text
+
+
+def test_csv_of_rows_is_that_of_their_frame_and_as_pandas_writes_it():
+    """pandas has a writer of its own, which takes what no spreadsheet would run."""
+    rows = [
+        {"text": 'he said "no", twice', "x": 1 / 3, "n": 3, "yes": True, "missing": None, "mixed": "a"},
+        {"text": "two\nlines", "x": math.nan, "n": -4, "yes": False, "missing": None, "mixed": 1.5},
+        {"text": "", "x": math.inf, "n": 10**12, "yes": True, "missing": None, "mixed": 7},
+        {"text": "µ, –", "x": 1e-300, "n": 0, "yes": True, "missing": None, "mixed": None},
+    ]
+    frame = pd.DataFrame(rows)
+    assert frame_csv(rows) == frame_csv(frame) == frame.to_csv(index=False, lineterminator="\n")
+    assert frame_csv([{"a": None}]) == pd.DataFrame([{"a": None}]).to_csv(index=False, lineterminator="\n")
+    odd = pd.DataFrame(
+        {
+            "short": np.array([0.1, np.nan], dtype="float32"),
+            "whole": pd.array([1, None], dtype="Int64"),
+            "sort": pd.Categorical(["a", None]),
+        }
+    )
+    assert frame_csv(odd) == odd.to_csv(index=False, lineterminator="\n")
 
 
 def test_json_has_a_schema_and_neither_nan_nor_numpy():
@@ -209,7 +243,7 @@ def test_an_ending_that_promises_something_else_is_refused(path, asked):
 
 
 def test_errors_name_what_is_allowed(tmp_path, monkeypatch):
-    made = document(frame=pd.DataFrame({"a": [1]}))
+    made = document(rows=pd.DataFrame({"a": [1]}))
     with pytest.raises(ArgumentError, match=r"\.xlsx"):
         write_document(made, tmp_path / "t.odt")
     with pytest.raises(UnknownNameError, match="latex"):

@@ -25,7 +25,7 @@ from filmdose.threads import one_thread
 SPEED = 800
 LN10 = math.log(10.0)
 LOG2 = math.log10(2.0)
-ROWS = 1024  # of a block, as in the package
+ROWS = 2048  # of a block, as in the package
 
 
 @cache

@@ -39,3 +39,22 @@ def test_help_says_what_to_type_and_not_what_python_makes_of_it(run, verb):
     words = re.findall(r"^  (?:-\w, )?--[\w-]+ (\S+)", out, re.MULTILINE)
     for word in words:
         assert re.fullmatch(r"[A-Z0-9][\w=,./-]*|/", word), word
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("roll --speed abc --pass cabin-ct", "--speed: got 'abc'; allowed is a number. See filmdose roll --help."),
+        ("roll --speed=1e --pass cabin-ct", "--speed: got '1e'; allowed is a number. See filmdose roll --help."),
+        ("odds --speed 400 --seed 1.5", "--seed: got '1.5'; allowed is a whole number. See filmdose odds --help."),
+        ("roll --spede 400", "See filmdose roll --help."),
+        ("plan", "Missing argument 'TRIP.toml'. See filmdose plan --help."),
+        ("wash", "See filmdose --help."),
+    ],
+)
+def test_what_the_parser_refuses_says_value_what_is_allowed_and_where_to_look(run, words, said):
+    code, out, err = run(*words.split())
+    assert code == 2
+    assert not out
+    assert err.startswith("error: ")
+    assert err.endswith(f"{said}\n")

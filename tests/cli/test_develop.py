@@ -66,6 +66,7 @@ def test_restrainer_is_a_test_without_factors_and_a_balance_with_them(run, tmp_p
     assert made(run, "restrainer", path, "--base", "0.2")["result"]["pair"]["fog_factor"] == pytest.approx(2 / 3)
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("ending", ["pdf", "html", "json", "csv", "md", "txt"])
 def test_location_is_a_page_in_every_format(run, tmp_path, ending):
     target = tmp_path / f"location.{ending}"

@@ -124,6 +124,7 @@ def test_csv_is_one_row_and_markdown_a_page(run, tmp_path):
     assert "| contrast index | " in out
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(("ending", "magic"), [("png", b"\x89PNG"), ("pdf", b"%PDF"), ("svg", b"<?xml")])
 def test_plot(run, tmp_path, ending, magic):
     code, _, _ = run("fit", steps(tmp_path), "--plot", tmp_path / f"fit.{ending}")

@@ -218,7 +218,7 @@ class Broken:
         raise OSError(28, "No space left on device")
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_output_that_fails_does_not_make_anybody_append_twice(run, file, monkeypatch):
     count = len(read_trip(file).rolls[0].history.passes)
     for broken in (Broken(), None):

@@ -90,6 +90,7 @@ def test_nothing_ahead_is_said(run, tmp_path):
     assert "[[leg]]" in err
 
 
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("ending", "begins"), [("svg", b"<?xml"), ("png", b"\x89PNG"), ("pdf", b"%PDF")])
 def test_the_sheet_as_a_page(run, small, tmp_path, ending, begins):
     sheet = tmp_path / f"sheet.{ending}"

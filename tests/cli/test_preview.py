@@ -38,6 +38,7 @@ def test_a_roll_of_a_trip_has_the_headline_of_the_trip(run):
     assert (got["headline"], got["ei"]) == (row["headline"], row["ei_safe"])
 
 
+@pytest.mark.few(3)
 @pytest.mark.parametrize("ending", ["tif", "html", "txt", "csv"])
 def test_the_ending_says_what_is_written(run, tmp_path, ending):
     target = tmp_path / f"out.{ending}"

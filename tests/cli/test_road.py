@@ -47,6 +47,7 @@ def test_one_headline_in_roll_trip_odds_and_log(run, file):
     assert line in told(run, "log", file, "--storage-days", 0)
 
 
+@pytest.mark.few(23)
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 @pytest.mark.parametrize("count", [1, 5000])
 @pytest.mark.parametrize("shot", [None, 100, 50])

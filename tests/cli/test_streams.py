@@ -49,7 +49,7 @@ def test_a_trip_is_printed_in_every_encoding(trip, encoding, format):
         assert start in text.replace("\\\\", "\\").replace("\\_", "_")
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(
     "words",
     [

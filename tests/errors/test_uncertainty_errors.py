@@ -308,7 +308,7 @@ def test_a_good_reading_file(tmp_path):
     assert badge.kerma.air_kerma_ugy == pytest.approx(630 / 1.9, rel=0.02)  # "about"
 
 
-@pytest.mark.few(8)
+@pytest.mark.few(5)
 @pytest.mark.parametrize(
     ("change", "says"),
     [

@@ -53,7 +53,7 @@ def test_digitised_sheets(sheet, minutes, scene_range):
     assert_monotone(stops)
 
 
-@pytest.mark.few(9)
+@pytest.mark.few(5)
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
     stops = solve_film(sheet_film(sheet, minutes), np.array([0.0, 1e-6, 1e-3, 0.01, 0.1]), Question()).best
@@ -61,7 +61,7 @@ def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
     assert np.all(stops[1:] <= [1e-3, 2e-3, 5e-3, 0.05])
 
 
-@pytest.mark.few(40)
+@pytest.mark.few(18)
 @pytest.mark.parametrize("changes", [{"hit_exponent": 0.6}, {"hit_exponent": 1.1}, {"cluster_grains": 30.0}])
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_digitised_sheets_whose_hits_are_others(sheet, minutes, changes):

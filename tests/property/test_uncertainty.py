@@ -33,7 +33,7 @@ from filmdose.odds import (
 )
 from filmdose.odds.draw import roll_need
 from filmdose.odds.groups import film_groups
-from filmdose.odds.learn import fog_of
+from filmdose.odds.learning import fog_of
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
@@ -99,7 +99,7 @@ QUESTIONS = [
 ]
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("state", ["unexposed", "exposed"])
 @pytest.mark.parametrize("which", FILMS)
 def test_with_everything_known_odds_are_the_answer(which, state):
@@ -226,7 +226,7 @@ def test_rms_granularity_cancels():
     np.testing.assert_allclose(*pair, atol=1e-9)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", KINDS)
 def test_more_dose_never_needs_less_and_never_costs_less(kind):
     histories = [History(passes=Pass(source="cabin-ct", scanner="x", count=n)) for n in range(5)]
@@ -251,7 +251,7 @@ def test_rolls_of_one_family_are_drawn_together_and_as_if_alone():
 # -- the mean loss -----------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("question", [Question(), Question(criterion="fixed_density"), Question(scene_range=3.0)])
 @pytest.mark.parametrize("kind", NEGATIVES)
 @pytest.mark.parametrize("speed", [100, 400])
@@ -274,7 +274,7 @@ def test_the_recommended_exposure_makes_the_mean_loss_least(kind, speed, questio
     mean = np.concatenate(losses).mean(axis=0)
     assert told.given_stops == pytest.approx(fine[mean.argmin()], abs=0.01)
     assert told.expected_loss == pytest.approx(mean.min(), abs=1e-3)
-    assert told.expected_loss_marked == pytest.approx(np.concatenate(losses)[:512, 0].mean(), rel=1e-3)
+    assert told.expected_loss_marked == pytest.approx(mean[0], abs=1e-3)
     assert mean[0] > mean.min()
 
 
@@ -506,6 +506,7 @@ def test_a_reading_of_a_record_predicts_the_fog_of_that_record():
             assert told[n] == pytest.approx(made.fog_density(1.0), rel=1e-6)
 
 
+@pytest.mark.long
 def test_the_record_that_was_read_is_the_one_that_is_told():
     """Green by default: of a film whose blue record takes three times the fog a reading of blue means a third."""
     item = Roll(id="a", film=three_records(), history=CT, peak_to_mean=1.0)

@@ -53,6 +53,7 @@ def test_which_lie_outside_the_band(table):
     assert set(table.id[~table.interval_meets_band]) == {"single-xray"}
 
 
+@pytest.mark.long
 def test_where_verbs_answer_all_lie_in_the_band_or_the_page_says_why(table):
     outside = {row.id: row.outside for row in table.itertuples() if row.outside}
     assert outside == {

@@ -45,6 +45,7 @@ def test_causes_are_told_apart(study):
     assert np.mean(sure) > 0.97
 
 
+@pytest.mark.long
 def test_weak_bands_are_called_noise_and_not_each_other(study):
     true, results = study
     wrong = [
@@ -77,6 +78,7 @@ def test_strong_bands_leave_no_doubt(cause, winding, rng):
         assert "very strong" in result.sentence
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("memory", [0.3, 0.6, 0.9])
 def test_noise_with_a_memory_is_no_cause_and_hides_none(memory):
     from scipy.signal import lfilter

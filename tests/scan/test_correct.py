@@ -71,6 +71,7 @@ def test_the_corrected_frame_is_nearer_to_the_truth_where_the_page_says_so(frame
             assert rms((level_density(fogged, background, reference=0.25) - true)[here]) > straight
 
 
+@pytest.mark.long
 def test_the_surface_is_the_fog_that_was_put_in(frame):
     fogged, _, zone = frame
     record = FILM.records[0]

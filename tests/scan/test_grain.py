@@ -146,6 +146,7 @@ def film_noise(emulsion, kerma):
     return APERTURE_AREA_UM2 * float(emulsion.noise(DARK, kerma)) ** 2
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("true", [1.0, 5.0, 12.0])
 def test_clusters_come_back_from_fogged_and_clean_rebate(true):
     rng = np.random.default_rng(int(true))
