@@ -17,6 +17,8 @@ from scipy.optimize import brentq
 from filmdose.answering import answer, film_to_dict
 from filmdose.errors import ArgumentError
 from filmdose.exposed import TEXTURED_STOPS, exposed_worth
+from filmdose.files import load_data_csv
+from filmdose.film.curves import ToeShoulderCurve
 from filmdose.film.generic import box_speed_notes, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
@@ -38,10 +40,11 @@ from filmdose.radiation import (
     spectrum_of,
 )
 from filmdose.radiation.background import flight_kerma_ugy, latitude_band
+from filmdose.radiation.broad_beam import broad_beam_transmission
 from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
-from filmdose.sensitometry import metered_exposure
+from filmdose.sensitometry import fractional_gradient_point, metered_exposure
 from filmdose.solution import record_solvers, verdict_of
 from filmdose.solver import CRITERIA, Shape
 from filmdose.trip import FogReading, Roll, measured_fog
@@ -116,6 +119,17 @@ def test_lead_is_published_up_to_150_kvp(kvp, published):
     # the shipped rows of NCRP 147 run from 50 to 150 kVp
     assert transmission("lead=0.25", Beam(tube_kvp=kvp)).published == published
     assert not transmission("lead=0.25+tin=0.1", Beam(tube_kvp=100.0)).published
+
+
+@pytest.mark.parametrize("row", [0, 4, 10])
+def test_broad_beams_at_the_published_voltages_are_the_published_fits(row):
+    fits = [each for each in load_data_csv("broad_beam.csv") if each["material"] == "lead"]
+    kvp, alpha, beta, gamma = (float(fits[row][name]) for name in ("kvp", "alpha_per_mm", "beta_per_mm", "gamma"))
+    # Archer: B = [(1 + b/a) exp(a g x) - b/a]**(-1/g)
+    wanted = ((1.0 + beta / alpha) * math.exp(alpha * gamma * 0.3) - beta / alpha) ** (-1.0 / gamma)
+    assert broad_beam_transmission("lead", 0.3, kvp) == pytest.approx(wanted, rel=1e-9)
+    assert broad_beam_transmission("lead", 0.3, float(fits[-1]["kvp"]) + 1.0) is None
+    assert broad_beam_transmission("lead", 0.3, float(fits[0]["kvp"]) - 1.0) is None
 
 
 @pytest.mark.parametrize("weight", ["kerma", "emulsion", "film"])
@@ -323,6 +337,16 @@ def test_a_class_of_grains_that_is_not_there_changes_nothing(weight):
     x = np.linspace(-4.0, 0.0, 9)
     np.testing.assert_allclose(more.density(x, 200.0), without.density(x, 200.0), rtol=1e-9)
     np.testing.assert_allclose(more.noise(x, 200.0), without.noise(x, 200.0), rtol=1e-6)
+
+
+@pytest.mark.parametrize("fraction", [0.02, 0.3, 0.9])
+def test_the_fractional_gradient_is_that_share_of_the_mean(fraction):
+    curve = ToeShoulderCurve(unexposed_density=0.2, slope=0.65, toe_log_exposure=-2.5, toe_width=0.2)
+    found = fractional_gradient_point(curve, fraction=fraction)
+    # of 0.2 + 0.13 ln(1 + e**(5 (x + 2.5))) over the 1.5 log units that follow
+    net = [0.13 * math.log1p(math.exp(5.0 * (found.log_exposure + 2.5 + over))) for over in (0.0, 1.5)]
+    gradient = 0.65 / (1.0 + math.exp(-5.0 * (found.log_exposure + 2.5)))
+    assert gradient == pytest.approx(fraction * (net[1] - net[0]) / 1.5, rel=1e-9)
 
 
 def test_speeds_on_boxes_are_doubted_from_1600_on():
