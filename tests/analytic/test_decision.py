@@ -10,7 +10,15 @@ import pytest
 from independent import convex_minorant
 from scipy.optimize import minimize_scalar
 
-from filmdose.decision import LossTally, highlight_lost, least_loss, mean_highlight, shadow_to_win
+from filmdose.decision import (
+    LossTally,
+    highlight_lost,
+    least_loss,
+    lost_together,
+    mean_highlight,
+    shadow_to_win,
+    total_loss,
+)
 from filmdose.errors import ArgumentError
 from filmdose.odds import weighted_quantile
 from filmdose.odds.decision import Cases, bracket_plan, frame_count
@@ -39,6 +47,15 @@ def test_a_straight_loss_is_least_where_the_shadows_have_what_they_need(need):
     found = least(need - STOPS)
     assert found.stops[0] == pytest.approx(need, abs=1e-9)
     assert found.loss[0] == pytest.approx(need, abs=1e-9)
+
+
+@pytest.mark.parametrize("need", [STOPS[-1] - 0.05, STOPS[-1] + 0.01, 20.0])
+def test_what_all_light_in_reach_does_not_restore_is_given_no_more(need):
+    found = least(np.stack([need - STOPS, np.square(need - STOPS)]))
+    wanted = min(need, STOPS[-1])
+    assert found.stops[0] == pytest.approx(wanted, abs=1e-9)
+    # a square that falls without end, or costs more than light from an eighth of a stop on: 4 x 2 (need - s) = 1
+    assert found.stops[1] == pytest.approx(min(need - 0.125, STOPS[-1]), abs=1e-3)
 
 
 @pytest.mark.parametrize("layout", ["C", "F"])
@@ -160,6 +177,21 @@ def test_bracketing_is_the_best_of_all_combinations(frames, seed):
     np.testing.assert_allclose(plan.steps, np.diff(plan.stops), atol=1e-6)
 
 
+@pytest.mark.parametrize("stops", [0.0, 0.01, 1.0, 1.234, float(STOPS[-1])])
+def test_the_loss_of_single_cases_is_that_of_the_decision(stops):
+    needs = np.array([0.0, 0.5, 2.0, 9.0])
+    wanted = 4.0 * np.maximum(needs - stops, 0.0) + stops
+    np.testing.assert_allclose(cases(needs).loss(stops), wanted, atol=1e-5)
+
+
+@pytest.mark.parametrize(("infinite", "wanted"), [(4, 94.5), (5, 94.5), (6, np.inf)])
+def test_a_quantile_among_cases_that_nothing_helps_is_infinite(infinite, wanted):
+    counted = Histogram(0.0, 128.0)
+    counted.add(np.concatenate([np.arange(100.0 - infinite) + 0.5, np.full(infinite, np.inf)]))
+    assert counted.quantile(0.95) == pytest.approx(wanted, abs=0.6)
+    assert counted.quantile(0.5) == pytest.approx(49.5, abs=0.6)
+
+
 def test_frames_by_the_width_of_the_interval():
     assert [frame_count(width) for width in (0.0, 1.0, 1.01, 2.5, 2.6)] == [1, 1, 2, 2, 3]
 
@@ -204,3 +236,28 @@ def test_two_counts_joined_are_one_count_of_all():
         for p in (0.0, 0.05, 0.5, 0.95, 1.0):
             assert joined.quantile(p) == whole.quantile(p)
             assert joined.quantile(p) == pytest.approx(np.quantile(values, p), abs=0.02)
+
+
+def test_the_loss_counts_what_is_lost_and_no_room():
+    given, dark, bright = (
+        np.array([0.0, 1.0, 0.5, 0.0]),
+        np.array([0.02, -1.0, 0.3, -1.0]),
+        np.array([-1, 0.03, 0.1, -2]),
+    )
+    lost = total_loss(given, dark, bright, Question(cost_under=3.0, cost_over=2.0))
+    np.testing.assert_allclose(lost, [0.06, 2.09, 2.2, 0.0], rtol=1e-12)
+
+
+def test_a_highlight_and_a_range_count_together_where_either_is_lost():
+    lost = lost_together(np.array([0.02, 0.02, -0.5, 0.4, -0.5, -0.1]), np.array([0.03, -0.3, 0.04, 0.3, -0.2, -0.3]))
+    np.testing.assert_allclose(lost, [0.05, 0.02, 0.04, 0.7, -0.2, -0.1], rtol=1e-12)
+
+
+@pytest.mark.parametrize("margin", [0, 3])
+def test_highlights_that_are_lost_ever_more_slowly_count_along_the_chord(margin):
+    """Of a concave row the greatest convex function below it is its chord, whose average is itself."""
+    nodes = np.arange(12.0)
+    concave = -2.0 + 3.0 * np.sqrt(nodes) - 0.2 * nodes
+    chord = concave[0] + (concave[-1] - concave[0]) * nodes / nodes[-1]
+    lost = highlight_lost(np.stack([concave]), margin)
+    np.testing.assert_allclose(lost[0], chord[margin:] - max(chord[margin], 0.0), atol=1e-9)

@@ -6,14 +6,17 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import brentq
 
 from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
 from filmdose.film.curves import ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
-from filmdose.film.noisefit import GranularityReadings
+from filmdose.film.nnls import second_differences, smooth_nnls
+from filmdose.film.noisefit import GranularityReadings, _within
 from filmdose.film.readings import StepReadings, tablet_log_exposures
+from filmdose.film.recordfit import _influences
 from filmdose.sensitometry import iso6, iso2240, iso5800
 from filmdose.standards import KINDS
 
@@ -220,6 +223,84 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+
+
+@pytest.mark.parametrize("base", [0.0, 0.03])
+def test_densities_above_a_base_of_next_to_nothing(base):
+    """A densitometer that was set to zero on the base, or a support as clear as glass."""
+    truth = replace(generic_film(400).records[0], base_density=base)
+    found = fit_emulsion(LONG, truth.density(LONG))
+    assert found.base_plus_fog == pytest.approx(truth.minimum_density(), abs=0.002)
+    assert 0.0 <= found.emulsion.base_density <= found.base_plus_fog
+    np.testing.assert_allclose(found.emulsion.density(LONG), truth.density(LONG), atol=0.004)
+
+
+def test_readings_of_grain_count_as_far_as_the_curve_goes():
+    record = generic_film(400).records[0]
+    low, high = record.curve().log_exposure_range
+    least, most = float(record.density(low)), float(record.density(high))
+    # just below and above the curve's ends, as readings scatter, and of another film
+    density = np.array([least - 0.02, least + 0.5, 1.2, most - 0.02, most + 0.02, most + 0.5])
+    exposures, sigma = _within(record, GranularityReadings(sigma=np.arange(1.0, 7.0) / 100.0, density=density))
+    assert sigma.tolist() == [0.01, 0.02, 0.03, 0.04, 0.05]
+    np.testing.assert_allclose(record.density(exposures[1:4]), density[1:4], atol=1e-9)
+
+
+def test_the_scatter_of_a_fit_is_that_of_its_readings():
+    """Ordinary least squares, as no bound and next to no smoothing act: s**2 has the true variance as its mean."""
+    rng = np.random.default_rng(1)
+    matrix, truth = rng.uniform(0.0, 1.0, (24, 8)), np.linspace(3.0, 5.0, 8)
+    found = [
+        smooth_nnls(
+            matrix, matrix @ truth + rng.normal(0.0, 0.1, 24), second_differences(8), [1e-9], usual_variance=0.01
+        )
+        for _ in range(60)
+    ]
+    assert found[0].parameters == pytest.approx(8.0, rel=1e-3)
+    assert np.mean([one.variance for one in found]) == pytest.approx(0.01, rel=0.1)
+    # and the unknowns scatter about the truth as their covariance says
+    errors = [
+        (one.x - truth) @ np.linalg.inv(0.01 * np.linalg.inv(matrix.T @ matrix)) @ (one.x - truth) for one in found
+    ]
+    assert np.mean(errors) == pytest.approx(8.0, rel=0.15)
+
+
+@pytest.mark.parametrize("record", ["visual", "green", "positive"])
+def test_what_a_weight_moves_is_its_finite_difference(record):
+    """Speed point and ln(contrast), on which the standard errors rest, with net weights a little less and more."""
+    z, net, fog, change = np.linspace(0.9, 3.3, 7), np.linspace(0.5, 0.3, 7), 0.05, 1e-4
+    whole = replace(generic_film(200).records[0], log_sensitivity=z, weights=net / (1 - fog), native_fog=fog)
+    whole = replace(whole, positive=record == "positive")
+
+    def found(weights):
+        film = replace(whole, weights=weights / (1 - fog))
+        least = film.base_density if film.positive else float(film.density(-9.0))
+
+        def at(step):
+            return brentq(lambda x: float(film.density(x)) - least - step, -6.0, 3.0, xtol=1e-13)
+
+        if film.positive:
+            dark, bright = at(2.00), at(0.20)
+            return 0.5 * (dark + bright), math.log(1.80 / (bright - dark))
+        point = at(0.10 if record == "visual" else 0.15)
+        return point, math.log(float(film.density(point + 1.30) - film.density(point)))
+
+    ends = np.array([[found(net + side * change * one) for side in (-1.0, 1.0)] for one in np.eye(z.size)])
+    slopes = (ends[:, 1] - ends[:, 0]) / (2.0 * change)
+    influences = _influences(z, whole, "visual" if record == "positive" else record)
+    np.testing.assert_allclose(np.transpose(influences), slopes, rtol=1e-4, atol=1e-5)
+
+
+@pytest.mark.parametrize("quanta", [8, 16])
+def test_the_quanta_that_made_the_readings_are_found(quanta):
+    # two classes that lie close, so that the number of quanta makes the toe; the fewest that fit as well are taken
+    truth = replace(
+        generic_film(400).records[0], log_sensitivity=[2.2, 2.3], weights=[1.2, 1.2], native_fog=0.0, quanta=quanta
+    )
+    x = np.arange(27) * 0.1 - 2.6
+    with pytest.warns(ValidityWarning, match="Delta-X"):
+        found = fit_film(StepReadings(log_exposure=x, densities={"visual": np.round(truth.density(x), 2)}), speed=400)
+    assert found.records[0].emulsion.quanta == quanta
 
 
 def test_summary_and_plain_result():

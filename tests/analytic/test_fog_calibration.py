@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from filmdose.errors import ArgumentError, ValidityWarning
-from filmdose.film.calibration import FoggedSteps, calibrate_fog
+from filmdose.film.calibration import FoggedSteps, _kappa, calibrate_fog
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass
@@ -43,6 +43,26 @@ def test_exact_readings_give_the_film_back(b, kind):
     assert found.hits_per_ugy == pytest.approx(film.records[0].hits_per_ugy, rel=0.05)
     assert found.film.records[0].hit_exponent == found.hit_exponent
     assert found.rms_density < 0.002
+
+
+def test_kappa_is_the_weighted_mean_of_the_tablets_of_known_dose():
+    """Of independent tablets: weights 1 / (variance of the fit + that of the dose), error 1 / sqrt of their sum."""
+    readings = tablet(generic_film(200))
+    tablets = [
+        FoggedSteps(readings=readings, kerma_ugy=dose, relative_error=error)
+        for dose, error in ((100.0, 0.04), (None, 0.0), (300.0, 0.2))
+    ]
+    fitted = np.array([0.05, 0.5, 0.1])
+    each = np.log([7.0e-4, 6.5e-4])  # hits per microgray, by the first and by the last
+    messages = []
+    kappa, error = _kappa(
+        tablets, np.array([each[0] + np.log(100.0), 1.0, each[1] + np.log(300.0)]), np.diag(fitted**2), messages
+    )
+    weights = 1.0 / np.array([0.05**2 + 0.04**2, 0.1**2 + 0.2**2])
+    assert kappa == pytest.approx(np.exp(each @ weights / weights.sum()), rel=1e-9)
+    assert error == pytest.approx(weights.sum() ** -0.5, rel=1e-9)
+    assert messages == []
+    assert _kappa(tablets[1:2], np.array([1.0]), np.eye(1), messages) == (None, None)
 
 
 @pytest.mark.long

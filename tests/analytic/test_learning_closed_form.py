@@ -24,6 +24,7 @@ from filmdose.odds import (
     trip_model,
     weighted_quantile,
 )
+from filmdose.odds.learn import _mixture
 from filmdose.radiation.sources import Source
 from filmdose.trip import Roll, Trip
 
@@ -253,6 +254,15 @@ def test_what_belongs_to_a_trip_stays_there():
     assert counts[1] == counts[2] == sum(not only for only in learned.trip_only)
 
 
+def test_scanners_bands_and_development_belong_to_a_trip():
+    history = History(passes=Pass(source="cabin-ct", scanner="x", shield="lead=0.2"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    stays = {item.name for item in model.inputs if item.trip_only}
+    assert stays == {"film_contrast[bw-negative]", "dose[cabin-ct @ x]", "unevenness[a]"}
+    goes_on = {"calibration_kerma", "hit_exponent", "film_factor[bw-negative ISO 400]", "dose[cabin-ct]", "eta_low"}
+    assert goes_on <= set(model.position) - stays
+
+
 @pytest.mark.long
 def test_a_file_gives_back_what_was_learnt(tmp_path):
     history = History(passes=Pass(source=SCANNER, scanner="x"))
@@ -304,3 +314,13 @@ def test_sharp_readings_warn_that_few_draws_count():
     readings = [fog_reading(str(speed), fog, error=0.002) for speed, fog in ((100, 0.1), (400, 0.27), (1600, 0.65))]
     with pytest.warns(ValidityWarning, match="draws count"):
         learn(rolls, readings, samples=256)
+
+
+@pytest.mark.parametrize("distance", [0.0, 2.0, 8.0])
+def test_the_weights_of_proposed_draws_have_the_prior_as_their_mean(distance):
+    """The mean of prior over proposal is the prior's whole mass, 1, wherever the readings point."""
+    rng = np.random.default_rng(5)
+    scores, log_weights = _mixture(np.array([distance, 0.0]), 0.2 * np.eye(2), 8192, rng)
+    weights = np.exp(log_weights)
+    assert weights.mean() == pytest.approx(1.0, abs=0.01)
+    np.testing.assert_allclose(weights @ scores / weights.size, 0.0, atol=0.03)  # and its mean, 0

@@ -53,6 +53,45 @@ def test_two_rolls_without_noise_give_the_wall_back(wall):
     assert typical == pytest.approx(wall, rel=0.12)
 
 
+def test_two_rolls_of_reversal_film_lose_density():
+    film, wall = generic_film(400, kind="bw-reversal"), 0.25
+    dark = float(film.records[0].maximum_density())
+    shields = (f"lead={wall}", None)
+    lost = [
+        float(film.records[0].fog_density(history_dose(Pass(source="hold-ct", shield=s)).kerma_ugy)) for s in shields
+    ]
+    assert lost[1] < lost[0] < 0.0
+    inside, outside = (FogReading(base_plus_fog=dark + change, control=dark, error=0.005) for change in lost)
+    low, typical, high = pouch_from_rolls(film, inside, outside, source="hold-ct", samples=64).lead_mm
+    assert low < wall < high
+    assert typical == pytest.approx(wall, rel=0.25)
+
+
+@pytest.mark.long
+def test_an_error_of_the_control_that_both_readings_share_drops_out():
+    film = generic_film(1600)
+    fogs = [
+        float(film.records[0].fog_density(history_dose(Pass(source="cabin-ct", shield=shield)).kerma_ugy))
+        for shield in ("lead=0.25", None)
+    ]
+    widths = []
+    for control in (0.3, 0.3000001):
+        inside = FogReading(base_plus_fog=0.3 + fogs[0], control=0.3, error=0.03)
+        outside = FogReading(base_plus_fog=0.3 + fogs[1], control=control, error=0.03)
+        low, _, high = pouch_from_rolls(film, inside, outside, samples=256).lead_mm
+        widths.append(math.log(high / low))
+    assert widths[0] < 0.95 * widths[1]
+
+
+def test_a_roll_fogged_beyond_its_film_is_refused():
+    film = generic_film(400)
+    record = film.records[0]
+    range_of_film = float(record.maximum_density() - record.minimum_density())
+    inside, outside = (FogReading(base_plus_fog=0.3 + fog, control=0.3) for fog in (0.2, range_of_film + 0.05))
+    with pytest.raises(ArgumentError, match="outside"):
+        pouch_from_rolls(film, inside, outside, samples=64)
+
+
 @pytest.mark.long
 def test_the_interval_holds_the_wall_as_often_as_it_says():
     """Rolls of drawn films, beams, doses and walls, read with errors: 90 % within the sampling error."""

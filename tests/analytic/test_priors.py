@@ -11,8 +11,9 @@ from scipy import stats
 from filmdose.files import data_text, load_data_toml
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
-from filmdose.odds import Prior, default_priors, list_priors, trip_model
+from filmdose.odds import Prior, SamplePrior, default_priors, list_priors, trip_model
 from filmdose.odds.priors import PRIOR_KINDS
+from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import check_evidence
 from filmdose.radiation.shields import Shield, transmission
 from filmdose.radiation.sources import Source, get_source, source_names
@@ -48,6 +49,13 @@ def test_each_half_of_a_two_piece_log_normal_is_half_of_scipys():
     for side, far in ((0.2, 20.0), (0.8, 1000.0)):
         sigma = abs(math.log(far / 100.0)) / stats.norm.ppf(0.95)
         assert prior.quantile(side) == pytest.approx(stats.lognorm(s=sigma, scale=100.0).ppf(side), rel=1e-12)
+
+
+def test_the_points_of_measured_values_are_their_quantiles():
+    values = [3.0, 4.0, 5.0, 9.0, 20.0, 21.0, 30.0, 44.0]
+    prior = SamplePrior.of(values)
+    assert (prior.low, prior.typical, prior.high) == pytest.approx(np.percentile(values, [5, 50, 95]), rel=1e-12)
+    np.testing.assert_allclose(prior.quantile([0.05, 0.5, 0.95]), (prior.low, prior.typical, prior.high), rtol=1e-6)
 
 
 def test_an_even_distribution_ends_where_it_should():
@@ -186,6 +194,26 @@ def test_a_thicker_shield_and_another_efficiency_act_as_in_the_history():
     eta = priors["eta_low"].value(-1.1)
     same = history_dose(Pass(source="hold-ct", shield=Shield(material="tin", thickness_mm=thickness)), eta_low=eta)
     assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(same.kerma_ugy, rel=2e-5)  # the fit in thickness
+
+
+@pytest.mark.parametrize(
+    "source",
+    [
+        "hold-ct",  # its beam may be softer or harder, and nothing stands in it
+        Source(name="soft", air_kerma_typical_ugy=10.0, beam=Beam(tube_kvp=70.0), at="film"),
+    ],
+)
+def test_efficiency_is_drawn_for_every_beam_but_the_reference(source):
+    history = History(passes=Pass(source=source))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    scores = np.zeros((1, len(model.inputs)))
+    scores[0, model.position["eta_low"]] = -1.1
+    wanted = history_dose(history, eta_low=model.priors["eta_low"].value(-1.1)).kerma_ugy
+    assert model.draws(scores).kerma_ugy[0, 0] == pytest.approx(wanted, rel=1e-6)
+    assert abs(wanted / history_dose(history).kerma_ugy - 1.0) > 1e-3  # another efficiency would be seen
+    reference = Source(name="reference", air_kerma_typical_ugy=10.0, at="film")
+    plain = trip_model([Roll(id="a", film=generic_film(400), history=History(passes=Pass(source=reference)))])
+    assert "eta_low" not in plain.position
 
 
 def test_the_class_share_is_each_sources_own_unless_the_priors_say_otherwise():

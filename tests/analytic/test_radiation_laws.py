@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import xarray as xr
+import xraydb
 from scipy.integrate import quad
 
 from filmdose.radiation import (
@@ -15,6 +16,7 @@ from filmdose.radiation import (
     REFERENCE_BEAM,
     Beam,
     Layer,
+    Material,
     Shield,
     Spectrum,
     air_kerma_ugy,
@@ -94,6 +96,15 @@ def test_the_mixture_rule():
     mixed = 0.6 * np.asarray(mass_attenuation(get_material("BaSO4", 4.5), energy))
     mixed = mixed + 0.4 * np.asarray(mass_attenuation("polyethylene", energy))
     np.testing.assert_allclose(mass_attenuation("barium-sulphate-polymer", energy), mixed, rtol=3e-6)  # printed digits
+
+
+def test_an_alloy_of_which_one_element_is_shipped():
+    hard_lead = Material(name="own hard lead", density_g_cm3=11.0, mass_fractions=(("Pb", 0.94), ("Sb", 0.06)))
+    energy = spectrum_of(Beam(tube_kvp=140)).energy_kev  # where coefficients are shipped
+    mixed = sum(
+        share * xraydb.mu_elam(symbol, 1e3 * energy, kind="total") for symbol, share in hard_lead.mass_fractions
+    )
+    np.testing.assert_allclose(mass_attenuation(hard_lead, energy), mixed, rtol=1e-9)
 
 
 @pytest.mark.parametrize(

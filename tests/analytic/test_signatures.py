@@ -1,9 +1,11 @@
 """One name for one option over the whole face, and documents that use nothing but the face."""
 
 import ast
+import dataclasses
 import importlib
 import inspect
 import json
+import pkgutil
 import re
 import warnings
 
@@ -161,3 +163,29 @@ def test_every_submodule_of_the_face_says_what_it_shows():
         for each in module.__all__:
             assert getattr(module, each) is not None
             assert not each.startswith("_")
+
+
+#: Modules between history and answer.
+ROOT_MODULES = ("solver", "stack", "question", "decision", "solution", "exposed", "answering", "history", "trip")
+
+#: Rows of two or three plain things, made by position.
+BY_POSITION = {"Priors", "_Ends"}
+
+
+@pytest.mark.parametrize("room", ["film", "sensitometry", "radiation", "odds", ""])
+def test_dataclasses_are_frozen_and_made_by_name(room):
+    """What is made by position takes a value in another's place, and what can be changed is not what was computed."""
+    here = importlib.import_module(f"filmdose.{room}") if room else filmdose
+    names = [module.name for module in pkgutil.iter_modules(here.__path__)] if room else ROOT_MODULES
+    modules = [importlib.import_module(f"{here.__name__}.{name}") for name in names]
+    found = [
+        each
+        for module in modules
+        for each in vars(module).values()
+        if isinstance(each, type) and dataclasses.is_dataclass(each) and each.__module__ == module.__name__
+    ]
+    assert len(found) > 3
+    for each in found:
+        assert each.__dataclass_params__.frozen, each
+        loose = [field.name for field in dataclasses.fields(each) if field.init and not field.kw_only]
+        assert not loose or each.__name__ in BY_POSITION, each

@@ -5,31 +5,45 @@ from __future__ import annotations
 import html
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
 import xraydb
-from independent import SPEED_POINT, SlowRecord, plain_records, shadow_point
+from independent import SPEED_POINT, SlowRecord, plain_records, shadow_point, slow_stops
 from scipy.interpolate import CubicSpline
 from scipy.optimize import brentq
 
 from filmdose.answering import answer, film_to_dict
 from filmdose.errors import ArgumentError
-from filmdose.film.generic import generic_film
+from filmdose.exposed import TEXTURED_STOPS, exposed_worth
+from filmdose.film.generic import box_speed_notes, generic_film
 from filmdose.film.readings import StepReadings
 from filmdose.history import History, Pass, history_dose
 from filmdose.inverse import dose_budget, kerma_for_loss
 from filmdose.nodes import first_root
 from filmdose.odds import learn, propagate, trip_model
+from filmdose.odds.cells import total_odds
 from filmdose.odds.groups import film_groups
+from filmdose.odds.tables import film_tables
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
-from filmdose.radiation import Beam, kerma_per_mas_ugy, mean_energy_kev, spectrum_of
-from filmdose.radiation.background import flight_kerma_ugy
+from filmdose.radiation import (
+    Beam,
+    Layer,
+    Material,
+    kerma_per_mas_ugy,
+    layers_transmission,
+    mean_energy_kev,
+    spectrum_of,
+)
+from filmdose.radiation.background import flight_kerma_ugy, latitude_band
 from filmdose.radiation.constants import constant_range
-from filmdose.radiation.shields import transmission
+from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
-from filmdose.solver import CRITERIA
+from filmdose.sensitometry import metered_exposure
+from filmdose.solution import record_solvers, verdict_of
+from filmdose.solver import CRITERIA, Shape
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
@@ -86,6 +100,33 @@ def test_a_wall_in_a_beam_of_one_energy_is_credited_with_its_exponential(
     assert behind.air_kerma_ugy / bare.air_kerma_ugy == pytest.approx(credit, rel=1e-9)  # one energy hardens in nothing
 
 
+def test_foam_stops_what_the_same_mass_of_the_solid_stops():
+    shares = (("C", 0.9226), ("H", 0.0774))  # polystyrene
+    through = []
+    for density in (1.06, 0.02):
+        own = Material(name="own", density_g_cm3=density, mass_fractions=shares)
+        wall = Layer(material=own, thickness_mm=10.6 / density)
+        through.append(layers_transmission((wall,), [20.0, 60.0, 140.0]))
+    np.testing.assert_allclose(*through, rtol=1e-12)
+    assert through[0][0] < 0.9
+
+
+@pytest.mark.parametrize(("kvp", "published"), [(60, True), (150, True), (155, False)])
+def test_lead_is_published_up_to_150_kvp(kvp, published):
+    # the shipped rows of NCRP 147 run from 50 to 150 kVp
+    assert transmission("lead=0.25", Beam(tube_kvp=kvp)).published == published
+    assert not transmission("lead=0.25+tin=0.1", Beam(tube_kvp=100.0)).published
+
+
+@pytest.mark.parametrize("weight", ["kerma", "emulsion", "film"])
+@pytest.mark.parametrize("eta", [0.3, 0.65])
+def test_a_curve_of_transmission_runs_through_the_single_walls(weight, eta):
+    beam = Beam(tube_kvp=120.0)
+    curve = transmission_curve("tin", [0.0, 0.2, 1.0], beam, weight=weight, eta_low=eta)
+    singles = [getattr(transmission(f"tin={wall}", beam, eta_low=eta), f"narrow_{weight}") for wall in (0.2, 1.0)]
+    np.testing.assert_allclose(curve, [1.0, *singles], rtol=1e-9)
+
+
 def test_both_ends_of_the_dose_of_a_flight():
     # gray per sievert (from memory) and solar cycle are two independent factors: logarithms in quadrature
     assert constant_range("flight_gray_per_sievert") == (0.35, 0.5, 0.7)
@@ -98,6 +139,21 @@ def test_both_ends_of_the_dose_of_a_flight():
     assert math.log(high / typical) == pytest.approx(up, rel=1e-9)
     assert typical / low > 0.5 / 0.35
     assert high / typical > 0.7 / 0.5
+
+
+@pytest.mark.parametrize("sign", [-1.0, 1.0])
+@pytest.mark.parametrize(
+    ("degrees", "band"),
+    [(0.0, "equatorial"), (24.9, "equatorial"), (25.0, "middle"), (54.9, "middle"), (55.0, "polar"), (90.0, "polar")],
+)
+def test_a_band_of_latitude_holds_its_lowest_latitude(sign, degrees, band):
+    assert latitude_band(sign * degrees) == band
+
+
+def test_a_source_may_give_next_to_nothing():
+    tenth = Source(name="own", air_kerma_low_ugy=0.001, air_kerma_typical_ugy=0.01, air_kerma_high_ugy=0.04, at="film")
+    assert tenth.air_kerma_points_ugy == (0.001, 0.01, 0.04)
+    assert history_dose(Pass(source=tenth)).kerma_ugy == pytest.approx(0.01, rel=1e-9)  # in the reference beam
 
 
 # -- what is told of a film --------------------------------------------------------------------------------------------
@@ -168,6 +224,16 @@ def test_where_nothing_helps_the_record_that_keeps_least_decides(criterion, kerm
     assert len(set(kept.values())) == 3
 
 
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])
+def test_what_needs_more_than_seven_stops_is_told_by_the_formulas(kind):
+    film, dose = generic_film(1600, kind=kind), 15_000.0
+    found = answer(film, dose)
+    wanted = slow_stops(film_to_dict(film), dose)
+    assert wanted["fixed_density"] > 7.0
+    for criterion in ("fixed_density", "fractional_gradient"):
+        assert found.stops[criterion] == pytest.approx(wanted[criterion], abs=2e-3)
+
+
 @pytest.mark.parametrize("criterion", list(CRITERIA))
 def test_the_budget_asks_the_criterion_that_is_asked_for(criterion):
     question = Question(criterion=criterion)
@@ -198,11 +264,75 @@ def test_a_curve_that_reaches_nothing_between_nodes_only_has_its_root_there(plac
     assert np.isnan(found[1])  # and one that stays below has none
 
 
+@pytest.mark.parametrize("factor", [0.8, 1.0, 1.25])
+def test_nodes_are_counted_from_the_shadow_point_of_the_contrast_drawn(factor):
+    film = generic_film(400)
+    (solver,), record = record_solvers(film), film.records[0]
+    rows = solver.rows(Shape(log_contrast=np.log([factor])))
+    # the standard's 0.10 above base plus fog, of all densities multiplied
+    point = shadow_point(plain_records(film_to_dict(film))[0], 0.10)
+    net = float(record.density(point + rows.origin[0]) - record.minimum_density())
+    assert net == pytest.approx(0.10 / factor, rel=1e-4)
+    nodes = np.arange(float(solver.light.missed.shape[1]))
+    cubic = np.array([0.3, -2.0, 7.0, 1.0])
+    place = rows.origin[0] / solver.light.step
+    for part in (slice(0, nodes.size), slice(20, 60)):
+        found = rows._on(np.ones((1, 1)), np.polyval(cubic, nodes / 50.0)[None], part)[0]
+        asked = nodes[part]
+        inside = (asked + place > 1.0) & (asked + place < nodes[-1] - 1.0)
+        wanted = np.polyval(cubic, (asked[inside] + place) / 50.0)
+        np.testing.assert_allclose(found[inside], wanted, rtol=1e-9)
+
+
 @pytest.mark.parametrize("root", [2.2, 3.5, 5.9])
 def test_the_root_of_a_cubic_is_exact(root):
     nodes = np.arange(12.0)
     cubic = 0.01 * (nodes - root) * ((nodes - 1.0) ** 2 + 5.0)
     assert first_root(cubic[None])[0] == pytest.approx(root, abs=1e-9)
+
+
+def test_an_exposed_colour_roll_is_worth_what_its_worst_record_keeps():
+    film, doses = generic_film(400, kind="colour-negative"), np.geomspace(0.5, 2000.0, 40)
+    verdicts, kept, harmless = exposed_worth(film, doses, 0.0)
+    shadows, textured, gradients = [], [], []
+    for record in plain_records(film_to_dict(film)):
+        point = shadow_point(record, SPEED_POINT["colour-negative"])
+        clean, fogged = SlowRecord(record, 0.0), [SlowRecord(record, float(dose)) for dose in doses]
+        there = point + TEXTURED_STOPS * STOP
+        shadows.append([one.snr(point) / clean.snr(point) for one in fogged])
+        textured.append([one.snr(there) / clean.snr(there) for one in fogged])
+        gradients.append([one.gradient(there) / clean.gradient(there) for one in fogged])
+    np.testing.assert_allclose(kept, np.min(shadows, axis=0), rtol=1e-6)
+    assert np.max(np.max(shadows, axis=0) / kept) > 1.1  # another record would be seen
+    worst = verdict_of(np.min(textured, axis=0), np.min(gradients, axis=0))
+    assert verdicts.tolist() == worst.tolist()
+    assert verdict_of(np.max(textured, axis=0), np.min(gradients, axis=0)).tolist() != worst.tolist()
+    # nothing that shows is lost: less than 0.02 fog, and nine tenths of the shadows' signal-to-noise (our choice)
+    fog = np.max([record.fog_density(doses) for record in film.records], axis=0)
+    assert harmless.tolist() == ((fog < 0.02) & (np.min(shadows, axis=0) >= 0.90)).tolist()
+    assert 0 < np.count_nonzero(harmless) < np.count_nonzero(worst == "good")
+
+
+@pytest.mark.parametrize("weight", [0.0, 1e-12])
+def test_a_class_of_grains_that_is_not_there_changes_nothing(weight):
+    record = generic_film(400).records[0]
+    more = replace(
+        record, log_sensitivity=[*record.log_sensitivity, 9.0], weights=[*record.weights, weight], hit_exponent=0.0
+    )
+    without = replace(record, hit_exponent=0.0)
+    x = np.linspace(-4.0, 0.0, 9)
+    np.testing.assert_allclose(more.density(x, 200.0), without.density(x, 200.0), rtol=1e-9)
+    np.testing.assert_allclose(more.noise(x, 200.0), without.noise(x, 200.0), rtol=1e-6)
+
+
+def test_speeds_on_boxes_are_doubted_from_1600_on():
+    assert [len(box_speed_notes([generic_film(speed)])) for speed in (1250, 1600, 3200)] == [0, 1, 1]
+    assert not box_speed_notes([replace(generic_film(1600), origin="measured")])
+
+
+def test_what_a_meter_gives_falls_with_the_share_that_the_lens_brings():
+    # ISO 2720: H = q K / EI; through a dense filter q may be a few per cent
+    assert metered_exposure(100, meter_constant=12.5, factor=0.02) == pytest.approx(0.02 * 12.5 / 100, rel=1e-12)
 
 
 def test_a_generic_film_says_when_its_shape_was_given():
@@ -220,6 +350,25 @@ def test_step_readings_need_a_row_of_exposures(exposures):
 
 
 # -- odds --------------------------------------------------------------------------------------------------------------
+
+
+def test_a_table_of_losses_counts_each_cost_once():
+    """Loss = cost_under times what is lost + cost_over times the stops given, of the same draws."""
+    film = generic_film(400)
+    tables = {
+        costs: film_tables([film], Question(cost_under=costs[0], cost_over=costs[1]), samples=16)[0]
+        for costs in ((2.0, 1.0), (4.0, 1.0), (4.0, 3.0))
+    }
+    stops = tables[2.0, 1.0].stops
+    np.testing.assert_allclose(2.0 * tables[2.0, 1.0].loss - tables[4.0, 1.0].loss, stops + 0.0 * tables[2.0, 1.0].loss)
+    np.testing.assert_allclose(tables[4.0, 3.0].loss - tables[4.0, 1.0].loss, 2.0 * stops + 0.0 * tables[4.0, 1.0].loss)
+    assert np.all(tables[4.0, 1.0].loss >= stops)
+
+
+def test_a_sum_of_no_dose_is_that_of_no_pass():
+    ((none, some),) = total_odds([400], [0.0, 60.0], samples=64)
+    assert (none.ei_recommended, none.kerma_ugy) == (400.0, (0.0, 0.0, 0.0))
+    assert some.ei_recommended < 400.0
 
 
 def test_draws_in_which_nothing_helps_count_in_the_mean_loss():

@@ -1,5 +1,6 @@
 """Curves, fits and film files that are wrong: what, where, what is allowed, what to do."""
 
+import dataclasses
 import warnings
 
 import numpy as np
@@ -9,7 +10,7 @@ from filmdose.errors import ArgumentError, InputFileError, OutputFileError, Unkn
 from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
 from filmdose.film.fitting import fit_emulsion, fit_film
-from filmdose.film.generic import generic_film
+from filmdose.film.generic import generic_film, generic_granularity
 from filmdose.film.readings import StepReadings
 from filmdose.sensitometry import (
     contrast_index,
@@ -131,7 +132,9 @@ def test_delta_x_warns_beyond_its_range():
         lambda: straight_line(RISING, log_exposure_interval=(-1.0, -2.0)),
         lambda: straight_line(RISING, fraction=2.0),
         lambda: contrast_index(RISING, small_radius=2.0, large_radius=1.0),
-        lambda: lens_factor(transmittance=1.2),
+        lambda: generic_granularity("bw-negative", 0.0),
+        lambda: lens_factor(transmittance=1.02),
+        lambda: lens_factor(vignetting=1.02),
         lambda: lens_factor(field_angle_degrees=100),
         lambda: focal_plane_exposure(-1, 8, 0.01),
         lambda: focal_plane_exposure(4000, 0, 0.01),
@@ -140,6 +143,8 @@ def test_delta_x_warns_beyond_its_range():
         lambda: grade_for_density_range(-1),
         lambda: rms_granularity(-0.01),
         lambda: noise_equivalent_quanta(0.6, 0.0),
+        lambda: noise_equivalent_quanta(0.6, 0.01, 0.0),
+        lambda: dataclasses.replace(generic_film(400), measured_range=(-1.0, -1.0)),
         lambda: covered_fraction(1e8, -1),
     ],
 )
@@ -279,3 +284,49 @@ def test_film_files_that_cannot_be_opened(tmp_path):
         read_film(tmp_path / "binary.toml")
     with pytest.raises(OutputFileError):
         write_film(generic_film(400), tmp_path / "no" / "folder.toml")
+
+
+# Of each number of a record, beside an end that its docstring states: what is allowed and what is not.
+ENDS = [
+    ("base_density", 0.0, -1e-3),
+    ("native_fog", 0.0, -1e-3),
+    ("native_fog", 0.999, 1.0),
+    ("quanta", 1.0, 0.99),
+    ("hit_exponent", 0.0, -1e-3),
+    ("hit_exponent", 2.0, 2.02),
+    ("hits_per_ugy", 0.0, -1e-9),
+    ("rms_granularity", 0.02, 0.0),
+    ("area_exponent", -1.0, -1.02),
+    ("area_exponent", 2.0, 2.02),
+    ("dye_saturation", 0.0, -1e-3),
+    ("dye_saturation", 1.0, 1.02),
+    ("noise_floor", 0.0, -1e-3),
+    ("cluster_grains", 1.0, 0.99),
+]
+
+
+@pytest.mark.parametrize(
+    ("kind", "name", "inside", "outside"),
+    [
+        ("bw-negative", "contrast", 0.55, 0.54),
+        ("colour-negative", "contrast", 1.80, 1.81),
+        ("bw-negative", "toe", 0.10, 0.098),
+        ("bw-negative", "toe", 0.60, 0.61),
+        ("colour-reversal", "contrast", 0.80, 0.79),
+        ("bw-reversal", "contrast", 1.25, 1.26),
+        ("bw-reversal", "toe", 0.08, 0.078),
+        ("bw-reversal", "toe", 0.40, 0.41),
+    ],
+)
+def test_the_shapes_of_generic_films_end_where_their_standard_cannot_be_met(kind, name, inside, outside):
+    assert generic_film(400, kind=kind, **{name: inside}).speed == 400.0
+    with pytest.raises(ArgumentError, match=name):
+        generic_film(400, kind=kind, **{name: outside})
+
+
+@pytest.mark.parametrize(("name", "inside", "outside"), ENDS)
+def test_the_numbers_of_a_record_end_where_they_are_said_to(name, inside, outside):
+    record = generic_film(400).records[0]
+    assert getattr(dataclasses.replace(record, **{name: inside}), name) == inside
+    with pytest.raises(ArgumentError, match=name):
+        dataclasses.replace(record, **{name: outside})

@@ -141,7 +141,7 @@ ARGUMENTS = [
     (lambda: history_dose([3]), "history"),
     (lambda: history_dose(Pass(source="cabin-ct"), eta_low=-1), "eta_low"),
     (lambda: live_tube_spectrum(-5.0), "tube_kvp"),
-    (lambda: live_tube_spectrum(400.0), "tube_kvp"),
+    (lambda: live_tube_spectrum(310.0), "tube_kvp"),
     (lambda: live_tube_spectrum(140.0, anode_angle_deg=200.0), "anode_angle_deg"),
     (lambda: live_tube_spectrum(140.0, bin_kev=100.0), "bin_kev"),
     (lambda: live_tube_spectrum(140.0, ("Al",)), "filtration"),

@@ -198,6 +198,22 @@ def test_a_file_that_is_not_there(tmp_path):
         read_steps(tmp_path / "nothing.csv")
 
 
+def test_densities_above_the_base_and_relative_exposures_are_not_swapped(tmp_path):
+    # a wedge of uneven steps, read with a densitometer that was set to zero on the base
+    (tmp_path / "steps.csv").write_text(
+        "log_exposure,density\n0,0.01\n0.2,.05\n.3,.11\n.6,.45\n.8,.7\n", encoding="utf-8"
+    )
+    found = read_steps(tmp_path / "steps.csv")
+    assert found.log_exposure.tolist() == [0.0, 0.2, 0.3, 0.6, 0.8]
+    assert found.densities["visual"].tolist() == [0.01, 0.05, 0.11, 0.45, 0.7]
+
+
+def test_one_character_is_not_both_point_and_delimiter(tmp_path):
+    (tmp_path / "steps.csv").write_text("log_exposure,density\n-3,0.2\n", encoding="utf-8")
+    with pytest.raises(ArgumentError, match=r"decimal.*another character than the delimiter"):
+        read_csv_table(tmp_path / "steps.csv", delimiter=",", decimal=",")
+
+
 def test_a_place_that_cannot_be_written(tmp_path):
     readings = StepReadings(log_exposure=[-3.0], densities={"visual": [0.2]})
     with pytest.raises(OutputFileError):

@@ -20,6 +20,7 @@ from filmdose.odds import (
     Priors,
     default_priors,
     learn,
+    narrowing,
     propagate,
     read_learned,
     read_priors,
@@ -329,6 +330,7 @@ def test_a_good_reading_file(tmp_path):
         (lambda data: data.update(draws=-5), "field 'draws'"),
         (lambda data: data.update(effective_draws=float("nan")), "field 'effective_draws'"),
         (lambda data: data.update(probability=-0.5), "field 'probability'"),
+        (lambda data: data.update(probability=1.5), "field 'probability'"),
         (lambda data: data.update(probability=10**400), "field 'probability'"),
         (lambda data: data.update(readings="none"), "field 'readings'"),
         (lambda data: data.update(surprise=1), "'surprise' is not known|'surprise': is not known"),
@@ -342,6 +344,27 @@ def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
     file.write_text(json.dumps(data))
     with pytest.raises(InputFileError, match=says):
         read_learned(file)
+
+
+@pytest.mark.parametrize("error", ["fog_error", "dose_error"])
+def test_a_reading_without_error_narrows_nothing_that_could_be_told(error):
+    with pytest.raises(ArgumentError, match=error):
+        narrowing(one(), "a", **{error: 0.0})
+
+
+def test_every_field_of_what_was_learnt_is_asked_for(tmp_path):
+    learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3), samples=512)
+    file = save_learned(learned, tmp_path / "learned.json", samples=100)
+    whole = json.loads(file.read_text())
+    top = [name for name in whole if name not in ("inputs", "scanner_class_share")]
+    assert len(top) == 7
+    for place, names in (("", top), ("inputs", list(whole["inputs"][0]))):
+        for name in names:
+            data = json.loads(json.dumps(whole))
+            (data["inputs"][0] if place else data).pop(name)
+            file.write_text(json.dumps(data))
+            with pytest.raises(InputFileError, match=f"'{name}'|does not hold"):
+                read_learned(file)
 
 
 def test_what_was_learnt_under_other_priors_is_not_mixed_in(tmp_path):

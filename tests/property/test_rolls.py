@@ -104,6 +104,21 @@ def test_a_table_of_every_kind_state_and_format_is_the_answers_one_by_one(rolls)
         assert_row(as_rolls, one.answer, one.dose)
 
 
+def test_measured_films_of_few_and_many_classes_stand_in_one_table():
+    """Films that share no matrices are solved stacked, the classes of the shorter filled up."""
+    own = own_film(0)
+    few = tuple(
+        replace(record, log_sensitivity=record.log_sensitivity[::2], weights=2.0 * record.weights[::2])
+        for record in own.records
+    )
+    films = [own, replace(own, records=few, name="invented, of few classes"), own_film(2)]
+    assert len({record.weights.size for film in films for record in film.records}) == 2
+    for question in (Question(), Question(scene_range=2.8)):
+        table = answers(pd.DataFrame({"film": films, "kerma_ugy": [300.0, 300.0, 300.0]}), question)
+        for row, film in zip(table.to_dict("records"), films, strict=True):
+            assert_row(row, answer(film, 300.0, question))
+
+
 @pytest.mark.parametrize("criterion", ["shadow_snr", "fixed_density"])
 def test_a_question_of_every_row(criterion):
     found = answers(

@@ -417,6 +417,26 @@ def test_where_nothing_helps_it_says_so():
     assert told.to_dict()["stops"]["typical"] is None
 
 
+def test_a_row_of_the_table_holds_the_figures_of_its_roll():
+    odds = propagate([roll(100.0)], samples=256)
+    told, row = odds["a"], odds.to_dataframe().iloc[0]
+    triples = {
+        "kerma_ugy": ("kerma_low_ugy", "kerma_ugy", "kerma_high_ugy"),
+        "fog_density": ("fog_low", "fog_density", "fog_high"),
+        "stops": ("stops_low", "stops", "stops_high"),
+        "ei": ("ei_slowest", None, "ei_fastest"),
+        "snr_kept": (None, "snr_kept", None),
+    }
+    for name, columns in triples.items():
+        points = getattr(told, name)
+        assert points[0] < points[1] < points[2]  # one in the place of another would be seen
+        for column, value in zip(columns, points, strict=True):
+            assert column is None or row[column] == value, column
+    assert row["given_stops"] == row["stops_recommended"] == told.given_stops
+    assert row["ei"] == row["ei_recommended"] == told.ei_recommended
+    assert row["ei_median"] == told.ei_median
+
+
 @pytest.mark.parametrize("state", ["unexposed", "exposed"])
 @pytest.mark.parametrize("kind", KINDS)
 def test_destroyed_film_has_no_index_and_finite_fog(kind, state):
@@ -436,7 +456,7 @@ def test_destroyed_film_has_no_index_and_finite_fog(kind, state):
 @pytest.mark.parametrize("kind", KINDS)
 def test_no_dose_needs_nothing(kind):
     told = propagate([roll(400, History(), kind=kind)], samples=128)["a"]
-    assert told.stops == (0.0, 0.0, 0.0)
+    assert told.stops == told.kerma_ugy == told.fog_density == (0.0, 0.0, 0.0)
     assert (told.ei_recommended, told.chance_over_one_stop, told.verdict) == (400.0, 0.0, "good")
 
 

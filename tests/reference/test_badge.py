@@ -34,6 +34,14 @@ def test_personal_dose_equivalent_on_a_phantom(energy, coefficient):
     assert found.air_kerma_ugy == pytest.approx(1000 / coefficient, rel=0.04)
 
 
+@pytest.mark.parametrize("quantity", ["hp10-phantom", "hp10-free", "hstar10", "unstated"])
+def test_how_sure_a_badge_is_does_not_hang_on_what_it_reads(quantity):
+    small, large = (badge_air_kerma(reading, quantity, relative_error=0.1) for reading in ("0.02 uSv", "2 mSv"))
+    assert small.air_kerma_ugy * 1e5 == pytest.approx(large.air_kerma_ugy, rel=1e-12)
+    assert small.log_sigma == pytest.approx(large.log_sigma, rel=1e-12)
+    assert large.log_sigma > 0.1 * 0.99  # at least its own error
+
+
 def test_the_reading_that_the_cabin_ct_source_rests_on():
     # 63.2 mrem over 1.3 to 1.9 Sv/Gy is 333 to 486 uGy
     found = badge_air_kerma("63.2 mrem")

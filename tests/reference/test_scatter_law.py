@@ -7,8 +7,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import xraydb
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.integrate import quad
 
 from filmdose.radiation import (
     Beam,
@@ -21,8 +23,9 @@ from filmdose.radiation import (
 )
 from filmdose.radiation.beams import REFERENCE_BEAM
 from filmdose.radiation.broad_beam import broad_beam_kvps, broad_beam_transmission
-from filmdose.radiation.materials import mass_attenuation
-from filmdose.radiation.scatter import fog_through, passage
+from filmdose.radiation.coefficients import mass_energy_absorption
+from filmdose.radiation.materials import Material, mass_attenuation
+from filmdose.radiation.scatter import fog_through, passage, scattered_coefficient
 from filmdose.radiation.spectra import spectrum_of
 
 FOLDER = Path(__file__).parents[2] / "reference"
@@ -50,6 +53,34 @@ def test_where_the_published_fit_lies_below_the_narrow_beam_the_narrow_beam_coun
     through, published = lead(thickness, kvp), broad_beam_transmission("lead", thickness, kvp)
     assert through.broad_kerma == pytest.approx(max(published, through.narrow_kerma), rel=0.02)
     assert published > 0.85 * through.narrow_kerma
+
+
+@pytest.mark.parametrize(("symbol", "energy"), [("Pb", 60.0), ("Pb", 92.0), ("Pb", 140.0), ("Sn", 32.0), ("Sn", 80.0)])
+def test_what_a_wall_scatters_and_shines(symbol, energy):
+    """mu_coh + mu_incoh E'/E / 2 + mu_photo K / 4, on xraydb, with E'/E from the integrals of Klein and Nishina."""
+    coherent, incoherent, photo = (
+        xraydb.mu_elam(symbol, 1e3 * energy, kind=kind) for kind in ("coh", "incoh", "photo")
+    )
+
+    def left(cosine):  # of the energy of a photon that turns by an angle
+        return 1.0 / (1.0 + energy / 510.99895 * (1.0 - cosine))
+
+    def section(cosine, power):
+        share = left(cosine)
+        return share ** (2 + power) * (share + 1.0 / share - 1.0 + cosine**2)
+
+    kept = quad(section, -1.0, 1.0, 1)[0] / quad(section, -1.0, 1.0, 0)[0]
+    lines, edge = xraydb.xray_lines(symbol, "K").values(), xraydb.xray_edge(symbol, "K")
+    shines = 0.0
+    if 1e3 * energy > edge.energy:
+        line = sum(one.energy * one.intensity for one in lines) / sum(one.intensity for one in lines) / 1e3
+        air = [mass_energy_absorption("air", each) for each in (line, energy)]
+        shines = edge.fyield * (1.0 - 1.0 / edge.jump_ratio) * line * air[0] / (energy * air[1])
+        # from all of the wall, or from its last part where it stops its own lines sooner than the beam
+        shines *= min(1.0, xraydb.mu_elam(symbol, 1e3 * energy) / xraydb.mu_elam(symbol, 1e3 * line))
+    own = Material(name="own", density_g_cm3=10.0, mass_fractions=((symbol, 1.0),))
+    wanted = coherent + 0.5 * incoherent * kept + 0.25 * photo * shines
+    assert float(scattered_coefficient(own, np.array([energy]))[0]) == pytest.approx(wanted, rel=1e-6)
 
 
 def test_lead_between_the_shipped_voltages():
