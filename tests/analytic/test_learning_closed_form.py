@@ -24,7 +24,7 @@ from filmdose.odds import (
     trip_model,
     weighted_quantile,
 )
-from filmdose.odds.learn import _mixture
+from filmdose.odds.learning import _mixture
 from filmdose.radiation.sources import Source
 from filmdose.trip import Roll, Trip
 
