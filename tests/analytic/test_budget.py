@@ -16,7 +16,7 @@ from filmdose.solver import CRITERIA
 from filmdose.standards import KINDS
 
 
-@pytest.mark.few(28)
+@pytest.mark.few(23)
 @pytest.mark.parametrize("criterion", list(CRITERIA))
 @pytest.mark.parametrize("loss", [0.05, 0.1, 0.4, 1.0])
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative"])

@@ -318,6 +318,7 @@ def test_letters_that_the_font_lacks_are_refused(english):
         card_page(make_card([100], text=read_words(CARD_WORDS, english), date=DATE))
 
 
+@pytest.mark.long
 def test_words_that_do_not_fit_are_refused(english):
     english.write_text(
         english.read_text(encoding="utf-8").replace("No exposure index", "No " * 900 + "exposure index"),

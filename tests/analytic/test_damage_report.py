@@ -117,7 +117,7 @@ def test_a_reading_that_the_log_cannot_explain_is_said(trip):
         assess_damage(trip, "no", **FEW)
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("kind", "state", "words"),
     [

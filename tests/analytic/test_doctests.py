@@ -12,7 +12,7 @@ import filmdose
 MODULES = sorted(module.name for module in pkgutil.walk_packages(filmdose.__path__, "filmdose."))
 
 
-@pytest.mark.few(19)
+@pytest.mark.few(12)
 @pytest.mark.parametrize("name", MODULES)
 def test_examples_run(name):
     failed, _ = doctest.testmod(importlib.import_module(name), optionflags=doctest.NORMALIZE_WHITESPACE)

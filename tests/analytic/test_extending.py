@@ -292,6 +292,7 @@ def test_points_are_a_curve():
     assert fit_curve(points).film.speed == pytest.approx(fit_curve(LINE).film.speed, rel=0.03)
 
 
+@pytest.mark.long
 def test_colour_and_reversal_curves():
     colours = {name: record.curve() for name, record in fd.generic_film(400, kind="colour-negative")}
     assert fit_curve(colours, kind="colour-negative").film.speed == pytest.approx(400, rel=0.03)

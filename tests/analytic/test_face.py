@@ -149,7 +149,7 @@ SLOW = {
 }
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(3)
 @pytest.mark.parametrize("kind", [*JOBS, *SLOW])
 def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     monkeypatch.chdir(REPOSITORY)
@@ -160,7 +160,7 @@ def test_json_has_the_names_that_are_documented(run, monkeypatch, kind):
     assert set(made) == documented()[kind]
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("kind", JOBS)
 @pytest.mark.parametrize(
     ("ending", "start"),

@@ -27,7 +27,7 @@ def readings_of(film, x=LONG, **more):
     return StepReadings(log_exposure=x, densities={name: record.density(x) for name, record in film}, **more)
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_readings_of_a_known_film_give_it_back(kind):
     film = generic_film(100, kind=kind)
@@ -420,7 +420,7 @@ TRUE_NOISE = {
 }
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("axis", ["density", "log_exposure"])
 @pytest.mark.parametrize("kind", sorted(TRUE_NOISE))
 def test_granularity_that_was_read_gives_the_noise_back(kind, axis):

@@ -112,6 +112,7 @@ def test_nothing_imports_the_face(edges):
     assert [name for name, targets in edges.items() if "" in targets] == []
 
 
+@pytest.mark.long
 def test_no_circles(edges):
     assert circle(edges) == []
 

@@ -121,6 +121,7 @@ def test_a_small_fog_is_the_conjugate_log_normal_of_kappa_times_dose():
     assert summary.loc["kappa", "narrowed"] < 0.15
 
 
+@pytest.mark.few(3)
 @pytest.mark.filterwarnings("ignore:The readings .* hardly agree")  # a fog of nothing after a CT is unlikely indeed
 @pytest.mark.parametrize("fog", [-0.01, 0.0, 0.15, 0.8])
 def test_a_fog_reading_against_quadrature(fog):
@@ -170,6 +171,7 @@ def test_the_other_rolls_need_the_product_only():
     assert learned.to_dataframe().loc["kappa", "narrowed"] < 0.15
 
 
+@pytest.mark.long
 def test_rolls_of_different_speed_inform_b():
     history = History(passes=Pass(source=SCANNER, scanner="x"))
     priors = default_priors().replaced(film_factor=1.0, true_speed=1.0)
@@ -261,6 +263,7 @@ def test_scanners_bands_and_development_belong_to_a_trip():
     assert goes_on <= set(model.position) - stays
 
 
+@pytest.mark.long
 def test_a_file_gives_back_what_was_learnt(tmp_path):
     history = History(passes=Pass(source=SCANNER, scanner="x"))
     trip = Trip(title="first", rolls=tuple(rolls_of(("a", 400, history), ("b", 1600, history))))

@@ -82,7 +82,7 @@ def test_where_log_and_reading_contradict_the_reading_carries_the_letter():
     assert document.frame.set_index("quantity").loc["dose", "middle"] == report.from_fog[0][1]
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal", "bw-reversal"])
 @pytest.mark.parametrize("state", ["unexposed", "exposed", "measured", "lost", "clean"])
 def test_every_kind_and_state_in_every_format(kind, state):

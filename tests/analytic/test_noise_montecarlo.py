@@ -76,7 +76,7 @@ KINDS = {
 STATES = [(-9.0, 0.0), (SPEED_POINT + 0.6, 0.0), (-9.0, 300.0), (SPEED_POINT + 0.3, 1000.0), (-9.0, 4000.0)]
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("kind", KINDS)
 def test_density_and_noise_are_those_of_simulated_grains(kind):
     record = invented_record(**KINDS[kind])

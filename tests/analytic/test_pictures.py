@@ -250,6 +250,7 @@ def test_no_picture_stands_twice():
 # -- the result --------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_the_same_seed_makes_the_same_picture():
     one, two, other = (preview(400, 100.0, width=120, rng=seed) for seed in (3, 3, 4))
     assert one._repr_png_() == two._repr_png_()

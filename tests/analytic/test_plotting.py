@@ -89,7 +89,7 @@ def closed():
     plt.close("all")
 
 
-@pytest.mark.few(6)
+@pytest.mark.few(4)
 @pytest.mark.parametrize("name", NAMES)
 def test_axes_come_back_labelled_and_nothing_else_changes(plots, name):
     before = dict(mpl.rcParams)
@@ -142,6 +142,7 @@ JOINED = ("curves", "curves colour", "snr", "stops", "loss", "isolines", "spectr
 ALONE = ("tornado", "sobol", "shares", "response", "compare")
 
 
+@pytest.mark.few(7)
 @pytest.mark.parametrize("name", JOINED)
 def test_keywords_reach_the_lines_and_the_label_the_legend(plots, name):
     ax = plots[name](linewidth=3.25, alpha=0.5, label="mine")
@@ -170,7 +171,7 @@ SECOND = {
 }
 
 
-@pytest.mark.few(3)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", JOINED)
 def test_a_second_plot_adds_and_does_not_hide(plots, name):
     ax = plots[name]()
@@ -205,6 +206,7 @@ def test_a_chart_that_has_no_room_for_a_second_says_so(plots, name):
         plots[name](ax=ax)
 
 
+@pytest.mark.few(11)
 @pytest.mark.parametrize("name", [*JOINED, *ALONE])
 def test_what_is_drawn_can_be_read_on_a_dark_style(plots, name):
     def luma(colour):

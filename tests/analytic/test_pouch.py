@@ -123,6 +123,7 @@ def test_the_interval_holds_the_wall_as_often_as_it_says():
     assert abs(np.mean(held) - 0.9) < 3.0 * math.sqrt(0.09 / len(held))
 
 
+@pytest.mark.long
 def test_a_meter_over_a_light_table_will_do():
     inside, outside = FogReading.by_meter("1/3 stop"), FogReading.by_meter("2 stops")
     found = pouch_from_rolls(generic_film(3200), inside, outside)

@@ -286,6 +286,7 @@ def test_a_hundred_thousand_thicknesses_equal_a_few():
     assert transmission_curve("lead", thickness[:6].reshape(2, 3)).shape == (2, 3)
 
 
+@pytest.mark.long
 def test_importing_the_radiation_room_stays_light():
     heavy = "('xraydb', 'spekpy', 'matplotlib')"
     code = f"import sys, filmdose.history, filmdose.radiation; print([m for m in {heavy} if m in sys.modules])"

@@ -169,7 +169,7 @@ def test_every_submodule_of_the_face_says_what_it_shows():
 ROOT_MODULES = ("solver", "stack", "question", "decision", "solution", "exposed", "answering", "history", "trip")
 
 #: Rows of two or three plain things, made by position.
-BY_POSITION = {"Priors", "_Ends"}
+BY_POSITION = {"Priors", "Rise", "_Ends", "_Highlights"}
 
 
 @pytest.mark.parametrize("room", ["film", "sensitometry", "radiation", "odds", ""])

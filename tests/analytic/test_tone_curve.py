@@ -31,6 +31,7 @@ def exposures(record):
     return np.linspace(*record.curve().log_exposure_range, 977)
 
 
+@pytest.mark.few(14)
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("dose", DOSES)
 def test_the_curve_returns_the_clean_film(kind, dose):
@@ -43,6 +44,7 @@ def test_the_curve_returns_the_clean_film(kind, dose):
         assert np.all(np.diff(curve.records[name].corrected) >= 0)
 
 
+@pytest.mark.few(14)
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("ceiling", [1.0, 1.3, 2.0, 4.0])
 def test_a_ceiling_holds_and_leaves_the_tones_beyond_it_alone(kind, ceiling):

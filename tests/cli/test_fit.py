@@ -65,6 +65,7 @@ def test_decimal_comma_and_cgats_give_the_same_film(run, tmp_path):
     assert films[0] == films[1] == films[2]
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize(
     ("kind", "criterion"),
     [("colour-negative", "iso5800"), ("colour-reversal", "iso2240"), ("bw-reversal", "iso2240")],
@@ -124,7 +125,7 @@ def test_csv_is_one_row_and_markdown_a_page(run, tmp_path):
     assert "| contrast index | " in out
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("ending", "magic"), [("png", b"\x89PNG"), ("pdf", b"%PDF"), ("svg", b"<?xml")])
 def test_plot(run, tmp_path, ending, magic):
     code, _, _ = run("fit", steps(tmp_path), "--plot", tmp_path / f"fit.{ending}")

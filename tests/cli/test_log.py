@@ -197,7 +197,7 @@ def test_what_is_no_file_is_said_in_one_line(run, tmp_path, monkeypatch, place):
         assert list(tmp_path.iterdir()) == []
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 def test_a_byte_order_mark_stays_and_is_no_fault(run, file):
     before = b"\xef\xbb\xbf" + file.read_bytes()
     file.write_bytes(before)

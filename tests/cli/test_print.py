@@ -110,7 +110,7 @@ def test_a_scan_is_corrected_as_its_encoding_says(run, folder):
     assert spread[1] > 1.05 * spread[0]
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(4)
 @pytest.mark.parametrize(
     ("words", "names"),
     [

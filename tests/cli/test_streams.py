@@ -96,7 +96,7 @@ def test_a_full_output_is_one_line(words):
     assert b"No space left" in done.stderr
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("words", [("table", "--speeds", 400), ("roll", "--speed", 400, "--kerma", 10)])
 def test_a_closed_output_is_one_line(words):
     done = call(*words, stdout=None, preexec_fn=lambda: os.close(1))
@@ -123,7 +123,7 @@ def test_closed_errors_leave_the_output_clean(trip):
     assert (done.returncode, done.stdout) == (2, b"")
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("output", ["full", "closed"])
 def test_log_that_cannot_print_has_written_and_need_not_be_repeated(trip, output):
     with open("/dev/full", "wb") as full:

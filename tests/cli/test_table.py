@@ -115,6 +115,7 @@ def test_other_kinds_and_film_files(run, tmp_path):
     assert float(row["ei"]) == answer(800, 100.0).ei
 
 
+@pytest.mark.long
 def test_the_pair_of_a_cell_is_that_of_a_roll(run):
     """For the same film, dose and passes table, library and roll say the same, in every kind that is compensated."""
     for kind, speed, words in (("bw-negative", 400, ("--kerma", 100)), ("colour-negative", 800, ("--kerma", 20))):
@@ -125,7 +126,7 @@ def test_the_pair_of_a_cell_is_that_of_a_roll(run):
             assert row[name] == roll[name]
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("source", ["ct", "hold-ct", "unknown"])
 def test_a_row_of_passes_is_that_of_a_roll(run, source):
     from filmdose.history import History, Pass

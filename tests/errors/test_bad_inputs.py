@@ -119,7 +119,7 @@ def refused(run, place, words, says):
     assert everything(place) == before
 
 
-@pytest.mark.few(33)
+@pytest.mark.few(21)
 @pytest.mark.parametrize(("words", "says"), ROWS, ids=[words for words, _ in ROWS])
 def test_words_that_cannot_be(run, folder, monkeypatch, words, says):
     monkeypatch.chdir(folder)
@@ -302,7 +302,7 @@ def test_the_good_files_are_good(run, tmp_path, monkeypatch, name):
     assert (code, err) == (0, "")
 
 
-@pytest.mark.few(102)
+@pytest.mark.few(79)
 @pytest.mark.parametrize(
     ("name", "old", "new", "says"), CHANGES, ids=[f"{name}-{number}" for number, (name, *_) in enumerate(CHANGES)]
 )

@@ -39,7 +39,7 @@ def imported():
     return found
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("package", sorted(imported()))
 def test_an_imported_package_is_declared(package):
     names = {plain(name) for name in packages_distributions().get(package, [package])}

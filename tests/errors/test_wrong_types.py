@@ -115,7 +115,7 @@ def constructors():
             yield name, kind
 
 
-@pytest.mark.few(7)
+@pytest.mark.few(1)
 @pytest.mark.parametrize(("name", "kind"), list(constructors()))
 def test_a_wrong_type_for_each_field_is_a_clear_error(samples, name, kind):
     sample, checks = samples[name], arguments._field_checks(kind)

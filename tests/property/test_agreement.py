@@ -265,7 +265,7 @@ def tools(run, tmp_path, monkeypatch):
     return Tools(run, tmp_path)
 
 
-@pytest.mark.few(4)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("asked", QUESTIONS)
 @pytest.mark.parametrize("which", FILMS)
 @pytest.mark.parametrize("path", PATHS, ids=lambda path: path.__name__)

@@ -55,7 +55,7 @@ def points_of(history):
     return history_dose(history).worst_band_ugy[1]
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", FILMS)
 def test_a_cell_is_what_odds_say_of_passes_that_make_its_total(name):
     film = FILMS[name]
@@ -75,6 +75,7 @@ def test_a_cell_is_what_odds_say_of_passes_that_make_its_total(name):
     assert card.verdicts[-1][0] == "lost"
 
 
+@pytest.mark.few(2)
 @pytest.mark.parametrize("name", ["bw", "colour", "fast"])
 def test_more_draws_change_a_cell_by_a_hundredth_of_a_stop(name):
     film = FILMS[name]
@@ -147,7 +148,7 @@ def test_an_unknown_scanner_behind_lead_and_without_a_cartridge_too():
         assert abs(stops_between(index, odds_of(film, history, samples=CELL_SAMPLES).ei_recommended)) < THIRD
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("film", ["bw", "fast", "colour"])
 def test_the_typical_index_is_the_same_for_every_seed_and_the_safe_one_within_a_third(film):
     history = History(passes=(Pass(source="unknown"),))

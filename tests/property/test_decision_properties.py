@@ -44,7 +44,7 @@ def test_generic_films(kind, speed, scene_range):
     assert_monotone(stops)
 
 
-@pytest.mark.few(9)
+@pytest.mark.few(5)
 @pytest.mark.parametrize("scene_range", [1.6, 2.2, 2.8])
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_digitised_sheets(sheet, minutes, scene_range):
@@ -53,7 +53,7 @@ def test_digitised_sheets(sheet, minutes, scene_range):
     assert_monotone(stops)
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(3)
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
     stops = solve_film(sheet_film(sheet, minutes), np.array([0.0, 1e-6, 1e-3, 0.01, 0.1]), Question()).best
@@ -61,7 +61,7 @@ def test_next_to_no_dose_needs_next_to_nothing(sheet, minutes):
     assert np.all(stops[1:] <= [1e-3, 2e-3, 5e-3, 0.05])
 
 
-@pytest.mark.few(18)
+@pytest.mark.few(9)
 @pytest.mark.parametrize("changes", [{"hit_exponent": 0.6}, {"hit_exponent": 1.1}, {"cluster_grains": 30.0}])
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_digitised_sheets_whose_hits_are_others(sheet, minutes, changes):
@@ -72,6 +72,7 @@ def test_digitised_sheets_whose_hits_are_others(sheet, minutes, changes):
     assert_monotone(stops)
 
 
+@pytest.mark.few(27)
 @pytest.mark.parametrize("question", [Question(snr_target=0.7), Question(peak_to_mean=1.6)], ids=["target", "uneven"])
 @pytest.mark.parametrize(("sheet", "minutes"), SHEETS)
 def test_other_questions(sheet, minutes, question):

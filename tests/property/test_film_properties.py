@@ -149,6 +149,7 @@ def test_generic_films_survive_too(kind, speed):
     assert parse_film(film_text(film)) == film
 
 
+@pytest.mark.long
 @given(shift=st.floats(-2, 2), seed=st.integers(0, 50))
 def test_a_fit_moves_with_its_axis(shift, seed):
     rng = np.random.default_rng(seed)
@@ -160,6 +161,7 @@ def test_a_fit_moves_with_its_axis(shift, seed):
     )
 
 
+@pytest.mark.long
 @given(st.permutations(list(range(21))))
 def test_the_order_of_the_steps_does_not_matter(order):
     x = np.arange(21) * 0.15 - 3.6

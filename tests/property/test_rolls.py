@@ -223,6 +223,7 @@ def test_a_dataset_keeps_dims_coordinates_and_attributes_and_says_what_it_is():
     assert "dose" not in found["ei"].attrs["long_name"]
 
 
+@pytest.mark.long
 def test_an_array_of_doses_in_milligray_is_converted_and_a_lazy_one_stays_lazy():
     array = xr.DataArray([[0.0, 0.1], [0.4, np.nan]], dims=("x", "y"), attrs={"units": "mGy"}, name="dose")
     found = answers(array, film=400)

@@ -139,7 +139,7 @@ def test_the_noise_of_the_kind_has_the_course_of_published_granularity(half, cou
     assert max(scatter.values()) < 0.33
 
 
-@pytest.mark.few(1)
+@pytest.mark.long
 @pytest.mark.parametrize("half", ["design", "held-out"])
 def test_the_noise_law_fits_published_granularity(half):
     scatters = []

@@ -68,6 +68,7 @@ def test_where_verbs_answer_all_lie_in_the_band_or_the_page_says_why(table):
     assert set(missed.id) == set(predictions.WHY)
 
 
+@pytest.mark.long
 def test_what_the_reasons_say(table):
     found = table.set_index("id")
     slow = found.loc["trade-slow"]
@@ -89,7 +90,7 @@ def one_ct():
     return history_dose(Pass(source="cabin-ct")).kerma_ugy
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("name", ["trade-slow", "trade-400", "trade-800", "trade-3200"])
 def test_the_page_tells_what_the_command_line_says(run, name):
     one = case(name)

@@ -54,6 +54,7 @@ def test_weak_bands_are_called_noise_and_not_each_other(study):
     assert np.mean([cause == "even" for cause in wrong]) > 0.7
 
 
+@pytest.mark.long
 def test_probabilities_mean_what_they_say(study):
     true, results = study
     stated = np.array([[result.probability[name] for name in CAUSES] for result in results])
@@ -68,7 +69,7 @@ def test_probabilities_mean_what_they_say(study):
     assert np.mean(((stated - happened) ** 2).sum(axis=1)) < 0.35
 
 
-@pytest.mark.few(5)
+@pytest.mark.few(2)
 @pytest.mark.parametrize("winding", [ROLL, PAPER])
 @pytest.mark.parametrize("cause", [cause for cause in CAUSES if cause != "even"])
 def test_strong_bands_leave_no_doubt(cause, winding, rng):
@@ -78,7 +79,7 @@ def test_strong_bands_leave_no_doubt(cause, winding, rng):
         assert "very strong" in result.sentence
 
 
-@pytest.mark.few(2)
+@pytest.mark.few(1)
 @pytest.mark.parametrize("memory", [0.3, 0.6, 0.9])
 def test_noise_with_a_memory_is_no_cause_and_hides_none(memory):
     from scipy.signal import lfilter
@@ -188,6 +189,7 @@ def test_the_damage_report_has_a_page_on_bands(run, rng, tmp_path):
     assert (tmp_path / "r.pdf").read_bytes()[:4] == b"%PDF"
 
 
+@pytest.mark.long
 def test_the_command_on_a_scan(run, rng, tmp_path):
     pixels, _, _ = picture(rng)
     scan = write_tiff(pixels, tmp_path / "a.tif", pixel_um=100.0)

@@ -88,6 +88,7 @@ def test_the_surface_is_the_fog_that_was_put_in(frame):
     assert len(repr(background)) < 100
 
 
+@pytest.mark.long
 def test_where_nothing_is_known_the_picture_stays(frame):
     fogged, _, _ = frame
     top = fit_background(fogged, BOXES[:1], taper=0.0)
@@ -123,7 +124,7 @@ def test_backgrounds_that_cannot_be(frame):
         level_density(np.zeros((5, 5)), fit_background(fogged, BOXES))
 
 
-@pytest.mark.few(7)
+@pytest.mark.few(6)
 @pytest.mark.parametrize("words", ["linear", "gamma=2.2", "density=4"])
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
 def test_a_file_comes_back_with_the_clean_tones(tmp_path, words, kind):

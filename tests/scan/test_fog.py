@@ -83,6 +83,7 @@ def test_a_scan_goes_straight_into_the_trip(run, files, tmp_path):
     assert b"svg" in (tmp_path / "where.svg").read_bytes()
 
 
+@pytest.mark.long
 def test_a_roll_measured_on_a_scan_teaches(run, files):
     words = ("--control", files["control"], "--clear", files["clear"], "--roll", "valley-400", "--into", files["trip"])
     assert run("measure", files["roll"], *words)[0] == 0
@@ -121,6 +122,7 @@ def test_colour_scans_go_in_by_record(run, files, tmp_path, rng):
     assert run(*words, "--channel", "infrared")[0] == 2
 
 
+@pytest.mark.few(9)
 @pytest.mark.parametrize(
     ("words", "says"),
     [
