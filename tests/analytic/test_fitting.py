@@ -40,6 +40,8 @@ def test_readings_of_a_known_film_give_it_back(kind):
         assert fit.base_plus_fog == pytest.approx(record.minimum_density(), abs=0.004)
     (speed,) = [value for criterion, value in found.speed.items() if criterion != "delta_x"]
     assert speed == pytest.approx(100, rel=0.03)
+    assert found.main_record.record == ("green" if kind.startswith("colour") else "visual")
+    assert not any("against the curve" in message for message in found.messages)  # exact readings have no falls
     assert found.film.kind == kind
 
 

@@ -179,6 +179,11 @@ def test_eta_ends_and_middle():
     assert middle == pytest.approx((1 + ETA_LOW) / 2, rel=1e-12)
     assert high == 1.0
     assert np.all(film_efficiency([10.0, 50.0, 3000.0], eta_low=1.0) == 1.0)
+    # linear in ln E between 60 and 200 keV, from whatever it is below
+    for low in (0.0, 0.02, 0.45):
+        middle = low + (1.0 - low) * math.log(100.0 / 60.0) / math.log(200.0 / 60.0)
+        found = film_efficiency([10.0, 60.0, 100.0, 200.0], eta_low=low)
+        np.testing.assert_allclose(found, [low, low, middle, 1.0], rtol=1e-9, atol=1e-12)
 
 
 def test_reference_beam_is_counted_as_it_is():
