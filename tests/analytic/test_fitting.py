@@ -460,7 +460,9 @@ def test_one_granularity_table_is_of_the_main_record():
     film = generic_film(200, kind="colour-negative")
     green = film.records[1]
     read = GranularityReadings(sigma=2.0 * green.noise(LONG[8:30]), log_exposure=LONG[8:30])
-    found = fit_film(readings_of(film), kind="colour-negative", granularity=read).film
+    fit = fit_film(readings_of(film), kind="colour-negative", granularity=read)
+    assert fit.main_record.record == "green"
+    found = fit.film
     assert found.records[1].rms_granularity == pytest.approx(2.0 * green.rms_granularity, rel=0.05)
     assert found.records[0].rms_granularity == pytest.approx(film.records[0].rms_granularity, rel=0.05)
 
