@@ -8,15 +8,17 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 
 # helpers that several rooms import stand beside this file
 for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
     sys.path.insert(0, str(folder))
 
 settings.register_profile("filmdose", deadline=None, max_examples=20, derandomize=True)
-#: Other examples in every run, and many of them: HYPOTHESIS_PROFILE=random pytest tests/property
-settings.register_profile("random", deadline=None, max_examples=2000, print_blob=True)
+#: Other examples, and many: HYPOTHESIS_PROFILE=random pytest -m hypothesis; the seed in CI is the number of commits
+settings.register_profile(
+    "random", deadline=None, max_examples=2000, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
+)
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "filmdose"))
 
 
