@@ -145,7 +145,7 @@ def _said(error: Any, words: list[str]) -> str:
 
 
 #: What the parser calls a kind of value, and what other messages call it.
-_WANTED = {"integer": "a whole number", "number": "a number"}
+_WANTED = {"integer": "a whole number", "number": "a number", "float": "a number"}
 
 
 def _with_decimal_points(words: list[str]) -> list[str]:

@@ -205,6 +205,10 @@ def learn(
     rng
         Seed or generator.
 
+    Returns
+    -------
+    Learned
+
     Raises
     ------
     ArgumentError
