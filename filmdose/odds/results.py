@@ -378,13 +378,17 @@ def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, seco
     given, loss = losses.decide()
     cases = first.cases
     snr = cases.snr(given)
-    lost = values["chance_beyond_rescue"] > 0.5
     if roll.state == "exposed":
         values |= _worth(roll, middle, cases.question)
         values |= {"outcome": "exposed", "status": "already_exposed"}
         return RollOdds(message=_exposed_sentence(values), **values)
     values["outcome"] = "compensated"
     values["settled_stops"] = _settled(first.loss.decide()[0], second.loss.decide()[0])
+    lost = values["chance_beyond_rescue"] > 0.5
+    if not lost:
+        kept = np.median(snr) / cases.question.snr_target, contrast_kept(roll.film, middle, given, cases.question)
+        values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
+        lost = values["verdict"] == "lost"  # an index for a roll that is not worth it would be no answer
     bright = cases.highlight_lost(given)
     at_end = given >= readings_end(roll.film, cases.question)[0] - UNSPOKEN
     code = status_codes(lost, cases.restored_at(given) >= 0.5, at_end, np.median(bright))
@@ -392,8 +396,6 @@ def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, seco
     if lost:
         values["verdict"] = "lost"
         return RollOdds(message=_negative_sentence(values, cases), **values)
-    kept = np.median(snr) / cases.question.snr_target, contrast_kept(roll.film, middle, given, cases.question)
-    values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
     typical = answer_at(roll, middle, cases.question).ei  # the answer itself, so that no output knows another
     low, _, high = values["stops"]
     most = high if math.isfinite(high) else max(given, values["stops"][1])

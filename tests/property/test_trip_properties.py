@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from strategies import experiment_rows, trip_of, trip_rows, trip_text
 
 from filmdose.errors import FilmdoseError, ValidityWarning
@@ -37,6 +37,22 @@ def test_a_file_that_is_allowed_has_no_faults(rows, tmp_path_factory):
     assert not found.faults
 
 
+NEARLY_LOST = {
+    "roll": [
+        {"id": "nothing helps in nearly half of the cases", "kind": "bw-negative", "speed": 723.0},
+        {"id": "the middle case is lost", "kind": "bw-reversal", "speed": 25.0},
+    ],
+    "pass": [
+        {"source": "cabin-ct", "count": 3, "rolls": ["nothing helps in nearly half of the cases"]},
+        {"source": "hold-ct-slice", "rolls": ["the middle case is lost"]},
+    ],
+    "flight": [],
+    "storage": [],
+    "leg": [],
+}
+
+
+@example(rows=NEARLY_LOST)
 @given(rows=trip_rows(most_rolls=2))
 @settings(max_examples=max(5, settings().max_examples // 5))
 def test_odds_are_odds(rows):
