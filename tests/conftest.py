@@ -15,7 +15,7 @@ for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
     sys.path.insert(0, str(folder))
 
 settings.register_profile("filmdose", deadline=None, max_examples=20, derandomize=True)
-#: Other examples, and many: HYPOTHESIS_PROFILE=random pytest -m hypothesis; the seed in CI is the number of commits
+#: Other examples, and many: HYPOTHESIS_PROFILE=random pytest -m hypothesis; CI has a seed of its own
 settings.register_profile(
     "random", deadline=None, max_examples=2000, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
