@@ -11,9 +11,9 @@ import xarray as xr
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from independent import slow_stops
+from strategies import grain_records
 
 from filmdose.answering import answer, answer_grid, film_to_dict, given_stops
-from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
 from filmdose.history import Pass, history_dose
@@ -149,25 +149,7 @@ def test_third_stops_land_on_the_printed_numbers(speed, clicks):
     assert standard_exposure_index(float(speed), clicks / 3) == STANDARD_SPEEDS[index - clicks]
 
 
-@st.composite
-def random_films(draw):
-    """Films of random grain classes, with the toe on the left and enough density for a speed point."""
-    size = draw(st.integers(3, 12))
-    z = np.sort(draw(st.lists(st.floats(0.5, 3.5), min_size=size, max_size=size, unique=True)))
-    z = 0.5 + np.cumsum(np.maximum(np.diff(z, prepend=z[0] - 0.2), 0.05))
-    return Emulsion(
-        log_sensitivity=z,
-        weights=draw(st.lists(st.floats(0.3, 0.8), min_size=size, max_size=size)),
-        base_density=draw(st.floats(0.0, 0.4)),
-        native_fog=draw(st.floats(0.0, 0.1)),
-        quanta=draw(st.integers(1, 8)),
-        hit_exponent=draw(st.floats(0.5, 1.1)),
-        hits_per_ugy=6e-4,
-        rms_granularity=12.0,
-    )
-
-
-@given(record=random_films(), dose=st.floats(0.1, 3000.0))
+@given(record=grain_records(), dose=st.floats(0.1, 3000.0))
 @settings(max_examples=60)
 def test_random_films_agree_with_an_independent_brentq_solve(record, dose):
     film = Film(kind="bw-negative", speed=400, records=(record,))

@@ -7,17 +7,16 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
+from strategies import strange_films
 
 from filmdose.errors import ValidityWarning
 from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
-from filmdose.film.emulsion import Emulsion
 from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion
 from filmdose.film.generic import generic_film
-from filmdose.film.model import Film
 from filmdose.film.readings import StepReadings, read_steps, write_steps
 from filmdose.sensitometry import iso6
-from filmdose.standards import KINDS, RECORD_NAMES
+from filmdose.standards import KINDS
 
 finite = st.floats(-1e6, 1e6, allow_nan=False)
 
@@ -109,36 +108,7 @@ def test_readings_survive_the_file_without_losing_a_bit(readings, format, tmp_pa
         assert {k: v for k, v in back.keywords.items() if k != "DENSITY_STATUS"} == readings.keywords
 
 
-@st.composite
-def films(draw):
-    kind = draw(st.sampled_from(sorted(KINDS)))
-
-    def emulsion():
-        count = draw(st.integers(1, 8))
-        z = np.cumsum(draw(st.lists(st.floats(1e-3, 2), min_size=count, max_size=count)))
-        weights = draw(st.lists(st.floats(1e-9, 3), min_size=count, max_size=count))
-        return Emulsion(
-            log_sensitivity=z,
-            weights=np.array(weights),
-            base_density=draw(st.floats(0, 1)),
-            native_fog=draw(st.floats(0, 0.5)),
-            quanta=draw(st.floats(1, 20)),
-            hit_exponent=draw(st.floats(0, 2)),
-            hits_per_ugy=draw(st.floats(0, 1)),
-            rms_granularity=draw(st.floats(0.1, 50)),
-            positive=kind.endswith("reversal"),
-        )
-
-    return Film(
-        kind=kind,
-        speed=draw(st.floats(1, 1e5)),
-        records=tuple(emulsion() for _ in RECORD_NAMES[kind]),
-        name=draw(st.text(max_size=20).filter(lambda t: not any(0xD800 <= ord(c) < 0xE000 for c in t))),
-        origin="measured",
-    )
-
-
-@given(films())
+@given(strange_films())
 def test_film_files_give_back_an_equal_film(film):
     assert parse_film(film_text(film)) == film
 

@@ -7,32 +7,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from strategies import FLIGHTS, MATERIALS, PARTS, SCANNERS, SHELVES, SHIELDS
 
 from filmdose.history import CONTRIBUTION_COLUMNS, Flight, History, Pass, Storage, history_dose
-from filmdose.radiation import Beam, Shield, Source, get_source, source_names, transmission, transmission_curve
+from filmdose.radiation import Beam, Shield, Source, get_source, transmission, transmission_curve
 from filmdose.radiation.chain import Bag
 
-names = st.sampled_from([name for name in source_names() if name != "mail-sanitisation"])
-materials = st.sampled_from(["lead", "tungsten", "tin", "bismuth", "barium-sulphate-polymer", "copper"])
-shields = st.none() | st.builds(lambda m, t: Shield(material=m, thickness_mm=t), materials, st.floats(0, 3))
-passes = st.builds(
-    lambda s, c, w, m: Pass(source=s, count=c, shield=w, multiplier=m),
-    names,
-    st.integers(0, 12),
-    shields,
-    st.floats(1, 100),
-)
-flights = st.builds(
-    lambda h, a, b: Flight(hours=h, altitude_ft=a, latitude=b),
-    st.floats(0, 40),
-    st.floats(0, 39000),
-    st.sampled_from(["equatorial", "middle", "polar"]),
-)
-shelves = st.builds(lambda d: Storage(days=d), st.floats(0, 4000))
-parts = st.lists(passes | flights | shelves, max_size=6)
 
-
-@given(parts=parts, order=st.randoms(use_true_random=False))
+@given(parts=PARTS, order=st.randoms(use_true_random=False))
 def test_order_never_matters(parts, order):
     shuffled = list(parts)
     order.shuffle(shuffled)
@@ -42,7 +24,7 @@ def test_order_never_matters(parts, order):
     assert first.peak_to_mean == pytest.approx(second.peak_to_mean, rel=1e-12)
 
 
-@given(parts=parts)
+@given(parts=PARTS)
 def test_doses_add(parts):
     whole = history_dose(parts)
     single = [history_dose(part) for part in parts]
@@ -55,14 +37,14 @@ def test_doses_add(parts):
         assert whole.contributions["share"].sum() == pytest.approx(1.0, rel=1e-12)
 
 
-@given(source=names, count=st.integers(1, 20), shield=shields)
+@given(source=SCANNERS, count=st.integers(1, 20), shield=SHIELDS)
 def test_many_passes_are_one_pass_many_times(source, count, shield):
     together = history_dose(Pass(source=source, count=count, shield=shield))
     apart = history_dose([Pass(source=source, shield=shield)] * count)
     assert together.kerma_ugy == pytest.approx(apart.kerma_ugy, rel=1e-12)
 
 
-@given(source=names, shield=shields.filter(bool), thicker=st.floats(1.0, 5.0))
+@given(source=SCANNERS, shield=SHIELDS.filter(bool), thicker=st.floats(1.0, 5.0))
 def test_a_shield_never_adds_dose_and_a_thicker_one_lets_through_less(source, shield, thicker):
     bare = history_dose(Pass(source=source))
     more = Shield(material=shield.material, thickness_mm=shield.thickness_mm * thicker)
@@ -73,7 +55,7 @@ def test_a_shield_never_adds_dose_and_a_thicker_one_lets_through_less(source, sh
     assert behind.emulsion_dose_ugy <= bare.emulsion_dose_ugy * 1.0 + 1e-9
 
 
-@given(material=materials, thickness=st.floats(0, 5), kvp=st.floats(60, 320))
+@given(material=MATERIALS, thickness=st.floats(0, 5), kvp=st.floats(60, 320))
 def test_every_transmission_lies_from_zero_to_one(material, thickness, kvp):
     through = transmission(Shield(material=material, thickness_mm=thickness), Beam(tube_kvp=kvp))
     for value in (through.narrow_kerma, through.narrow_emulsion, through.narrow_film, through.effective):
@@ -83,14 +65,14 @@ def test_every_transmission_lies_from_zero_to_one(material, thickness, kvp):
     assert through.published == (material == "lead" and thickness >= 0 and kvp <= 150)
 
 
-@given(thicknesses=st.lists(st.floats(0, 3), min_size=1, max_size=5), material=materials)
+@given(thicknesses=st.lists(st.floats(0, 3), min_size=1, max_size=5), material=MATERIALS)
 def test_curve_equals_one_by_one(thicknesses, material):
     together = transmission_curve(material, thicknesses)
     single = [transmission(Shield(material=material, thickness_mm=t)).narrow_film for t in thicknesses]
     np.testing.assert_allclose(together, single, rtol=1e-12)
 
 
-@given(parts=st.lists(flights | shelves, min_size=1, max_size=4), lead=st.floats(0.1, 5))
+@given(parts=st.lists(FLIGHTS | SHELVES, min_size=1, max_size=4), lead=st.floats(0.1, 5))
 def test_lead_on_the_passes_does_nothing_for_flight_and_shelf(parts, lead):
     bare = history_dose([*parts, Pass(source="cabin-ct")]).contributions
     lined = history_dose([*parts, Pass(source="cabin-ct", shield=f"lead={lead:g}")]).contributions

@@ -4,34 +4,13 @@ import math
 
 from hypothesis import assume, given
 from hypothesis import strategies as st
+from strategies import DOSES, QUESTIONS, generic_films
 
 from filmdose.answering import answer
 from filmdose.film.generic import generic_film, generic_speed_range
-from filmdose.question import Question
-from filmdose.solver import CRITERIA
 from filmdose.standards import KINDS
 
-#: Doses are spread over their logarithm, from nothing anybody would see to more than any scanner gives.
-DOSES = st.floats(-2.0, 5.0).map(lambda exponent: 10.0**exponent)
-
-
-@st.composite
-def generic_films(draw):
-    """Any kind, any speed of its range (over the logarithm), any exponent of hits."""
-    kind = draw(st.sampled_from(list(KINDS)))
-    low, high = generic_speed_range(kind)
-    speed = min(max(2.0 ** draw(st.floats(math.log2(low), math.log2(high))), low), high)
-    return generic_film(speed, kind=kind, hit_exponent=draw(st.floats(0.4, 1.1)))
-
-
 FILMS = generic_films()
-QUESTIONS = st.builds(
-    Question,
-    criterion=st.sampled_from(list(CRITERIA)),
-    snr_target=st.floats(0.5, 1.0),
-    scene_range=st.floats(1.2, 3.0),
-    cost_under=st.floats(1.0, 8.0),
-)
 #: A third of a stop, and the digits of printed speeds (ISO 12232: 64 stands for 63.5, 160 for 161).
 THIRD = 1.0 / 3.0 + 0.05
 
