@@ -86,6 +86,11 @@ def case(name):
     return next(one for one in predictions.read_predictions() if one.id == name)
 
 
+def told(value):
+    """Stops as the predictions hold them: JSON says null where nothing restores the film."""
+    return math.inf if value is None else value
+
+
 def one_ct():
     return history_dose(Pass(source="cabin-ct")).kerma_ugy
 
@@ -101,18 +106,17 @@ def test_the_page_tells_what_the_command_line_says(run, name):
     code, out, _ = run("roll", *film, *passes, "-f", "json")
     assert code == 0
     roll = json.loads(out)
-    assert roll["given_stops"] == pytest.approx(verbs["roll"], abs=1e-6)
+    assert told(roll["given_stops"]) == pytest.approx(verbs["roll"], abs=1e-6)
 
     code, out, _ = run("odds", *film, *passes, "--samples", 1024, "-f", "json")
     assert code == 0
     odds = json.loads(out)["rolls"][0]
-    assert odds["given_stops"] == pytest.approx(verbs["odds"], abs=0.1)  # other draws
+    assert told(odds["given_stops"]) == pytest.approx(verbs["odds"], abs=0.1)  # other draws
 
     code, out, _ = run("table", "--speeds", one.case["speed"], "--kind", one.case["kind"], "-f", "json")
     assert code == 0
     row = next(row for row in json.loads(out)["rows"] if row["kerma_ugy"] >= roll["kerma_ugy"])
-    said = math.inf if row["given_stops"] is None else row["given_stops"]
-    assert said == pytest.approx(verbs["table"], abs=1e-6)
+    assert told(row["given_stops"]) == pytest.approx(verbs["table"], abs=1e-6)
 
 
 @pytest.mark.parametrize(
