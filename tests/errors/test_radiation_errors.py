@@ -158,6 +158,8 @@ UNKNOWN = [
     (lambda: get_material("Xx2O3", density_g_cm3=5), "formula"),
     (lambda: get_material("Ba(SO4", density_g_cm3=5), "formula"),
     (lambda: get_material("12", density_g_cm3=5), "formula"),
+    (lambda: get_material("()", density_g_cm3=5), "formula"),
+    (lambda: get_material("AgBr0", density_g_cm3=5), "formula"),
     (lambda: Beam.parse("140kVp, unobtainium=3"), "lead"),
     (lambda: mass_attenuation("lead", 60.0, interaction="nuclear"), "photo"),
     (lambda: mass_energy_absorption("water", 60.0), "emulsion"),

@@ -51,6 +51,7 @@ def file(tmp_path):
         "Log H [lx s];Density\n-3,0;0,20\n-2,5;0,30\n",
         "-3,0\t0,20\n-2,5\t0,30\n",
         "-3,0 0,20\n-2,5 0,30\n",
+        "log_exposure density\n-3,0 0,20\n-2,5 0,30\n",
         "  -3.0   0.20\n  -2.5   0.30\n",
         '# a note\n\nLOG-H , D_VIS , remark\n-3,.2,a b\n\n-2.5,.3,"x, y"\n',
         b"\xef\xbb\xbflog_exposure,density\r\n-3,0.2\r\n-2.5,0.3\r\n",
@@ -142,6 +143,12 @@ def test_cgats_is_read(file):
     assert readings.records == ("red", "green", "blue")
     assert readings.log_exposure.tolist() == [-3.0, -2.5]
     assert readings.keywords["ORIGINATOR"] == "a densitometer"
+
+
+def test_quotes_of_cgats_are_taken_off_whatever_they_hold(file):
+    lines = 'EMPTY ""\nONE "x"\nINCHES "a 2"" wedge"\nBARE x'
+    keywords = read_cgats(file(CGATS.replace('ORIGINATOR "a densitometer"', lines), "steps.txt")).keywords
+    assert [keywords[name] for name in ("EMPTY", "ONE", "INCHES", "BARE")] == ["", "x", 'a 2" wedge', "x"]
 
 
 def test_the_second_table_of_a_cgats_file(file):

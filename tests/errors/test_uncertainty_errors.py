@@ -352,6 +352,12 @@ def test_a_reading_without_error_narrows_nothing_that_could_be_told(error):
         narrowing(one(), "a", **{error: 0.0})
 
 
+def test_a_small_error_of_the_dose_is_taken_and_leaves_less_open():
+    small, usual = (narrowing(one(), "a", dose_error=error, samples=4096).table for error in (0.01, 0.2))
+    (scanner,) = (action for action in usual.index if "type of scanner" in action)
+    assert small.loc[scanner, "width_stops"] < usual.loc[scanner, "width_stops"]
+
+
 def test_every_field_of_what_was_learnt_is_asked_for(tmp_path):
     learned = learn(one(), FogReading(roll="a", base_plus_fog=0.4, control=0.3), samples=512)
     file = save_learned(learned, tmp_path / "learned.json", samples=100)
