@@ -1,5 +1,7 @@
 """Curves against closed forms and independent solvers."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -14,6 +16,7 @@ from filmdose.sensitometry import (
     fractional_gradient_point,
     iso6,
     iso2240,
+    lens_factor,
     mean_gradient,
     negative_density_range,
     rise,
@@ -123,6 +126,7 @@ def test_outside_the_readings_is_unknown_or_held():
     assert np.isnan(unknown.gradient([-0.1, 2.1])).all()
     assert held.density([-0.1, 2.1]).tolist() == [0.2, 1.2]
     assert held.gradient([-0.1, 2.1]).tolist() == [0.0, 0.0]
+    assert held.gradient([0.0, 0.7, 2.0]).tolist() == unknown.gradient([0.0, 0.7, 2.0]).tolist()
 
 
 def test_inverse_of_a_flat_stretch_is_its_least_exposure():
@@ -163,6 +167,24 @@ def test_straight_line_is_ordinary_regression():
     # a long straight line meets base plus fog where its toe corner is
     assert line.log_inertia == pytest.approx(-2.5, abs=0.01)
     assert line.inertia == pytest.approx(10**-2.5, rel=0.03)
+
+
+def test_straight_line_finds_where_the_curve_is_straight():
+    """Where the gradient is at least 0.95 of the steepest: by a root on either side of the steepest point."""
+    line = straight_line(SLIDE)
+    steepest = -1.3  # halfway between toe and shoulder
+    enough = 0.95 * SLIDE.gradient(steepest)
+    ends = [brentq(lambda x: SLIDE.gradient(x) - enough, steepest, far) for far in (-3.0, 0.2)]
+    assert line.log_exposure_low == pytest.approx(ends[0], abs=0.05)
+    assert line.log_exposure_high == pytest.approx(ends[1], abs=0.05)
+    assert 0.95 * 1.6 < -line.gamma < 1.6
+
+
+def test_a_lens_without_losses_keeps_a_quarter_of_pi_on_its_axis():
+    best = {"transmittance": 1.0, "vignetting": 1.0, "field_angle_degrees": 0.0}
+    assert lens_factor(**best) == pytest.approx(math.pi / 4.0, rel=1e-12)  # (pi/4) T v cos^4
+    for dark in ("transmittance", "vignetting"):
+        assert lens_factor(**{**best, dark: 0.01}) == pytest.approx(0.01 * math.pi / 4.0, rel=1e-12)
 
 
 def test_fractional_gradient_point_by_an_independent_root():

@@ -225,6 +225,7 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+    assert found.speed["iso2240"] * 10**found.log_speed_point == pytest.approx(10.0)  # ISO 2240: S = 10 / H_m
 
 
 @pytest.mark.parametrize("base", [0.0, 0.03])

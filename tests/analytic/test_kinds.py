@@ -171,12 +171,28 @@ def test_exposed_roll_has_no_index_but_an_account_of_the_loss():
     shadow = math.log10(0.8 / 400)
     added = record.density(shadow, 40.0) - record.density(shadow)
     assert loss.printing_stops["same_black"] == pytest.approx(added / math.log10(2))
+    middle = shadow + 0.5 * Question().scene_range
+    added = record.density(middle, 40.0) - record.density(middle)
+    assert loss.printing_stops["same_middle"] == pytest.approx(added / math.log10(2))
     assert loss.printing_stops["same_middle"] < loss.printing_stops["same_black"]
     assert loss.density_range["fogged"] < loss.density_range["clean"]
     black = loss.scan_black["visual"]
     assert black["relative_transmittance"] == pytest.approx(10 ** -loss.fog_density["visual"])
     assert "ei" not in loss.to_dict()
     assert found.message == loss.message
+
+
+@pytest.mark.parametrize("shot_ei", [100.0, 400.0, 1600.0])
+def test_tones_of_an_exposed_roll_are_held_to_the_clean_film_where_they_lie_or_as_marked(shot_ei):
+    """Whichever has less signal-to-noise, so that underexposure is no loss by the scan."""
+    found = answer(400, 40.0, exposed=True, shot_ei=shot_ei)
+    record = found.film.records[0]
+    marked = math.log10(0.8 / 400) + found.exposed.zones["stops_above_shadow"].to_numpy() * math.log10(2)
+    x = marked + math.log10(400 / shot_ei)
+    clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
+    np.testing.assert_allclose(found.exposed.zones["snr_kept"], record.signal_to_noise(x, 40.0) / clean, rtol=1e-6)
+    shadow = found.exposed.zones.set_index("stops_above_shadow").loc[0, "snr_kept"]
+    assert shadow == pytest.approx(found.exposed.snr_kept, rel=1e-9)
 
 
 @pytest.mark.parametrize("kind", list(KINDS))

@@ -153,7 +153,7 @@ def test_a_fog_reading_against_quadrature(fog):
 
 
 def test_what_was_nearly_known_narrows_by_the_same_rule():
-    """Normal in the logarithm: a reading with error r leaves r / sqrt(s**2 + r**2) of a spread s, however small s is."""
+    """Normal in the logarithm: a reading with error r leaves r / sqrt(s**2 + r**2) of a spread s, however small."""
     known = Source(
         name="known", air_kerma_low_ugy=98.0, air_kerma_typical_ugy=100.0, air_kerma_high_ugy=1e4 / 98.0, at="film"
     )

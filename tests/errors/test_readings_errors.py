@@ -195,6 +195,14 @@ def test_written_cgats_declares_what_is_private(tmp_path):
     assert text.index('KEYWORD "DENSITY_STATUS"') < text.index('DENSITY_STATUS "visual"')
 
 
+def test_keywords_of_ones_own_are_declared_and_the_standards_are_not(tmp_path):
+    keywords = {"ORIGINATOR": "a densitometer", "DEVELOPER": "one of ours"}
+    path = write_cgats(CgatsTable(table=pd.DataFrame({"D_VIS": [0.2]}), keywords=keywords), tmp_path / "t.txt")
+    lines = path.read_text().splitlines()
+    assert [line for line in lines if line.startswith("KEYWORD")] == ['KEYWORD "DEVELOPER"']
+    assert read_cgats(path).keywords == keywords
+
+
 def test_the_xml_form_is_named(file):
     with pytest.raises(InputFileError, match="XML form"):
         read_cgats(file("<?xml version='1.0'?><cgats/>"))

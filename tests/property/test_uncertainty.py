@@ -33,7 +33,7 @@ from filmdose.odds import (
 )
 from filmdose.odds.draw import roll_need
 from filmdose.odds.groups import film_groups
-from filmdose.odds.learning import fog_of
+from filmdose.odds.learning import fog_of, roll_fog
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
@@ -504,6 +504,14 @@ def test_a_reading_of_a_record_predicts_the_fog_of_that_record():
             kappa = np.exp(draws.log_hits[n, 0]) * draws.shapes[item.film.kind][name]["record_factor"][n]
             made = replace(record, hits_per_ugy=float(kappa), hit_exponent=float(draws.hit_exponent[n]))
             assert told[n] == pytest.approx(made.fog_density(1.0), rel=1e-6)
+
+
+def test_with_everything_known_the_fog_of_a_record_is_that_of_its_own_kappa_and_b():
+    item = Roll(id="a", film=three_records(), history=at_film(100.0), peak_to_mean=1.0)
+    model = trip_model([item], default_priors().all_known())
+    for name, record in item.film:
+        told = roll_fog(model, "a", record=name)(np.zeros((1, len(model.inputs))))
+        assert told[0] == pytest.approx(record.fog_density(100.0), rel=1e-6)
 
 
 @pytest.mark.long
