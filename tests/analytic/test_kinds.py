@@ -8,6 +8,7 @@ import pytest
 
 from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError
+from filmdose.exposed import exposed_worth
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -193,6 +194,17 @@ def test_tones_of_an_exposed_roll_are_held_to_the_clean_film_where_they_lie_or_a
     np.testing.assert_allclose(found.exposed.zones["snr_kept"], record.signal_to_noise(x, 40.0) / clean, rtol=1e-6)
     shadow = found.exposed.zones.set_index("stops_above_shadow").loc[0, "snr_kept"]
     assert shadow == pytest.approx(found.exposed.snr_kept, rel=1e-9)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.6])
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_a_roll_that_lost_nothing_is_good_in_its_shadows_and_has_next_to_no_fog(kind, shift):
+    film, doses = generic_film(100, kind=kind), np.geomspace(0.5, 3000.0, 60)
+    verdicts, kept, harmless = exposed_worth(film, doses, shift)
+    fog = np.max([np.abs(record.fog_density(doses)) for record in film.records], axis=0)
+    # less than 0.02 fog, and nine tenths of the shadows' signal-to-noise (our choice)
+    assert harmless.tolist() == ((verdicts == "good") & (fog < 0.02) & (kept >= 0.90)).tolist()
+    assert 0 < np.count_nonzero(harmless) < np.count_nonzero((verdicts == "good") & (kept >= 0.90)) or shift == 0.0
 
 
 @pytest.mark.parametrize("kind", list(KINDS))

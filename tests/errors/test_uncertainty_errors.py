@@ -72,6 +72,29 @@ def test_unknown_names_of_priors():
 
 
 @pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("hit_exponent", 0.0, 2.0),
+        ("bw-negative.area_exponent", -1.0, 2.0),
+        ("colour-negative.dye_saturation", 0.0, 1.0),
+        ("cluster_grains", 1.0, 1000.0),
+        ("shield_scatter", 0.0, 3.0),
+        ("eta_low", 0.0, 1.0),
+        ("unevenness", 0.0, 1000.0),
+    ],
+)
+def test_what_a_prior_may_reach(name, low, high):
+    """Shares and efficiencies end at 1, a quantum develops one grain at least; the other ends are our choice."""
+    typical, little = 0.5 * (low + high), 0.01 * (high - low)
+    whole = Prior(low=low, typical=typical, high=high, kind="uniform")
+    assert default_priors().replaced({name: whole})[name] == whole
+    for end, move in (("low", -little), ("high", little)):
+        moved = Prior(low=low + move, typical=typical + move, high=high + move, kind="uniform")
+        with pytest.raises(ArgumentError, match=f"prior {name}, {end}"):
+            default_priors().replaced({name: moved})
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         ("[priors.hit_exponent]\nlow = 0.9\ntypical = 0.8\nhigh = 1.0\n", "low <= typical <= high"),
