@@ -206,6 +206,9 @@ def test_how_well_b_is_known_decides_and_not_how_well_the_hits_are(speed, stated
     assert (found.hit_exponent_error > 0.12) == vague
     assert (found.hits_relative_error[0] > 0.12) != vague
     assert any("no better known" in message for message in found.messages) == vague
+    # hits at ISO 400 are read off this film's by way of b: ln hits = ln hits here + b ln 10 (z_ref - z)
+    assert abs(found.correlation) <= 1.0
+    assert (found.correlation > 0.9) != vague
 
 
 def test_another_development_is_seen_when_errors_are_stated():

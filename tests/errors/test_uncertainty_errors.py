@@ -237,6 +237,10 @@ def test_readings_that_contradict_the_prior_or_each_other():
     ]
     with pytest.raises(ContradictionError, match="contradict each other"):
         learn(twins, readings)
+    # one reading alone contradicts no other, however far off it stays
+    with pytest.raises(ContradictionError, match=r"stays \d+\.\d standard errors off whatever is assumed") as caught:
+        learn(one(generic_film(100), "cabin-xray"), FogReading(roll="a", base_plus_fog=1.5, control=0.3, error=0.01))
+    assert "each other" not in str(caught.value)
     with pytest.warns(ValidityWarning, match="hardly agree"):
         learn(one(), FogReading(roll="a", base_plus_fog=1.0, control=0.3, error=0.01))
 
