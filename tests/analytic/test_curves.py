@@ -13,6 +13,7 @@ from scipy.stats import linregress
 from filmdose.film.curves import Curve, MeasuredCurve, ToeShoulderCurve, softplus
 from filmdose.film.generic import generic_film
 from filmdose.sensitometry import (
+    delta_x_speed,
     fractional_gradient_point,
     iso6,
     iso2240,
@@ -225,6 +226,26 @@ def test_tangent_clause_takes_the_touching_point_of_a_low_shoulder():
     line = low.density(t) + chord * (x - t)
     assert np.all(low.density(x) <= line + 1e-9)  # and does not cross
     assert low.density(s) < low.minimum_density + 2.0
+
+
+def test_a_slide_that_only_gets_steeper_has_no_line_that_touches_its_shoulder():
+    # least density + 0.20 at 0.50 lx s, + 2.00 at 0.02 lx s: S = 10 / sqrt(0.50 * 0.02) = 100 (derived)
+    line = MeasuredCurve(log_exposures=np.log10([0.004, 0.02, 0.50, 3.2]), densities=(3.35, 2.15, 0.35, 0.15))
+    found = iso2240(line)
+    assert found.speed == pytest.approx(100.0, rel=1e-9)
+    assert not found.tangent_used
+
+
+def test_a_slide_whose_range_is_too_small_has_no_speed():
+    found = iso2240(MeasuredCurve(log_exposures=(-3.0, -2.0, -1.0, 0.0), densities=(0.35, 0.34, 0.25, 0.2)))
+    assert np.isnan([found.speed, found.log_highlight_point, found.log_shadow_point]).all()
+    assert not found.tangent_used
+
+
+def test_a_film_without_contrast_has_no_speed_by_delta_x():
+    flat = MeasuredCurve(log_exposures=(-3.0, -2.0, -1.0, 0.0), densities=(0.25, 0.35, 0.35, 0.35))
+    assert iso6(flat).rise_1_30 == 0.0
+    assert np.isnan(delta_x_speed(flat).speed)
 
 
 def test_tangent_clause_leaves_ordinary_films_alone():

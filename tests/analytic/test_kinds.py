@@ -157,6 +157,15 @@ def test_partial_restoration_asks_for_less():
     assert answer(800, 10.0, Question(snr_target=0.5)).ei == 800
 
 
+@pytest.mark.parametrize(("kerma", "left"), [(3000.0, "24 %"), (1e6, "less than 1 %")])
+def test_where_nothing_helps_the_sentence_says_what_would_be_left(kerma, left):
+    found = answer(400, kerma)
+    solution = solve_film(found.film, np.array([kerma]), Question())
+    share = 100.0 * float(solution.snr_given[0])
+    assert left == (f"{share:.0f} %" if share >= 1.0 else "less than 1 %")
+    assert f"would leave its shadows {left} of their signal-to-noise" in found.message
+
+
 # -- exposed before the scan ----------------------------------------
 
 

@@ -41,6 +41,7 @@ from filmdose.solver import CRITERIA
 from filmdose.standards import KINDS as STANDARDS
 from filmdose.standards import LOG10_2
 from filmdose.trip import Roll, Trip, answer_roll
+from filmdose.units import format_speed
 
 KINDS = list(STANDARDS)
 ONE_CT = History(passes=Pass(source="cabin-ct", scanner="x"))
@@ -479,6 +480,14 @@ def test_reversal_film_is_exposed_as_marked_and_loses_range(kind):
     assert spread.ei_recommended == 100.0
     assert spread.stops[0] < spread.stops[1] < spread.stops[2]
     assert "as marked" in spread.message
+
+
+@pytest.mark.parametrize(("kerma", "shadows"), [(40.0, None), (1e6, "nothing")])
+def test_odds_of_an_exposed_roll_say_what_its_shadows_were_exposed_like(kerma, shadows):
+    item = Roll(id="a", film=generic_film(400), history=at_film(kerma), state="exposed")
+    odds = propagate([item], samples=256)["a"]
+    low, middle, high = (shadows or format_speed(ei) for ei in odds.ei)
+    assert f"shadows as if it had been ISO {middle} ({low} to {high})." in odds.message
 
 
 def test_fog_of_reversal_film_that_was_read_narrows_it():
