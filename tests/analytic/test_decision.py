@@ -101,6 +101,22 @@ def test_highlights_hold_back():
     assert found.stops[0] < least(3.0 * np.exp(-STOPS)).stops[0]
 
 
+@pytest.mark.parametrize("lost", [0.0, 0.3, 0.5, 0.8, 1.7])
+def test_squares_of_both_ends_are_least_between_nodes(lost):
+    """Shadow (7 - s)**2 / 28, highlight (s + c)**2 / 40: 4 times both + s is least at (1 - c / 5) / (17 / 35)."""
+    found = least((7.0 - STOPS) ** 2 / 28.0, (STOPS + lost) ** 2 / 40.0)
+    assert found.stops[0] == pytest.approx((1.0 - lost / 5.0) * 35.0 / 17.0, abs=1e-9)
+
+
+@pytest.mark.parametrize("under", [2.0, 3.0, 4.0, 7.0])
+def test_the_mean_of_evenly_spread_needs_is_a_parabola(under):
+    """Needs from 0 to 2 stops: under (2 - s)**2 / 4 + s is least at 2 - 2 / under, and 2 - 1 / under there."""
+    needs = np.linspace(0.0, 2.0, 40001)
+    given, loss = tally(needs[:, None] - STOPS, question=Question(cost_under=under)).decide()
+    assert given == pytest.approx(2.0 - 2.0 / under, abs=1e-3)
+    assert loss == pytest.approx(2.0 - 1.0 / under, abs=1e-3)
+
+
 @pytest.mark.parametrize(("under", "over"), [(4.0, 1.0), (2.0, 1.0), (3.0, 2.0), (9.0, 1.0)])
 @pytest.mark.parametrize("seed", range(3))
 def test_the_mean_of_straight_losses_is_least_at_a_quantile(under, over, seed):

@@ -14,10 +14,11 @@ from filmdose.film.filmfile import film_text, parse_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.nnls import second_differences, smooth_nnls
-from filmdose.film.noisefit import GranularityReadings, _within
+from filmdose.film.noisefit import GranularityReadings, _within, fit_noise
 from filmdose.film.readings import StepReadings, tablet_log_exposures
 from filmdose.film.recordfit import _influences
 from filmdose.sensitometry import iso6, iso2240, iso5800
+from filmdose.solution import shadow_points
 from filmdose.standards import KINDS
 
 LONG = np.arange(38) * 0.15 - 4.0
@@ -463,6 +464,18 @@ def test_granularity_that_was_read_gives_the_noise_back(kind, axis):
         assert fitted.dye_saturation == pytest.approx(record.dye_saturation, abs=0.05)
     assert any("rms granularity" in message and "readings" in message for message in found.messages)
     assert not any("does not show grain" in message for message in found.messages)
+
+
+def test_few_readings_of_grain_leave_the_saturation_of_dye_to_the_kind():
+    """0.97 (0.89 to 1.00): three readings of another film, as good as usual, move it by less than all of that."""
+    film = generic_film(200, kind="colour-negative")
+    green, x = film.records[1], np.array([-2.0, -1.0, 0.0])
+    read = GranularityReadings(sigma=replace(green, dye_saturation=0.3).noise(x), log_exposure=x)
+    found, scatter = fit_noise(
+        green, read, kind="colour-negative", record="green", log_shadow_exposure=shadow_points(film)[1]
+    )
+    assert 0.97 - 0.11 < found.dye_saturation < 1.0
+    assert scatter > 0.1  # and that they do not fit is told
 
 
 @pytest.mark.long

@@ -44,6 +44,9 @@ def test_counting_random_grains_gives_the_granularity_formula():
     area, grain, per_um2 = 1809.557, 0.5, 2.0
     density = 0.4342944819 * rng.poisson(per_um2 * area, size=200_000) * grain / area
     assert equivalent_grain_area_um2(density.std(), density.mean(), area) == pytest.approx(grain, rel=0.01)
+    # a hundredth of the grains: a hundredth of the density and of the variance
+    few = equivalent_grain_area_um2(0.1 * density.std(), 0.01 * density.mean(), area)
+    assert few == pytest.approx(grain, rel=0.01)
 
 
 def test_selwyn_granularity_does_not_depend_on_the_aperture():

@@ -46,7 +46,7 @@ from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
 from filmdose.sensitometry import fractional_gradient_point, metered_exposure
 from filmdose.solution import record_solvers, solve_film, verdict_of
-from filmdose.solver import CRITERIA, Shape
+from filmdose.solver import CRITERIA, Shape, record_criteria
 from filmdose.trip import FogReading, Roll, measured_fog
 
 CT = History(passes=Pass(source="cabin-ct"))
@@ -296,6 +296,18 @@ def test_nodes_are_counted_from_the_shadow_point_of_the_contrast_drawn(factor):
         inside = (asked + place > 1.0) & (asked + place < nodes[-1] - 1.0)
         wanted = np.polyval(cubic, (asked[inside] + place) / 50.0)
         np.testing.assert_allclose(found[inside], wanted, rtol=1e-9)
+
+
+@pytest.mark.parametrize("exponents", [(-0.15, 0.3), (-0.3, 1.0)])
+def test_rows_that_strike_slow_and_fast_grains_more_are_solved_together_as_alone(exponents):
+    (solver,) = record_solvers(generic_film(400))
+    for hits in (0.1, 0.5, 2.0):
+        together, _ = record_criteria(solver.rows(Shape(hit_exponent=np.array(exponents))), np.full(2, hits), 1.0, 2.2)
+        for place, b in enumerate(exponents):
+            alone, _ = record_criteria(solver.rows(Shape(hit_exponent=np.array([b]))), np.full(1, hits), 1.0, 2.2)
+            for criterion in CRITERIA:
+                one = alone.stops[criterion][0]
+                assert together.stops[criterion][place] == pytest.approx(one, abs=1e-9, nan_ok=True)
 
 
 @pytest.mark.parametrize("root", [2.2, 3.5, 5.9])

@@ -99,6 +99,7 @@ def test_four_columns_without_names_are_three_records(file):
         ("log_exposure,d_red,d_green,d_blue,sigma\n-3,.2,.6,.9,\n-2,.2,.6,.9,.01\n", ["line 2", "'sigma'", "missing"]),
         # columns swapped: by negative densities, and by the even steps of a tablet
         ("density,log_exposure\n-3,0.2\n-2.5,0.3\n-2,.7\n-1.5,1.1\n", ["swapped", "column 1"]),
+        ("density,log_exposure\n-3,0.2\n,0.25\n-2.5,0.3\n-2,.7\n-1.5,1.1\n", ["swapped", "column 1"]),
         ("log_exposure,density\n0.2,0\n0.3,.15\n.7,.30\n1.1,.45\n", ["swapped", "column 2"]),
         # another unit, or two of them
         ("log_exposure,density\n-3,20\n-2.5,30\n", ["line 2", "20", "hundredths"]),

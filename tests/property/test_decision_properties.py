@@ -95,3 +95,14 @@ def test_uneven_fog_is_the_dose_of_the_worst_band(kind):
     uneven = solve_film(film, ONE_PERCENT[:300], Question(peak_to_mean=2.5)).given
     even = solve_film(film, 2.5 * ONE_PERCENT[:300], Question()).given
     np.testing.assert_allclose(uneven, even, atol=1e-12)
+
+
+@pytest.mark.parametrize("span", [2.2, 2.8, 3.2])
+@pytest.mark.parametrize("kind", [kind for kind in KINDS if kind.endswith("negative")])
+def test_readings_that_reach_far_beyond_the_scene_change_nothing(kind, span):
+    film, question = generic_film(400, kind=kind), Question(scene_range=span)
+    measured = replace(film, measured_range=(-7.0, 6.0))
+    plain, read = (solve_film(each, np.geomspace(1.0, 2000.0, 300), question) for each in (film, measured))
+    np.testing.assert_allclose(read.best, plain.best, rtol=0.0, atol=1e-12)
+    np.testing.assert_allclose(read.room_marked, plain.room_marked, rtol=0.0, atol=1e-12)
+    assert read.verdict.tolist() == plain.verdict.tolist()
