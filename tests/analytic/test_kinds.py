@@ -1,7 +1,7 @@
 """Colour and reversal film, exposed rolls, uneven fog and both ends of the scene."""
 
 import math
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 import numpy as np
 import pytest
@@ -90,6 +90,7 @@ def test_more_exposure_lowers_the_blacks_of_fogged_reversal_film_further():
 def test_grid_mixes_kinds():
     films = [generic_film(400), generic_film(400, kind="colour-negative"), generic_film(400, kind="colour-reversal")]
     grid = answer_grid(films, [0.0, 100.0, np.nan])
+    assert grid.attrs.items() >= asdict(Question()).items()
     assert grid["status"].to_numpy().tolist() == [
         ["ok", "partly_restored", "unknown"],
         ["ok", "ok", "unknown"],

@@ -27,6 +27,7 @@ from filmdose.nodes import first_root
 from filmdose.odds import learn, propagate, trip_model
 from filmdose.odds.cells import total_odds
 from filmdose.odds.groups import film_groups
+from filmdose.odds.results import chance_text
 from filmdose.odds.tables import TABLE_KERMA_UGY, film_tables
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
@@ -298,6 +299,14 @@ def test_nodes_are_counted_from_the_shadow_point_of_the_contrast_drawn(factor):
         np.testing.assert_allclose(found[inside], wanted, rtol=1e-9)
 
 
+def test_all_records_stand_on_the_finest_nodes_that_one_of_them_asks_for():
+    film = generic_film(400, kind="colour-negative")
+    steep = replace(film.records[2], quanta=30)  # many quanta, few exposures between none and all
+    (alone,) = {solver.light.step for solver in record_solvers(film)}
+    (step,) = {solver.light.step for solver in record_solvers(replace(film, records=(*film.records[:2], steep)))}
+    assert step < alone
+
+
 @pytest.mark.parametrize("exponents", [(-0.15, 0.3), (-0.3, 1.0)])
 def test_rows_that_strike_slow_and_fast_grains_more_are_solved_together_as_alone(exponents):
     (solver,) = record_solvers(generic_film(400))
@@ -425,6 +434,22 @@ def test_a_table_of_losses_is_the_odds_of_a_roll_whose_dose_is_known():
         assert table.stops[table.loss[place].argmin()] == pytest.approx(odds.given_stops, abs=0.15)
         assert table.loss[place].min() == pytest.approx(odds.expected_loss, rel=0.05)
         assert table.lost[place] == pytest.approx(odds.chance_beyond_rescue, abs=0.03)
+
+
+@pytest.mark.parametrize(
+    ("chance", "told"),
+    [
+        (0.0, "0 %"),
+        (0.004, "under 1 %"),
+        (0.02, "2 %"),
+        (0.5, "50 %"),
+        (0.98, "98 %"),
+        (0.996, "over 99 %"),
+        (1, "100 %"),
+    ],
+)
+def test_a_chance_in_words_knows_no_tails(chance, told):
+    assert chance_text(chance) == told
 
 
 def test_a_sum_of_no_dose_is_that_of_no_pass():

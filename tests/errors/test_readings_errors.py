@@ -181,6 +181,12 @@ def test_wrong_cgats_is_refused_with_its_place(file, old, new, parts):
         assert part in str(caught.value), str(caught.value)
 
 
+def test_names_of_samples_are_texts_and_densities_are_not(file):
+    assert read_cgats(file(CGATS.replace('"1"', '"a 1"'), "steps.txt")).table.SAMPLE_ID.tolist()[0] == "a 1"
+    with pytest.raises(InputFileError, match="line 14, column 4"):
+        read_cgats(file(CGATS.replace("0.7", "0.7x"), "steps.txt"))
+
+
 def test_private_field_must_be_declared(file):
     with pytest.warns(ValidityWarning, match='KEYWORD "LOG_H"'):
         read_steps(file(CGATS.replace('KEYWORD "LOG_H"\n', ""), "steps.txt"))

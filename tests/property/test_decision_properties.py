@@ -106,3 +106,13 @@ def test_readings_that_reach_far_beyond_the_scene_change_nothing(kind, span):
     np.testing.assert_allclose(read.best, plain.best, rtol=0.0, atol=1e-12)
     np.testing.assert_allclose(read.room_marked, plain.room_marked, rtol=0.0, atol=1e-12)
     assert read.verdict.tolist() == plain.verdict.tolist()
+
+
+def test_highlights_that_were_not_measured_do_not_hold_back():
+    """The curve is known for a stop of light given: what lies beyond might cost highlights, and is not guessed at."""
+    film, doses, wide = generic_film(400), np.array([60.0, 150.0, 300.0]), Question(scene_range=2.8)
+    measured = replace(film, measured_range=(-7.0, np.log10(0.8 / 400) + wide.scene_range + 0.3))
+    known, unknown = (solve_film(each, doses, wide) for each in (film, measured))
+    roomy = solve_film(film, doses, Question(scene_range=1.5))
+    np.testing.assert_allclose(unknown.best, roomy.best, atol=1e-9)
+    assert np.all(known.best < unknown.best - 0.1)

@@ -562,6 +562,17 @@ def test_sensitivity_of_what_reversal_film_loses(kind):
     assert np.isfinite(table.to_numpy()).all()
 
 
+def test_sensitivity_is_that_of_the_question_that_was_asked():
+    """A tenth of the cost of light moves the stops to give, and with them what they hang on."""
+    model, cheap = trip_model([roll(name="a")]), Question(cost_over=0.1)
+    for table in (tornado(model, "a", question=cheap), tornado(model, "a", question=Question(cost_over=0.1))):
+        assert not table.equals(tornado(model, "a"))
+    shares, usual = (trip_sobol(model, "a", question=each, samples=64, resamples=10) for each in (cheap, None))
+    assert not shares["total"].round(6).equals(usual["total"].round(6))
+    width = narrowing(model, "a", question=cheap, samples=4096).width_stops
+    assert width != pytest.approx(narrowing(model, "a", samples=4096).width_stops, rel=0.01)
+
+
 def test_sensitivity_of_a_known_answer_is_refused():
     with pytest.raises(ArgumentError, match="uncertain"):
         trip_sobol([roll(history=History())], "a", samples=64)
