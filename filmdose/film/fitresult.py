@@ -34,7 +34,8 @@ class StandardErrors(Result):
     base_plus_fog
         Of the least density [density].
     log_speed_point
-        Of log10 exposure of the speed point [log units]; of the mean of both points of a reversal film.
+        Of log10 exposure of the speed point [log units]; of the mean of both points of a reversal film.  NaN, as is
+        that of the contrast, where the curve does not reach the densities that fix it.
     contrast
         Of the logarithm of the mean gradient above the speed point (over 1.30 log units; between both points of a
         reversal film) [1].
@@ -63,13 +64,17 @@ class StandardErrors(Result):
             "base plus fog": (self.base_plus_fog, f"{self.base_plus_fog:.3f} density"),
         }
         known = ", ".join(f"{name} +- {text}" for name, (value, text) in now.items() if not math.isnan(value))
+        untold = " and the ".join(name for name, (value, _) in now.items() if math.isnan(value))
+        if untold:
+            untold = f" None is known of the {untold}: the curve does not reach the densities that fix them."
         if all(not value > ENOUGH[name] for name, (value, _) in now.items()):
-            return f"Standard errors of the {record} record: {known}; nothing needs to be read again."
+            return f"Standard errors of the {record} record: {known}; nothing needs to be read again.{untold}"
         unit = {"speed point": " stop", "contrast": " %", "base plus fog": " density"}[self.next_for]
         scale = {"speed point": 1.0 / LOG10_2, "contrast": 100.0, "base plus fog": 1.0}[self.next_for]
         return (
             f"Standard errors of the {record} record: {known}. To narrow the {self.next_for}, read a step near "
             f"log exposure {self.next_log_exposure:.1f} next: that makes it {scale * self.next_error:.2g}{unit}."
+            f"{untold}"
         )
 
 
@@ -256,9 +261,10 @@ class FilmFit(Result):
             ("mean gradient over 1.5", self.mean_gradient, ""),
             ("contrast index", self.contrast_index, ""),
         )
+        point = "(error not known)" if math.isnan(errors.log_speed_point) else f"+- {errors.log_speed_point:.3f}"
         return (
             *speeds,
-            ("log10 speed point", f"{self.log_speed_point:.3f} +- {errors.log_speed_point:.3f}"),
+            ("log10 speed point", f"{self.log_speed_point:.3f} {point}"),
             *fits,
             *((name, f"{value:.3f}{words}") for name, value, words in contrast if not math.isnan(value)),
         )

@@ -374,7 +374,8 @@ def _standard_errors(
         "speed point": np.concatenate([np.zeros(ends), point]),
         "contrast": np.concatenate([np.zeros(ends), contrast]),
     }
-    errors = {name: math.sqrt(max(0.0, float(v @ covariance @ v))) for name, v in vectors.items()}
+    # NaN, where a point is not reached, stays NaN
+    errors = {name: float(np.sqrt(np.maximum(v @ covariance @ v, 0.0))) for name, v in vectors.items()}
     places = np.arange(span[0], span[1] + 1e-9, _NEXT_STEP)
     light = gammainc(emulsion.quanta, 10.0 ** (places[:, None] + z))
     candidates = np.hstack([np.ones((places.size, ends)), 1.0 - light if emulsion.positive else light])

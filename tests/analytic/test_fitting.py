@@ -411,6 +411,25 @@ def test_messages_say_how_sure_and_what_to_read_next():
     assert found.to_dict()["standard_errors"]["log_speed_point"] == found.main_record.errors.log_speed_point
 
 
+def test_errors_of_points_that_a_curve_does_not_reach_are_not_told():
+    """A slide of little range, whose speed is by the tangent clause, and a record that never rises by 0.15."""
+    low = ToeShoulderCurve(
+        unexposed_density=1.85, slope=-1.0, toe_log_exposure=-2.0, toe_width=0.15, shoulder_log_exposure=-0.3
+    )
+    x = np.arange(26) * 0.15 - 3.2
+    found = fit_film(StepReadings(log_exposure=x, densities={"visual": low.density(x)}), kind="bw-reversal")
+    faint = fit_emulsion(x, 0.2 + 0.12 / (1.0 + np.exp(-3.0 * (x + 1.5))), record="green").errors
+    for errors in (found.records[0].errors, faint):
+        assert math.isnan(errors.log_speed_point)
+        assert math.isnan(errors.contrast)
+        assert 0.0 < errors.next_error < errors.base_plus_fog
+        assert errors.next_for == "base plus fog"
+    assert "None is known of the speed point and the contrast" in found.messages[-1]
+    assert "stop" not in found.messages[-1]
+    assert "(error not known)" in str(found)
+    assert "nan" not in str(found)
+
+
 @pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
 def test_wiggles_of_a_digitised_sheet_are_levelled_with_a_warning(kind):
     film = generic_film(100, kind=kind)

@@ -427,6 +427,7 @@ def test_a_table_of_losses_is_the_odds_of_a_roll_whose_dose_is_known():
     assert np.all(np.diff(table.lost) >= 0.0)
     assert np.all(np.diff(table.loss[:, 0]) >= 0.0)
     assert np.all(np.diff(table.shadow_chance, axis=1) <= 0.0)
+    assert table.shadow_chance.shape == (3, TABLE_KERMA_UGY.size, table.stops[::2].size)
     for place in (20, 24, 28):
         one = history_dose(History(passes=Pass(source=Source(name="known", air_kerma_typical_ugy=1.0, at="film"))))
         source = Source(name="known", air_kerma_typical_ugy=TABLE_KERMA_UGY[place] / one.kerma_ugy, at="film")

@@ -48,6 +48,16 @@ def test_it_is_drawn_as_a_mixture():
     assert np.mean((doses > 12.0) & (doses < 100.0)) < 0.06
 
 
+def test_the_middle_case_has_the_middle_of_what_nobody_identified():
+    passes = (Pass(source="unknown"), Pass(source="cabin-ct"))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=History(passes=passes))])
+    middle = model.at_mixture_middles(np.ones((1, len(model.inputs))))[0]
+    names = {item.name for item, score in zip(model.inputs, middle, strict=True) if score == 0.0}
+    assert names == {"dose[unknown]", "dose[unknown @ this trip]"}
+    learnt = model.position["dose[unknown]"]
+    assert model.at_mixture_middles(np.ones((1, len(model.inputs))), [learnt])[0, learnt] == 1.0
+
+
 def test_a_known_part_keeps_its_share():
     mixture = MixturePrior.of([(Prior.known(2.0, kind="log_normal"), 0.5), (Prior(low=50, typical=100, high=200), 0.5)])
     doses = mixture.quantile(np.linspace(0.01, 0.99, 99))

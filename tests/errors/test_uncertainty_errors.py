@@ -116,6 +116,13 @@ def test_prior_files(text, says, tmp_path):
     assert "priors.toml" in str(caught.value)
 
 
+@pytest.mark.parametrize("share", [0.0, 0.01, 1.0])
+def test_scanners_may_be_independent_or_all_alike(share, tmp_path):
+    file = tmp_path / "priors.toml"
+    file.write_text(f"scanner_class_share = {share}\n")
+    assert read_priors(file).scanner_class_share == share
+
+
 def test_a_prior_file_replaces_what_it_names(tmp_path):
     file = tmp_path / "priors.toml"
     file.write_text(

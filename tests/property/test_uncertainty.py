@@ -349,6 +349,8 @@ def test_two_seeds_agree():
 
 def test_both_halves_settle_with_more_draws():
     few, many = (propagate([roll()], samples=count) for count in (512, 2**15))
+    two = propagate([roll(100, name="a"), roll(800, name="b")], samples=512)
+    assert two.settled_stops == max(item.settled_stops for item in two.rolls) > min(i.settled_stops for i in two.rolls)
     assert many.settled_stops < few.settled_stops
     assert many.settled_stops < 0.01
     assert many.samples == 2**15
