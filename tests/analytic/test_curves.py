@@ -157,6 +157,8 @@ def test_mean_gradient_and_rise_are_differences():
     np.testing.assert_allclose(rise(EQUAL, x, 1.3), EQUAL.density(x + 1.3) - EQUAL.density(x))
     np.testing.assert_allclose(mean_gradient(EQUAL, x, 1.5) * 1.5, EQUAL.density(x + 1.5) - EQUAL.density(x))
     np.testing.assert_allclose(negative_density_range(SLIDE, -2.0, 1.0), SLIDE.density(-2.0) - SLIDE.density(-1.0))
+    usual = np.round(math.log10(160.0), 1)  # the mean scene, 160 : 1 (reporting Jones & Condit 1941)
+    assert negative_density_range(EQUAL, -2.0) == negative_density_range(EQUAL, -2.0, usual)
 
 
 def test_straight_line_is_ordinary_regression():

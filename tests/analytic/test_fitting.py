@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq
 
-from filmdose.errors import ArgumentError, UnknownNameError, ValidityWarning
+from filmdose.errors import ArgumentError, OutputFileError, UnknownNameError, ValidityWarning
 from filmdose.film.curves import ToeShoulderCurve
-from filmdose.film.filmfile import film_text, parse_film
+from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.nnls import second_differences, smooth_nnls
@@ -327,8 +327,6 @@ def test_summary_and_plain_result():
 
 
 def test_a_fitted_film_survives_its_file(tmp_path):
-    from filmdose.film.filmfile import read_film, write_film
-
     film = fit_film(readings_of(generic_film(400, kind="colour-negative")), kind="colour-negative").film
     path = write_film(film, tmp_path / "film.toml")
     assert read_film(path) == film
@@ -366,19 +364,21 @@ def test_standard_errors_mean_what_they_say(kind, steps):
     assert np.all(np.mean(np.abs(scores) < 2.0, axis=0) > 0.8)
 
 
-def test_the_next_reading_narrows_what_it_names():
-    record = generic_film(400).records[0]
-    x = np.arange(9) * 0.3 - 3.2
+@pytest.mark.parametrize("positive", [False, True])
+def test_the_next_reading_narrows_what_it_names(positive):
+    record = generic_film(400, kind="bw-reversal" if positive else "bw-negative").records[0]
+    x = np.arange(9) * 0.3 - (3.0 if positive else 3.2)
     names = {"speed point": "log_speed_point", "contrast": "contrast", "base plus fog": "base_plus_fog"}
     promised, kept = [], []
     for seed in range(20):
         rng = np.random.default_rng(seed)
         noisy = record.density(x) + 0.01 * rng.standard_normal(x.size)
-        fit = fit_emulsion(x, noisy)
+        fit = fit_emulsion(x, noisy, positive=positive)
         errors = fit.errors
         where = errors.next_log_exposure
         read = record.density(where) + 0.01 * rng.standard_normal()
-        then = fit_emulsion(np.append(x, where), np.append(noisy, read), smoothing=fit.smoothing)
+        more = np.append(x, where), np.append(noisy, read)
+        then = fit_emulsion(*more, smoothing=fit.smoothing, positive=positive)
         now = getattr(errors, names[errors.next_for])
         promised.append(errors.next_error / now)
         kept.append(getattr(then.errors, names[errors.next_for]) / now)
@@ -395,6 +395,11 @@ def test_the_next_reading_is_where_the_readings_are_poor():
     errors = fit_emulsion(x, record.density(x), sigma=np.where(x < -2.3, 0.002, 0.05)).errors
     assert errors.next_for == "contrast"
     assert -2.3 < errors.next_log_exposure <= -0.4
+    assert errors.next_error < 0.5 * errors.contrast
+    slide, x = generic_film(400, kind="bw-reversal").records[0], np.arange(27) * 0.1 - 3.0  # rough in its blacks
+    errors = fit_emulsion(x, slide.density(x), sigma=np.where(x < -1.8, 0.05, 0.002), positive=True).errors
+    assert errors.next_for == "contrast"
+    assert -3.0 <= errors.next_log_exposure < -1.8
     assert errors.next_error < 0.5 * errors.contrast
 
 
@@ -444,6 +449,17 @@ def test_wiggles_of_a_digitised_sheet_are_levelled_with_a_warning(kind):
     d[0] += 0.004 * (1 if kind == "bw-negative" else -1)
     with pytest.raises(ArgumentError, match="read that step again"):
         fit_film(replace(stated, densities={"visual": d}), kind=kind)
+
+
+def test_what_is_no_film_is_not_written_over(tmp_path):
+    path = tmp_path / "notes.toml"
+    path.write_text("# what I carried\n")
+    with pytest.raises(OutputFileError, match="not a film file"):
+        write_film(generic_film(400), path)
+    assert path.read_text() == "# what I carried\n"
+    path.write_text("")  # of an empty file nothing is lost
+    assert parse_film(write_film(generic_film(400), path).read_text()) == generic_film(400)
+    assert parse_film(write_film(generic_film(800), path).read_text()) == generic_film(800)
 
 
 def test_the_range_that_was_read_stays_with_the_film():

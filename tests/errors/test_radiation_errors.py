@@ -85,6 +85,7 @@ ARGUMENTS = [
     (lambda: Spectrum(energy_kev=[20.0, 30.0], fluence=[1.0, np.nan]), "fluence"),
     (lambda: Spectrum(energy_kev=[20.0, 30.0], fluence=[1e308, 1e308]), "fluence"),
     (lambda: Spectrum(energy_kev=[30.0, 20.0], fluence=[1.0, 1.0]), "energy_kev"),
+    (lambda: Spectrum(energy_kev=[20.0, 20.0], fluence=[1.0, 1.0]), "energy_kev"),
     (lambda: Spectrum(energy_kev=[20.0], fluence=[1.0, 1.0]), "energy_kev and fluence"),
     (lambda: Spectrum(energy_kev=[], fluence=[]), "energy_kev and fluence"),
     (lambda: filtered(spectrum_of(Beam(tube_kvp=100)), (Layer(material="lead", thickness_mm=1e5),)), "fluence"),

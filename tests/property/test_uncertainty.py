@@ -571,8 +571,7 @@ def test_sensitivity_is_that_of_the_question_that_was_asked():
         assert not table.equals(tornado(model, "a"))
     shares, usual = (trip_sobol(model, "a", question=each, samples=64, resamples=10) for each in (cheap, None))
     assert not shares["total"].round(6).equals(usual["total"].round(6))
-    width = narrowing(model, "a", question=cheap, samples=4096).width_stops
-    assert width != pytest.approx(narrowing(model, "a", samples=4096).width_stops, rel=0.01)
+    assert narrowing(model, "a", question=cheap).width_stops > 1.1 * narrowing(model, "a").width_stops
 
 
 def test_sensitivity_of_a_known_answer_is_refused():
