@@ -152,6 +152,8 @@ def test_prior_points_are_as_sure_as_the_fit():
         "model", "calibration_kerma", "low"
     )
     assert points["film_factor"] == (1.0, 1.0, 1.0)
+    vague = replace(found, hit_exponent_error=1.0).prior_points()["hit_exponent"]
+    assert vague == (0.0, film_value("model", "hit_exponent"), 2.0)  # b ends there
     unknown = calibrate_fog(tablet(film, stated=0.005), tablet(film, 300.0, stated=0.005))
     assert set(unknown.prior_points()) == {"hit_exponent"}
 

@@ -11,7 +11,15 @@ from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, history_dose
 from filmdose.odds import default_priors, propagate, trip_model
 from filmdose.odds.learning import fog_of
-from filmdose.odds.pouch import TRIED_MM, pouch_from_rolls, pouch_from_scale, pouch_unknown
+from filmdose.odds.pouch import (
+    _LOG_HITS,
+    TRIED_MM,
+    _forward,
+    _inverse,
+    pouch_from_rolls,
+    pouch_from_scale,
+    pouch_unknown,
+)
 from filmdose.radiation.shields import Shield, as_shields
 from filmdose.trip import FogReading, Roll
 
@@ -81,6 +89,15 @@ def test_an_error_of_the_control_that_both_readings_share_drops_out():
         low, _, high = pouch_from_rolls(film, inside, outside, samples=256).lead_mm
         widths.append(math.log(high / low))
     assert widths[0] < 0.95 * widths[1]
+
+
+def test_hits_that_give_a_fog_give_it_back():
+    curves = np.stack([1.0 - np.exp(-np.exp(_LOG_HITS)), 0.3 * (1.0 - np.exp(-2.0 * np.exp(_LOG_HITS)))])
+    fog = np.array([0.137, 0.071])
+    np.testing.assert_allclose(_forward(curves, _inverse(curves, fog)[:, None])[:, 0], fog, rtol=1e-12)
+    np.testing.assert_allclose(
+        _inverse(curves, fog), np.log([-np.log(0.863), -0.5 * np.log(1.0 - 0.071 / 0.3)]), atol=1e-3
+    )
 
 
 def test_a_roll_fogged_beyond_its_film_is_refused():

@@ -52,6 +52,11 @@ def test_each_half_of_a_two_piece_log_normal_is_half_of_scipys():
         assert prior.quantile(side) == pytest.approx(stats.lognorm(s=sigma, scale=100.0).ppf(side), rel=1e-12)
 
 
+@pytest.mark.parametrize(("least", "kind"), [(0.01, "log_normal"), (0.0, "normal"), (-0.01, "normal")])
+def test_measured_values_are_taken_in_logarithms_where_all_have_one(least, kind):
+    assert SamplePrior.of([least, 0.02, 0.04, 0.09]).kind == kind
+
+
 def test_the_points_of_measured_values_are_their_quantiles():
     values = [3.0, 4.0, 5.0, 9.0, 20.0, 21.0, 30.0, 44.0]
     prior = SamplePrior.of(values)

@@ -368,6 +368,8 @@ def test_a_class_of_grains_that_is_not_there_changes_nothing(weight):
     x = np.linspace(-4.0, 0.0, 9)
     np.testing.assert_allclose(more.density(x, 200.0), without.density(x, 200.0), rtol=1e-9)
     np.testing.assert_allclose(more.noise(x, 200.0), without.noise(x, 200.0), rtol=1e-6)
+    if weight == 0.0:  # nor where light does anything
+        assert more.curve().log_exposure_range == without.curve().log_exposure_range
 
 
 @pytest.mark.parametrize("fraction", [0.02, 0.3, 0.9])
