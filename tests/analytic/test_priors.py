@@ -12,7 +12,7 @@ from filmdose.files import data_text, load_data_toml
 from filmdose.film.generic import calibrated_hits_per_ugy, film_value, generic_film
 from filmdose.history import Flight, History, Pass, Storage, history_dose
 from filmdose.odds import Prior, SamplePrior, default_priors, list_priors, trip_model
-from filmdose.odds.priors import PRIOR_KINDS
+from filmdose.odds.priors import PRIOR_KINDS, source_prior
 from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import check_evidence
 from filmdose.radiation.shields import Shield, transmission
@@ -94,6 +94,27 @@ def test_shared_points_are_those_of_the_other_data_files():
     assert priors["calibration_kerma"].typical == film_value("model", "calibration_kerma")
     assert priors["hit_exponent"].typical == film_value("model", "hit_exponent")
     assert priors["eta_low"].typical == load_data_toml("radiation.toml")["constants"]["eta_low"]["value"]
+
+
+@pytest.mark.parametrize(
+    ("source", "shield", "unknown"),
+    [
+        ("cabin-ct", None, []),  # the cartridge is a wall, and no shield
+        ("cabin-ct", "lead=0.25", ["shield_thickness[lead 0.25 mm]"]),
+        ("mail-sanitisation", "lead=0.25", []),  # above 800 keV no wall counts
+    ],
+)
+def test_only_shields_that_count_have_a_thickness_that_is_not_known(source, shield, unknown):
+    history = History(passes=Pass(source=source, shield=shield))
+    model = trip_model([Roll(id="a", film=generic_film(400), history=history)])
+    assert [item.name for item in model.inputs if "thickness" in item.name] == unknown
+
+
+@pytest.mark.parametrize("dose", [0.01, 1.0, 1e4])
+def test_a_source_of_whatever_dose_is_log_normal(dose):
+    source = Source(name="x", air_kerma_low_ugy=dose, air_kerma_typical_ugy=2 * dose, air_kerma_high_ugy=4 * dose)
+    prior = source_prior(source, lambda name: None)
+    assert (prior.low, prior.typical, prior.high, prior.kind) == (dose, 2 * dose, 4 * dose, "log_normal")
 
 
 @pytest.mark.parametrize("kind", list(KINDS))

@@ -455,6 +455,15 @@ def test_a_chance_in_words_knows_no_tails(chance, told):
     assert chance_text(chance) == told
 
 
+def test_progress_over_several_films_rises_to_the_end():
+    told = []
+    total_odds([100, 400, 800], [60.0], samples=64, progress=told.append)
+    assert told == sorted(told)
+    assert told[0] > 0.0
+    assert told[-1] == 1.0
+    assert any(share == pytest.approx(1.0 / 3.0) for share in told)
+
+
 def test_a_sum_of_no_dose_is_that_of_no_pass():
     ((none, some),) = total_odds([400], [0.0, 60.0], samples=64)
     assert (none.ei_recommended, none.kerma_ugy) == (400.0, (0.0, 0.0, 0.0))
