@@ -22,7 +22,7 @@ from filmdose.odds.decision import Cases
 from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
-from filmdose.odds.results import TripOdds, roll_odds
+from filmdose.odds.results import TripOdds, rolls_odds
 from filmdose.odds.scores import POINTS, Random, check_samples, random_generator
 from filmdose.odds.tally import RollTally, ScoreStream, case_scores, middle_scores
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
@@ -212,12 +212,7 @@ def propagate(
     return TripOdds(
         trip=model.trip,
         question=asked,
-        rolls=tuple(
-            roll_odds(roll, each, middle, first, second)
-            for roll, each, middle, first, second in zip(
-                model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves, strict=True
-            )
-        ),
+        rolls=rolls_odds(model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves),
         priors=model.priors,
         samples=2 * half,
         learned=learned,

@@ -74,7 +74,7 @@ NO_DOOR = [
     "history.HistoryDose",
     "inverse.DoseLimit",
     "odds.results.RollOdds",
-    "odds.results.roll_odds",
+    "odds.results.rolls_odds",
     "odds.pouch.PouchEstimate",
     "odds.unknowns.Draws",
     "planning.RollPlan",
