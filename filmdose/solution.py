@@ -523,8 +523,9 @@ def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, questio
 def _contrast_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, float]:
     """Contrast kept on the nodes of compensation, (kermas, nodes), and how many nodes make a stop."""
     kept, solvers = [], record_solvers(film)
+    kerma = np.atleast_1d(in_unit("kerma_ugy", kerma_ugy, "uGy"))
     for solver in solvers:
-        hits = in_unit("kerma_ugy", kerma_ugy, "uGy") * solver.hits_per_ugy
+        hits = kerma * solver.hits_per_ugy
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
         kept.append(view.contrast_kept(solver.light))
     return least_of_records(kept), LOG10_2 / solvers[0].light.step

@@ -394,7 +394,7 @@ def _roll_odds(
         "ei_recommended": None,
         "ei_recommended_exact": None,
         "bracket": None,
-        "settled_stops": _settled(first.stops.quantile(0.5), second.stops.quantile(0.5)),
+        "settled_stops": _settled(*first.stops.quantiles(0.5), *second.stops.quantiles(0.5)),
         "verdict": "lost" if math.isinf(triple[1]) else "good",
         "harmless": False,
     }
@@ -478,7 +478,7 @@ def _settled(first: float, second: float) -> float:
 
 
 def _three(histogram: Histogram, *, from_log: bool = False) -> Triple:
-    low, middle, high = (histogram.quantile(p) for p in POINTS)
+    low, middle, high = histogram.quantiles(*POINTS)
     if from_log:
         low, middle, high = (0.0 if value <= histogram.low else 10.0**value for value in (low, middle, high))
     return low, middle, high

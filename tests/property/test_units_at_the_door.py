@@ -75,6 +75,7 @@ NO_DOOR = [
     "inverse.DoseLimit",
     "odds.results.RollOdds",
     "odds.results.rolls_odds",
+    "odds.tally.RollTally.count",
     "odds.pouch.PouchEstimate",
     "odds.unknowns.Draws",
     "planning.RollPlan",
