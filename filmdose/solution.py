@@ -511,7 +511,7 @@ def contrast_kept(film: Film, kerma_ugy: FloatArray, stops: FloatArray, question
     At effective kermas of the worst band [uGy] with one compensation [stops] each, of the record that keeps least.
     """
     least, clicks = _contrast_curves(film, kerma_ugy, question)
-    return cubic_at(least, stops * clicks)
+    return cubic_at(least, np.atleast_1d(stops) * clicks)
 
 
 def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, question: Question) -> FloatArray:
