@@ -2,8 +2,8 @@
 
 import ast
 import importlib
-import os
 import json
+import os
 import pkgutil
 import re
 import subprocess
