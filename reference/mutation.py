@@ -389,7 +389,10 @@ class Forks:
         """In place of running the tests: try every change."""
         self.session, self.items = session, {item.nodeid: item for item in session.items}
         self.functions: dict[tuple[str, str], list[types.FunctionType]] = {}
-        for thing in gc.get_objects():
+        self.caches: list[functools._lru_cache_wrapper] = []
+        for thing in gc.get_objects():  # none of them is found here any more once it is frozen
+            if isinstance(thing, functools._lru_cache_wrapper) and thing.__module__.startswith("filmdose"):
+                self.caches.append(thing)
             if isinstance(thing, types.FunctionType) and "/filmdose/" in thing.__code__.co_filename:
                 place = thing.__code__.co_filename.rpartition("/filmdose/")[2]
                 self.functions.setdefault((place, thing.__code__.co_qualname), []).append(thing)
@@ -450,9 +453,8 @@ class Forks:
                 os.dup2(null, 2)
                 for function in functions:
                     function.__code__ = code
-                for thing in gc.get_objects():
-                    if isinstance(thing, functools._lru_cache_wrapper) and thing.__module__.startswith("filmdose"):
-                        thing.cache_clear()
+                for cache in self.caches:
+                    cache.cache_clear()
                 for item, following in zip(items, [*items[1:], None], strict=True):
                     Path(told.name).write_text(item.nodeid, encoding="utf-8")
                     item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)

@@ -1,5 +1,7 @@
 """Curves against closed forms and independent solvers."""
 
+import math
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,9 +13,11 @@ from scipy.stats import linregress
 from filmdose.film.curves import Curve, MeasuredCurve, ToeShoulderCurve, softplus
 from filmdose.film.generic import generic_film
 from filmdose.sensitometry import (
+    delta_x_speed,
     fractional_gradient_point,
     iso6,
     iso2240,
+    lens_factor,
     mean_gradient,
     negative_density_range,
     rise,
@@ -123,6 +127,7 @@ def test_outside_the_readings_is_unknown_or_held():
     assert np.isnan(unknown.gradient([-0.1, 2.1])).all()
     assert held.density([-0.1, 2.1]).tolist() == [0.2, 1.2]
     assert held.gradient([-0.1, 2.1]).tolist() == [0.0, 0.0]
+    assert held.gradient([0.0, 0.7, 2.0]).tolist() == unknown.gradient([0.0, 0.7, 2.0]).tolist()
 
 
 def test_inverse_of_a_flat_stretch_is_its_least_exposure():
@@ -165,6 +170,24 @@ def test_straight_line_is_ordinary_regression():
     assert line.inertia == pytest.approx(10**-2.5, rel=0.03)
 
 
+def test_straight_line_finds_where_the_curve_is_straight():
+    """Where the gradient is at least 0.95 of the steepest: by a root on either side of the steepest point."""
+    line = straight_line(SLIDE)
+    steepest = -1.3  # halfway between toe and shoulder
+    enough = 0.95 * SLIDE.gradient(steepest)
+    ends = [brentq(lambda x: SLIDE.gradient(x) - enough, steepest, far) for far in (-3.0, 0.2)]
+    assert line.log_exposure_low == pytest.approx(ends[0], abs=0.05)
+    assert line.log_exposure_high == pytest.approx(ends[1], abs=0.05)
+    assert 0.95 * 1.6 < -line.gamma < 1.6
+
+
+def test_a_lens_without_losses_keeps_a_quarter_of_pi_on_its_axis():
+    best = {"transmittance": 1.0, "vignetting": 1.0, "field_angle_degrees": 0.0}
+    assert lens_factor(**best) == pytest.approx(math.pi / 4.0, rel=1e-12)  # (pi/4) T v cos^4
+    for dark in ("transmittance", "vignetting"):
+        assert lens_factor(**{**best, dark: 0.01}) == pytest.approx(0.01 * math.pi / 4.0, rel=1e-12)
+
+
 def test_fractional_gradient_point_by_an_independent_root():
     def excess(x):
         return EQUAL.gradient(x) - 0.3 * (EQUAL.density(x + 1.5) - EQUAL.density(x)) / 1.5
@@ -203,6 +226,26 @@ def test_tangent_clause_takes_the_touching_point_of_a_low_shoulder():
     line = low.density(t) + chord * (x - t)
     assert np.all(low.density(x) <= line + 1e-9)  # and does not cross
     assert low.density(s) < low.minimum_density + 2.0
+
+
+def test_a_slide_that_only_gets_steeper_has_no_line_that_touches_its_shoulder():
+    # least density + 0.20 at 0.50 lx s, + 2.00 at 0.02 lx s: S = 10 / sqrt(0.50 * 0.02) = 100 (derived)
+    line = MeasuredCurve(log_exposures=np.log10([0.004, 0.02, 0.50, 3.2]), densities=(3.35, 2.15, 0.35, 0.15))
+    found = iso2240(line)
+    assert found.speed == pytest.approx(100.0, rel=1e-9)
+    assert not found.tangent_used
+
+
+def test_a_slide_whose_range_is_too_small_has_no_speed():
+    found = iso2240(MeasuredCurve(log_exposures=(-3.0, -2.0, -1.0, 0.0), densities=(0.35, 0.34, 0.25, 0.2)))
+    assert np.isnan([found.speed, found.log_highlight_point, found.log_shadow_point]).all()
+    assert not found.tangent_used
+
+
+def test_a_film_without_contrast_has_no_speed_by_delta_x():
+    flat = MeasuredCurve(log_exposures=(-3.0, -2.0, -1.0, 0.0), densities=(0.25, 0.35, 0.35, 0.35))
+    assert iso6(flat).rise_1_30 == 0.0
+    assert np.isnan(delta_x_speed(flat).speed)
 
 
 def test_tangent_clause_leaves_ordinary_films_alone():

@@ -281,6 +281,9 @@ def test_a_curve_is_met_by_its_grains_and_goes_through_every_path():
     roll = fd.Roll(id="a", film=fit.film, history=fd.History(passes=fd.Pass(source="cabin-ct")))
     assert propagate([roll], samples=128)["a"].ei_recommended is not None
     assert fd.answer(fit.film, 100.0).given_stops > 0.0
+    # a curve is told as far as its density changes: by a five-hundredth of all at 0.6 from its first exposure
+    first = fit.records[0].log_exposure[0]
+    assert LINE.density(first + 0.6) - LINE.minimum_density >= 0.0019 * (LINE.maximum_density - LINE.minimum_density)
     rated = fit_curve(LINE, speed=400).film
     assert rated.speed == 400
     assert rated.records == fit_curve(LINE).film.records

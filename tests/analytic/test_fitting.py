@@ -225,6 +225,7 @@ def test_steeper_corners_take_more_quanta():
     assert found.records[0].emulsion.quanta >= 8
     assert any("quanta" in message for message in found.messages)
     assert found.rms_density < 0.003
+    assert found.speed["iso2240"] * 10**found.log_speed_point == pytest.approx(10.0)  # ISO 2240: S = 10 / H_m
 
 
 @pytest.mark.parametrize("base", [0.0, 0.03])
@@ -235,6 +236,15 @@ def test_densities_above_a_base_of_next_to_nothing(base):
     assert found.base_plus_fog == pytest.approx(truth.minimum_density(), abs=0.002)
     assert 0.0 <= found.emulsion.base_density <= found.base_plus_fog
     np.testing.assert_allclose(found.emulsion.density(LONG), truth.density(LONG), atol=0.004)
+
+
+@pytest.mark.parametrize("base", [0.0, 0.05])
+def test_a_slide_stands_on_the_base_that_was_given(base):
+    truth = replace(generic_film(100, kind="bw-reversal").records[0], base_density=base)
+    x = LONG + 0.9
+    found = fit_emulsion(x, truth.density(x), positive=True, base_density=base).emulsion
+    assert found.base_density == base
+    np.testing.assert_allclose(found.density(x), truth.density(x), atol=0.002)
 
 
 def test_readings_of_grain_count_as_far_as_the_curve_goes():
@@ -377,6 +387,16 @@ def test_the_next_reading_narrows_what_it_names():
     assert np.median(kept) < 0.95
 
 
+def test_the_next_reading_is_where_the_readings_are_poor():
+    """Exact in the toe and rough above: of the contrast nothing is learnt by another reading of the toe."""
+    record = generic_film(400).records[0]
+    x = np.concatenate([np.arange(-3.8, -2.35, 0.1), [-1.9, -1.5, -1.0, -0.4]])
+    errors = fit_emulsion(x, record.density(x), sigma=np.where(x < -2.3, 0.002, 0.05)).errors
+    assert errors.next_for == "contrast"
+    assert -2.3 < errors.next_log_exposure <= -0.4
+    assert errors.next_error < 0.5 * errors.contrast
+
+
 def test_messages_say_how_sure_and_what_to_read_next():
     sure = fit_film(readings_of(generic_film(400)))
     assert any("nothing needs to be read again" in message for message in sure.messages)
@@ -477,6 +497,8 @@ def test_granularity_that_cannot_be_used_is_refused():
         {"sigma": sigma[:2], "density": sigma[:2]},
         {"sigma": sigma, "density": sigma[:2]},
         {"sigma": -sigma, "density": sigma},
+        {"sigma": sigma * [1.0, np.nan, 1.0], "density": sigma},
+        {"sigma": sigma, "density": sigma * [1.0, np.nan, 1.0]},
         {"sigma": sigma, "density": sigma, "aperture_area_um2": 0.0},
     ):
         with pytest.raises(ArgumentError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -192,6 +193,22 @@ def test_what_cannot_be_read_is_said():
         FoggedSteps(readings=fogged, relative_error=-0.1)
     with pytest.warns(ValidityWarning, match="no better known"):
         calibrate_fog(tablet(film, stated=0.02), tablet(film, 60.0, stated=0.02))
+
+
+@pytest.mark.parametrize(("speed", "stated", "vague"), [(400, 0.008, True), (25, 0.006, False)])
+def test_how_well_b_is_known_decides_and_not_how_well_the_hits_are(speed, stated, vague):
+    """Hits are told at ISO 400: a slow film may tell b well and not them, a film of that speed the other way round."""
+    film, dose, steps = generic_film(speed), 100.0 * (400 / speed) ** 0.8, STEPS - np.log10(speed / 400)
+    clean, fogged = (tablet(film, kerma, stated=stated, steps=steps) for kerma in (0.0, dose))
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ValidityWarning)
+        found = calibrate_fog(clean, fogged)
+    assert (found.hit_exponent_error > 0.12) == vague
+    assert (found.hits_relative_error[0] > 0.12) != vague
+    assert any("no better known" in message for message in found.messages) == vague
+    # hits at ISO 400 are read off this film's by way of b: ln hits = ln hits here + b ln 10 (z_ref - z)
+    assert abs(found.correlation) <= 1.0
+    assert (found.correlation > 0.9) != vague
 
 
 def test_another_development_is_seen_when_errors_are_stated():

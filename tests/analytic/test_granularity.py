@@ -47,9 +47,10 @@ def test_counting_random_grains_gives_the_granularity_formula():
 
 
 def test_selwyn_granularity_does_not_depend_on_the_aperture():
-    sigma = sigma_from_selwyn(0.6016, np.array([100.0, 1809.557, 40000.0]))
-    np.testing.assert_allclose(selwyn_granularity(sigma, np.array([100.0, 1809.557, 40000.0])), 0.6016)
-    np.testing.assert_allclose(rms_granularity(sigma, np.array([100.0, 1809.557, 40000.0])), 10.0, rtol=1e-4)
+    area = np.array([0.01, 100.0, 1809.557, 40000.0])
+    sigma = sigma_from_selwyn(0.6016, area)
+    np.testing.assert_allclose(selwyn_granularity(sigma, area), 0.6016)
+    np.testing.assert_allclose(rms_granularity(sigma, area), 10.0, rtol=1e-4)
 
 
 def test_neq_of_a_population_is_its_signal_to_noise_squared():

@@ -8,6 +8,7 @@ import pytest
 
 from filmdose.answering import answer, answer_grid
 from filmdose.errors import ArgumentError
+from filmdose.exposed import exposed_worth
 from filmdose.film.emulsion import Emulsion
 from filmdose.film.generic import generic_film
 from filmdose.film.model import Film
@@ -156,6 +157,15 @@ def test_partial_restoration_asks_for_less():
     assert answer(800, 10.0, Question(snr_target=0.5)).ei == 800
 
 
+@pytest.mark.parametrize(("kerma", "left"), [(3000.0, "24 %"), (1e6, "less than 1 %")])
+def test_where_nothing_helps_the_sentence_says_what_would_be_left(kerma, left):
+    found = answer(400, kerma)
+    solution = solve_film(found.film, np.array([kerma]), Question())
+    share = 100.0 * float(solution.snr_given[0])
+    assert left == (f"{share:.0f} %" if share >= 1.0 else "less than 1 %")
+    assert f"would leave its shadows {left} of their signal-to-noise" in found.message
+
+
 # -- exposed before the scan ----------------------------------------
 
 
@@ -171,12 +181,39 @@ def test_exposed_roll_has_no_index_but_an_account_of_the_loss():
     shadow = math.log10(0.8 / 400)
     added = record.density(shadow, 40.0) - record.density(shadow)
     assert loss.printing_stops["same_black"] == pytest.approx(added / math.log10(2))
+    middle = shadow + 0.5 * Question().scene_range
+    added = record.density(middle, 40.0) - record.density(middle)
+    assert loss.printing_stops["same_middle"] == pytest.approx(added / math.log10(2))
     assert loss.printing_stops["same_middle"] < loss.printing_stops["same_black"]
     assert loss.density_range["fogged"] < loss.density_range["clean"]
     black = loss.scan_black["visual"]
     assert black["relative_transmittance"] == pytest.approx(10 ** -loss.fog_density["visual"])
     assert "ei" not in loss.to_dict()
     assert found.message == loss.message
+
+
+@pytest.mark.parametrize("shot_ei", [100.0, 400.0, 1600.0])
+def test_tones_of_an_exposed_roll_are_held_to_the_clean_film_where_they_lie_or_as_marked(shot_ei):
+    """Whichever has less signal-to-noise, so that underexposure is no loss by the scan."""
+    found = answer(400, 40.0, exposed=True, shot_ei=shot_ei)
+    record = found.film.records[0]
+    marked = math.log10(0.8 / 400) + found.exposed.zones["stops_above_shadow"].to_numpy() * math.log10(2)
+    x = marked + math.log10(400 / shot_ei)
+    clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
+    np.testing.assert_allclose(found.exposed.zones["snr_kept"], record.signal_to_noise(x, 40.0) / clean, rtol=1e-6)
+    shadow = found.exposed.zones.set_index("stops_above_shadow").loc[0, "snr_kept"]
+    assert shadow == pytest.approx(found.exposed.snr_kept, rel=1e-9)
+
+
+@pytest.mark.parametrize("shift", [0.0, 0.6])
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_a_roll_that_lost_nothing_is_good_in_its_shadows_and_has_next_to_no_fog(kind, shift):
+    film, doses = generic_film(100, kind=kind), np.geomspace(0.5, 3000.0, 60)
+    verdicts, kept, harmless = exposed_worth(film, doses, shift)
+    fog = np.max([np.abs(record.fog_density(doses)) for record in film.records], axis=0)
+    # less than 0.02 fog, and nine tenths of the shadows' signal-to-noise (our choice)
+    assert harmless.tolist() == ((verdicts == "good") & (fog < 0.02) & (kept >= 0.90)).tolist()
+    assert 0 < np.count_nonzero(harmless) < np.count_nonzero((verdicts == "good") & (kept >= 0.90)) or shift == 0.0
 
 
 @pytest.mark.parametrize("kind", list(KINDS))

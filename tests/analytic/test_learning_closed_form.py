@@ -152,6 +152,19 @@ def test_a_fog_reading_against_quadrature(fog):
     assert learned.effective_draws > 1000
 
 
+def test_what_was_nearly_known_narrows_by_the_same_rule():
+    """Normal in the logarithm: a reading with error r leaves r / sqrt(s**2 + r**2) of a spread s, however small."""
+    known = Source(
+        name="known", air_kerma_low_ugy=98.0, air_kerma_typical_ugy=100.0, air_kerma_high_ugy=1e4 / 98.0, at="film"
+    )
+    rolls = [Roll(id="a", film=generic_film(400), history=History(passes=Pass(source=known)))]
+    spread = math.log(100.0 / 98.0) / norm.ppf(0.95)
+    reading = DoseReading(roll="a", value=100.0, relative_error=spread)
+    learned = learn(trip_model(rolls, SYMMETRIC), reading, samples=2**15)
+    narrowed = learned.to_dataframe().loc["dose[known @ this trip]", "narrowed"]
+    assert narrowed == pytest.approx(1.0 - math.sqrt(0.5), abs=0.02)
+
+
 def rolls_of(*pairs):
     return [Roll(id=name, film=generic_film(speed), history=history) for name, speed, history in pairs]
 

@@ -17,6 +17,7 @@ from filmdose.radiation.beams import Beam
 from filmdose.radiation.registry import check_evidence
 from filmdose.radiation.shields import Shield, transmission
 from filmdose.radiation.sources import Source, get_source, source_names
+from filmdose.standards import KINDS, RECORD_NAMES
 from filmdose.trip import Roll
 
 POINTS = {
@@ -88,6 +89,14 @@ def test_shared_points_are_those_of_the_other_data_files():
     assert priors["calibration_kerma"].typical == film_value("model", "calibration_kerma")
     assert priors["hit_exponent"].typical == film_value("model", "hit_exponent")
     assert priors["eta_low"].typical == load_data_toml("radiation.toml")["constants"]["eta_low"]["value"]
+
+
+@pytest.mark.parametrize("kind", list(KINDS))
+def test_records_differ_in_films_that_have_several(kind):
+    roll = Roll(id="a", film=generic_film(400, kind=kind), history=History(passes=Pass(source="cabin-ct")))
+    records = RECORD_NAMES[kind]
+    factors = [item.name for item in trip_model([roll]).inputs if item.name.startswith("record_factor[")]
+    assert factors == ([f"record_factor[{kind}, {name}]" for name in records] if len(records) > 1 else [])
 
 
 @pytest.mark.parametrize("name", source_names())

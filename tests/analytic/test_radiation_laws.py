@@ -142,8 +142,18 @@ def test_inverse_square_and_proportions_of_a_pass():
         ({"belt_speed_m_s": 0.4}, 0.5),
         ({"distance_m": 2.0}, 0.25),
         ({"views": 3}, 3.0),
+        ({"slit_mm": 0.03}, 0.01),
+        ({"tube_current_ma": 0.007}, 0.01),
+        ({"belt_speed_m_s": 0.002}, 100.0),
     ):
         assert pass_kerma_ugy(**{**whole, **change}) == pytest.approx(factor * kerma, rel=1e-12)
+
+
+@pytest.mark.parametrize("kvp", [60.0, 62.5, 140.0, 205.0, 315.0, 320.0])
+def test_photons_reach_to_the_voltage_and_no_further(kvp):
+    spectrum = spectrum_of(Beam(tube_kvp=kvp, filtration="al=3, cu=1"))
+    photons = spectrum.energy_kev[spectrum.fluence > 0.0]
+    assert kvp - 1.0 < photons.max() < kvp
 
 
 def test_dwell():

@@ -80,4 +80,6 @@ def test_the_same_seed_gives_the_same_indices_and_intervals():
 
     one = sobol_table(product, priors, samples=64, rng=3)
     assert one.equals(sobol_table(product, priors, samples=64, rng=3))
+    for index in ("first", "total"):
+        assert (one[f"{index}_low"] < one[f"{index}_high"]).all()
     assert not one.equals(sobol_table(product, priors, samples=64, rng=4))

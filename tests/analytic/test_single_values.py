@@ -27,7 +27,7 @@ from filmdose.nodes import first_root
 from filmdose.odds import learn, propagate, trip_model
 from filmdose.odds.cells import total_odds
 from filmdose.odds.groups import film_groups
-from filmdose.odds.tables import film_tables
+from filmdose.odds.tables import TABLE_KERMA_UGY, film_tables
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.radiation import (
@@ -45,7 +45,7 @@ from filmdose.radiation.constants import constant_range
 from filmdose.radiation.shields import transmission, transmission_curve
 from filmdose.radiation.sources import Source
 from filmdose.sensitometry import fractional_gradient_point, metered_exposure
-from filmdose.solution import record_solvers, verdict_of
+from filmdose.solution import record_solvers, solve_film, verdict_of
 from filmdose.solver import CRITERIA, Shape
 from filmdose.trip import FogReading, Roll, measured_fog
 
@@ -305,6 +305,16 @@ def test_the_root_of_a_cubic_is_exact(root):
     assert first_root(cubic[None])[0] == pytest.approx(root, abs=1e-9)
 
 
+@pytest.mark.parametrize("count", [3000, 5000])
+def test_cells_solved_by_the_thousand_are_those_solved_alone(count):
+    film, doses = generic_film(400), np.linspace(0.0, 900.0, count)
+    few = np.array([0, 2047, 2048, 2500, count - 1])  # in the first block of cells, and in those behind it
+    whole, alone = solve_film(film, doses, Question()), solve_film(film, doses[few], Question())
+    assert whole.best.shape == whole.verdict.shape == doses.shape
+    np.testing.assert_allclose(whole.best[few], alone.best, atol=1e-9)
+    assert whole.verdict[few].tolist() == alone.verdict.tolist()
+
+
 def test_an_exposed_colour_roll_is_worth_what_its_worst_record_keeps():
     film, doses = generic_film(400, kind="colour-negative"), np.geomspace(0.5, 2000.0, 40)
     verdicts, kept, harmless = exposed_worth(film, doses, 0.0)
@@ -387,6 +397,22 @@ def test_a_table_of_losses_counts_each_cost_once():
     np.testing.assert_allclose(2.0 * tables[2.0, 1.0].loss - tables[4.0, 1.0].loss, stops + 0.0 * tables[2.0, 1.0].loss)
     np.testing.assert_allclose(tables[4.0, 3.0].loss - tables[4.0, 1.0].loss, 2.0 * stops + 0.0 * tables[4.0, 1.0].loss)
     assert np.all(tables[4.0, 1.0].loss >= stops)
+
+
+def test_a_table_of_losses_is_the_odds_of_a_roll_whose_dose_is_known():
+    """At three of its doses: where the mean loss is least, how much it is, and how often nothing helps."""
+    film = generic_film(400)
+    (table,) = film_tables([film], samples=512)
+    assert np.all(np.diff(table.lost) >= 0.0)
+    assert np.all(np.diff(table.loss[:, 0]) >= 0.0)
+    assert np.all(np.diff(table.shadow_chance, axis=1) <= 0.0)
+    for place in (20, 24, 28):
+        one = history_dose(History(passes=Pass(source=Source(name="known", air_kerma_typical_ugy=1.0, at="film"))))
+        source = Source(name="known", air_kerma_typical_ugy=TABLE_KERMA_UGY[place] / one.kerma_ugy, at="film")
+        odds = propagate([Roll(id="a", film=film, history=History(passes=Pass(source=source)))], samples=2048)["a"]
+        assert table.stops[table.loss[place].argmin()] == pytest.approx(odds.given_stops, abs=0.15)
+        assert table.loss[place].min() == pytest.approx(odds.expected_loss, rel=0.05)
+        assert table.lost[place] == pytest.approx(odds.chance_beyond_rescue, abs=0.03)
 
 
 def test_a_sum_of_no_dose_is_that_of_no_pass():

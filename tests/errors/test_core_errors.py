@@ -9,7 +9,7 @@ import time
 import numpy as np
 import pytest
 
-from filmdose.answering import answer, answer_grid
+from filmdose.answering import answer, answer_grid, unique_labels
 from filmdose.errors import ArgumentError, FilmdoseError, OutputFileError, UnknownNameError
 from filmdose.files import write_text_atomic
 from filmdose.film.emulsion import Emulsion
@@ -34,6 +34,12 @@ def test_bad_kerma(kerma):
 def test_bad_kerma_in_an_array_is_named():
     with pytest.raises(ArgumentError, match=r"kerma_ugy: got -3\.0"):
         answer_grid([400], [1.0, -3.0])
+
+
+@pytest.mark.parametrize("labels", ["ISO 400", b"ISO 400", [400], ["a", None]])
+def test_labels_are_a_row_of_texts(labels):
+    with pytest.raises(ArgumentError, match=r"labels: got .*a sequence of texts"):
+        unique_labels(labels)
 
 
 def test_unknown_criterion_lists_near_matches():

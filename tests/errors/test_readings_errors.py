@@ -51,6 +51,7 @@ def file(tmp_path):
         "Log H [lx s];Density\n-3,0;0,20\n-2,5;0,30\n",
         "-3,0\t0,20\n-2,5\t0,30\n",
         "-3,0 0,20\n-2,5 0,30\n",
+        "log_exposure density\n-3,0 0,20\n-2,5 0,30\n",
         "  -3.0   0.20\n  -2.5   0.30\n",
         '# a note\n\nLOG-H , D_VIS , remark\n-3,.2,a b\n\n-2.5,.3,"x, y"\n',
         b"\xef\xbb\xbflog_exposure,density\r\n-3,0.2\r\n-2.5,0.3\r\n",
@@ -144,6 +145,12 @@ def test_cgats_is_read(file):
     assert readings.keywords["ORIGINATOR"] == "a densitometer"
 
 
+def test_quotes_of_cgats_are_taken_off_whatever_they_hold(file):
+    lines = 'EMPTY ""\nONE "x"\nINCHES "a 2"" wedge"\nBARE x'
+    keywords = read_cgats(file(CGATS.replace('ORIGINATOR "a densitometer"', lines), "steps.txt")).keywords
+    assert [keywords[name] for name in ("EMPTY", "ONE", "INCHES", "BARE")] == ["", "x", 'a 2" wedge', "x"]
+
+
 def test_the_second_table_of_a_cgats_file(file):
     two = CGATS + CGATS.split("\n", 1)[1].replace("-2.5", "-2.0")
     assert read_cgats(file(two), table=2).table.LOG_H.tolist() == [-3.0, -2.0]
@@ -186,6 +193,14 @@ def test_written_cgats_declares_what_is_private(tmp_path):
     for line in ('KEYWORD "LOG_H"', 'KEYWORD "D_SIGMA"', 'KEYWORD "DENSITY_STATUS"', "NUMBER_OF_SETS 2"):
         assert line in text.splitlines()
     assert text.index('KEYWORD "DENSITY_STATUS"') < text.index('DENSITY_STATUS "visual"')
+
+
+def test_keywords_of_ones_own_are_declared_and_the_standards_are_not(tmp_path):
+    keywords = {"ORIGINATOR": "a densitometer", "DEVELOPER": "one of ours"}
+    path = write_cgats(CgatsTable(table=pd.DataFrame({"D_VIS": [0.2]}), keywords=keywords), tmp_path / "t.txt")
+    lines = path.read_text().splitlines()
+    assert [line for line in lines if line.startswith("KEYWORD")] == ['KEYWORD "DEVELOPER"']
+    assert read_cgats(path).keywords == keywords
 
 
 def test_the_xml_form_is_named(file):

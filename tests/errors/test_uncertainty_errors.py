@@ -72,6 +72,29 @@ def test_unknown_names_of_priors():
 
 
 @pytest.mark.parametrize(
+    ("name", "low", "high"),
+    [
+        ("hit_exponent", 0.0, 2.0),
+        ("bw-negative.area_exponent", -1.0, 2.0),
+        ("colour-negative.dye_saturation", 0.0, 1.0),
+        ("cluster_grains", 1.0, 1000.0),
+        ("shield_scatter", 0.0, 3.0),
+        ("eta_low", 0.0, 1.0),
+        ("unevenness", 0.0, 1000.0),
+    ],
+)
+def test_what_a_prior_may_reach(name, low, high):
+    """Shares and efficiencies end at 1, a quantum develops one grain at least; the other ends are our choice."""
+    typical, little = 0.5 * (low + high), 0.01 * (high - low)
+    whole = Prior(low=low, typical=typical, high=high, kind="uniform")
+    assert default_priors().replaced({name: whole})[name] == whole
+    for end, move in (("low", -little), ("high", little)):
+        moved = Prior(low=low + move, typical=typical + move, high=high + move, kind="uniform")
+        with pytest.raises(ArgumentError, match=f"prior {name}, {end}"):
+            default_priors().replaced({name: moved})
+
+
+@pytest.mark.parametrize(
     ("text", "says"),
     [
         ("[priors.hit_exponent]\nlow = 0.9\ntypical = 0.8\nhigh = 1.0\n", "low <= typical <= high"),
@@ -214,6 +237,10 @@ def test_readings_that_contradict_the_prior_or_each_other():
     ]
     with pytest.raises(ContradictionError, match="contradict each other"):
         learn(twins, readings)
+    # one reading alone contradicts no other, however far off it stays
+    with pytest.raises(ContradictionError, match=r"stays \d+\.\d standard errors off whatever is assumed") as caught:
+        learn(one(generic_film(100), "cabin-xray"), FogReading(roll="a", base_plus_fog=1.5, control=0.3, error=0.01))
+    assert "each other" not in str(caught.value)
     with pytest.warns(ValidityWarning, match="hardly agree"):
         learn(one(), FogReading(roll="a", base_plus_fog=1.0, control=0.3, error=0.01))
 
@@ -350,6 +377,12 @@ def test_damaged_files_of_what_was_learnt(change, says, tmp_path):
 def test_a_reading_without_error_narrows_nothing_that_could_be_told(error):
     with pytest.raises(ArgumentError, match=error):
         narrowing(one(), "a", **{error: 0.0})
+
+
+def test_a_small_error_of_the_dose_is_taken_and_leaves_less_open():
+    small, usual = (narrowing(one(), "a", dose_error=error, samples=4096).table for error in (0.01, 0.2))
+    (scanner,) = (action for action in usual.index if "type of scanner" in action)
+    assert small.loc[scanner, "width_stops"] < usual.loc[scanner, "width_stops"]
 
 
 def test_every_field_of_what_was_learnt_is_asked_for(tmp_path):

@@ -15,7 +15,7 @@ from filmdose.planning import make_plan
 from filmdose.present.card import make_card
 from filmdose.present.tables import dose_points, passes_table
 from filmdose.question import Question
-from filmdose.radiation.sources import Source, get_source, source_names
+from filmdose.radiation.sources import Source, get_source, list_sources, source_names
 from filmdose.trip import Leg, Roll, Trip, answer_roll
 from filmdose.whatif import what_if
 
@@ -103,6 +103,21 @@ def test_the_rolls_or_the_passes_own_figure_stands_in_its_place(run):
 def test_every_hold_source_has_the_warning():
     for name in source_names():
         assert ("Never check film in" in get_source(name).warning) == name.startswith("hold-")
+
+
+def test_the_list_of_sources_says_what_each_source_says():
+    told = list_sources()
+    assert list(told.index) == list(source_names())
+    for name in source_names():
+        source = get_source(name)
+        beams = [source.beam, source.beam_soft, source.beam_hard]
+        assert told.loc[name, ["beam", "beam_soft", "beam_hard"]].tolist() == [str(beam or "") for beam in beams]
+        for end in ("low", "typical", "high"):
+            assert told.loc[name, f"air_kerma_{end}_ugy"] == getattr(source, f"air_kerma_{end}_ugy")
+        for typical in ("belt_speed_m_s", "beam_width_mm"):
+            points = getattr(source, typical)
+            shown = told.loc[name, typical]
+            assert math.isnan(shown) if points is None else shown == points[1]
 
 
 @pytest.mark.long

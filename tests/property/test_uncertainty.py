@@ -33,7 +33,7 @@ from filmdose.odds import (
 )
 from filmdose.odds.draw import roll_need
 from filmdose.odds.groups import film_groups
-from filmdose.odds.learning import fog_of
+from filmdose.odds.learning import fog_of, roll_fog
 from filmdose.odds.tally import ScoreStream
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
@@ -41,6 +41,7 @@ from filmdose.solver import CRITERIA
 from filmdose.standards import KINDS as STANDARDS
 from filmdose.standards import LOG10_2
 from filmdose.trip import Roll, Trip, answer_roll
+from filmdose.units import format_speed
 
 KINDS = list(STANDARDS)
 ONE_CT = History(passes=Pass(source="cabin-ct", scanner="x"))
@@ -481,6 +482,14 @@ def test_reversal_film_is_exposed_as_marked_and_loses_range(kind):
     assert "as marked" in spread.message
 
 
+@pytest.mark.parametrize(("kerma", "shadows"), [(40.0, None), (1e6, "nothing")])
+def test_odds_of_an_exposed_roll_say_what_its_shadows_were_exposed_like(kerma, shadows):
+    item = Roll(id="a", film=generic_film(400), history=at_film(kerma), state="exposed")
+    odds = propagate([item], samples=256)["a"]
+    low, middle, high = (shadows or format_speed(ei) for ei in odds.ei)
+    assert f"shadows as if it had been ISO {middle} ({low} to {high})." in odds.message
+
+
 def test_fog_of_reversal_film_that_was_read_narrows_it():
     film = generic_film(100, kind="colour-reversal")
     green = film.records[film.record_names.index("green")]
@@ -504,6 +513,14 @@ def test_a_reading_of_a_record_predicts_the_fog_of_that_record():
             kappa = np.exp(draws.log_hits[n, 0]) * draws.shapes[item.film.kind][name]["record_factor"][n]
             made = replace(record, hits_per_ugy=float(kappa), hit_exponent=float(draws.hit_exponent[n]))
             assert told[n] == pytest.approx(made.fog_density(1.0), rel=1e-6)
+
+
+def test_with_everything_known_the_fog_of_a_record_is_that_of_its_own_kappa_and_b():
+    item = Roll(id="a", film=three_records(), history=at_film(100.0), peak_to_mean=1.0)
+    model = trip_model([item], default_priors().all_known())
+    for name, record in item.film:
+        told = roll_fog(model, "a", record=name)(np.zeros((1, len(model.inputs))))
+        assert told[0] == pytest.approx(record.fog_density(100.0), rel=1e-6)
 
 
 @pytest.mark.long
