@@ -505,24 +505,30 @@ def status_codes(lost: Any, restored: Any, at_end: Any, highlight: Any) -> NDArr
     )
 
 
-def contrast_kept(film: Film, kerma_ugy: float, stops: float, question: Question) -> float:
+def contrast_kept(film: Film, kerma_ugy: FloatArray, stops: FloatArray, question: Question) -> FloatArray:
     """Mean gradient above an exposure some stops right of the marked one, over the clean one there, at least [1].
 
-    At an effective kerma of the worst band [uGy], of the record that keeps least.
+    At effective kermas of the worst band [uGy] with one compensation [stops] each, of the record that keeps least.
     """
-    kerma = np.array([in_unit("kerma_ugy", kerma_ugy, "uGy")])
-    return float(given_contrast(film, kerma, np.array([stops]), question)[0, 0])
+    least, clicks = _contrast_curves(film, kerma_ugy, question)
+    return cubic_at(least, np.atleast_1d(stops) * clicks)
 
 
 def given_contrast(film: Film, kerma_ugy: FloatArray, stops: FloatArray, question: Question) -> FloatArray:
     """The same for every effective kerma [uGy] at every compensation [stops], shape (kermas, compensations)."""
+    least, clicks = _contrast_curves(film, kerma_ugy, question)
+    return np.stack([cubic_at(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
+
+
+def _contrast_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, float]:
+    """Contrast kept on the nodes of compensation, (kermas, nodes), and how many nodes make a stop."""
     kept, solvers = [], record_solvers(film)
+    kerma = np.atleast_1d(in_unit("kerma_ugy", kerma_ugy, "uGy"))
     for solver in solvers:
-        hits = kerma_ugy * solver.hits_per_ugy
+        hits = kerma * solver.hits_per_ugy
         _, view = record_criteria(solver.rows(), hits, question.snr_target, question.scene_range)
         kept.append(view.contrast_kept(solver.light))
-    least, clicks = least_of_records(kept), LOG10_2 / solvers[0].light.step
-    return np.stack([cubic_at(least, np.full(kerma_ugy.shape, given * clicks)) for given in stops], axis=1)
+    return least_of_records(kept), LOG10_2 / solvers[0].light.step
 
 
 def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:

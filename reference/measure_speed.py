@@ -36,7 +36,7 @@ AHEAD, MEASURED = (str(ROOT / "notebooks" / f"trip_{name}.toml") for name in ("a
 COMMANDS = {
     "--help": (["--help"], 0.5),
     "table --typical": (["table", "--typical"], 1.6),
-    "table": (["table"], 2.8),
+    "table": (["table"], 1.6),
     "roll": (["roll", "--speed", "800", "--pass", "cabin-ct=2"], 1.6),
     "odds, one roll": (["odds", "--speed", "800", "--pass", "cabin-ct=2"], 2.2),
     "odds, one roll of colour negative film": (

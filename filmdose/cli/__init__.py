@@ -6,6 +6,7 @@ Each verb is a module of its own, which is imported when the verb is used: help 
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -106,6 +107,9 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command line; wrong input is one line on standard error and exit code 2."""
     from filmdose.errors import FilmdoseError
 
+    if "numpy" not in sys.modules:
+        # every product here runs on the calling thread (filmdose.threads); threads that wait for work only take time
+        os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     words = list(sys.argv[1:] if arguments is None else arguments)
     command = typer.main.get_command(app)
     try:

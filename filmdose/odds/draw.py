@@ -2,7 +2,8 @@
 
 The exposure that is recommended makes the loss of :mod:`filmdose.decision`, averaged over the draws, least.  Draws run
 through in blocks and are counted in histograms, so that memory does not grow with their number.  They come in two
-halves, each in a thread of its own; how far the halves differ says how far the figures have settled.
+halves, each in a thread of its own where there are many; how far the halves differ says how far the figures have
+settled.
 """
 
 from __future__ import annotations
@@ -19,15 +20,16 @@ from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_count
 from filmdose.decision import LossTally, mean_highlight
 from filmdose.odds.decision import Cases
-from filmdose.odds.groups import FilmGroup, film_groups, lost_cases
+from filmdose.odds.groups import FilmGroup, NegativeCases, film_groups, lost_cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.priors import Priors
-from filmdose.odds.results import TripOdds, roll_odds
+from filmdose.odds.results import TripOdds, rolls_odds
 from filmdose.odds.scores import POINTS, Random, check_samples, random_generator
 from filmdose.odds.tally import RollTally, ScoreStream, case_scores, middle_scores
 from filmdose.odds.unknowns import Draws, TripModel, trip_model
 from filmdose.question import Question
 from filmdose.solution import record_solvers
+from filmdose.solver import Light
 from filmdose.threads import one_thread
 from filmdose.trip import Roll, Trip, roll_question
 
@@ -38,7 +40,8 @@ __all__ = ["DEFAULT_SAMPLES", "draw_stops", "kerma_ends", "middle_kermas", "prop
 
 DEFAULT_SAMPLES = 2**15
 
-_BLOCK = 2048  # draws whose curves nearly stay in a core's cache
+_BLOCK = 4096  # of shorter ones two threads wait for each other half of the time; longer ones leave the caches
+_TOGETHER = 2048  # draws of which both halves are solved in one go: their arrays are too short for threads to help
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -50,32 +53,45 @@ class _Plan:
     questions: list[Question]
 
 
-def _count_block(plan: _Plan, draws: Draws, tallies: list[RollTally]) -> None:
+def _count_block(plan: _Plan, draws: Draws, tallies: Sequence[list[RollTally]]) -> None:
+    """Solve a block of draws and count equal parts of it, each in a list of tallies of its own."""
+    size = draws.hit_exponent.size // len(tallies)
+    parts = [slice(size * place, size * (place + 1)) for place in range(len(tallies))]
     for group in plan.groups:
-        rows = group.shapes(draws)
-        highlights: dict[float, tuple[FloatArray, FloatArray]] = {}
+        rows, light = group.shapes(draws), group.solvers[0].light
+        highlights: dict[float, tuple[FloatArray, list[FloatArray]]] = {}
         for column, roll in enumerate(group.rolls):
-            tally, question = tallies[roll], plan.questions[roll]
+            question, kerma = plan.questions[roll], draws.kerma_ugy[:, roll]
             hits = group.hits(draws, column)
             if group.film.reversal:
                 lost = group.reversal(rows, hits)
                 stops = np.where(lost.lost, np.inf, lost.range_stops)
-                tally.count(draws, roll, stops=stops, fog=lost.maximum_density, snr_kept=lost.snr_kept)
+                for tally, part in zip(tallies, parts, strict=True):
+                    fog, kept = lost.maximum_density[part], lost.snr_kept[part]
+                    tally[roll].count(kerma[part], stops=stops[part], fog=fog, snr_kept=kept)
                 continue
             if question.scene_range not in highlights:
                 lost_there = group.highlight(rows, question)
-                highlights[question.scene_range] = lost_there, mean_highlight(lost_there)
-            highlight, highlight_mean = highlights[question.scene_range]
+                means = [mean_highlight(lost_there[part] if len(lost_there) > 1 else lost_there) for part in parts]
+                highlights[question.scene_range] = lost_there, means
+            highlight, means = highlights[question.scene_range]
             found = group.negative(rows, highlight, hits, question)
-            beyond = lost_cases(found.snr_given, question)
-            stops = np.where(beyond, np.inf, found.best)
-            tally.count(draws, roll, stops=stops, fog=found.fog_density, snr_kept=found.snr_kept)
-            tally.partly += int((~beyond & ~found.restored).sum())
-            if tally.loss is None:
-                step = group.solvers[0].light.step
-                tally.loss = LossTally(found.shadow, found.highlight, step, question)
-                tally.cases = Cases(found, group.solvers[0].light, question)
-            tally.loss.add(found.shadow, highlight_mean, found.best)
+            for tally, part, mean in zip(tallies, parts, means, strict=True):
+                _count_cases(tally[roll], kerma[part], found.part(part), mean, light)
+
+
+def _count_cases(
+    tally: RollTally, kerma_ugy: FloatArray, found: NegativeCases, highlight_mean: FloatArray, light: Light
+) -> None:
+    question = tally.question
+    beyond = lost_cases(found.snr_given, question)
+    stops = np.where(beyond, np.inf, found.best)
+    tally.count(kerma_ugy, stops=stops, fog=found.fog_density, snr_kept=found.snr_kept)
+    tally.partly += int((~beyond & ~found.restored).sum())
+    if tally.loss is None:
+        tally.loss = LossTally(found.shadow, found.highlight, light.step, question)
+        tally.cases = Cases(found, light, question)
+    tally.loss.add(found.shadow, highlight_mean, found.best)
 
 
 def middle_kermas(model: TripModel, learned: Learned | None = None) -> list[float]:
@@ -193,31 +209,29 @@ def propagate(
     )
     half = 2 ** math.ceil(math.log2(count / 2))
     block = min(half, _BLOCK)
+    streams = [ScoreStream(model, learned, block, child) for child in generator.spawn(2)]
+    halves: list[list[RollTally]] = [[RollTally(each) for each in plan.questions] for _ in streams]
     done = [0, 0]
 
-    def one_half(which: int, child: np.random.Generator) -> list[RollTally]:
-        tallies = [RollTally(each) for each in plan.questions]
-        stream = ScoreStream(model, learned, block, child)
+    def one_half(which: int) -> None:
         for number in range(half // block):
-            _count_block(plan, model.draws(stream.next()), tallies)
+            _count_block(plan, model.draws(streams[which].next()), halves[which : which + 1])
             done[which] = number + 1
             if progress is not None and which == 0:
                 progress(min(1.0, sum(done) * block / (2 * half)))
-        return tallies
 
-    with one_thread(), ThreadPoolExecutor(max_workers=2) as pool:
-        halves = list(pool.map(one_half, (0, 1), generator.spawn(2)))
+    with one_thread():
+        if 2 * half <= _TOGETHER:
+            _count_block(plan, model.draws(np.concatenate([stream.next() for stream in streams])), halves)
+        else:
+            with ThreadPoolExecutor(max_workers=2) as pool:
+                list(pool.map(one_half, (0, 1)))
     if progress is not None:
         progress(1.0)
     return TripOdds(
         trip=model.trip,
         question=asked,
-        rolls=tuple(
-            roll_odds(roll, each, middle, first, second)
-            for roll, each, middle, first, second in zip(
-                model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves, strict=True
-            )
-        ),
+        rolls=rolls_odds(model.trip.rolls, plan.questions, middle_kermas(model, learned), *halves),
         priors=model.priors,
         samples=2 * half,
         learned=learned,

@@ -84,6 +84,11 @@ class NegativeCases:
     fog_density: FloatArray
     restored: NDArray[np.bool_]
 
+    def part(self, rows: slice) -> NegativeCases:
+        """Some of the draws."""
+        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
+        return NegativeCases(**{name: value if len(value) == 1 else value[rows] for name, value in values.items()})
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class ReversalCases:
@@ -243,8 +248,9 @@ def lost_cases(snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
 def film_groups(model: TripModel) -> list[FilmGroup]:
     """The rolls of a trip, those together whose films are of one family: equal but for their speed."""
     members: dict[object, list[int]] = {}
+    families = {film: _family(film) for film in dict.fromkeys(roll.film for roll in model.trip.rolls)}
     for index, roll in enumerate(model.trip.rolls):
-        members.setdefault(_family(roll.film), []).append(index)
+        members.setdefault(families[roll.film], []).append(index)
     return [_group(model, indexes) for indexes in members.values()]
 
 
@@ -267,15 +273,18 @@ def _family(film: Film) -> object:
 
 def _group(model: TripModel, indexes: Sequence[int]) -> FilmGroup:
     films = [model.trip.rolls[index].film for index in indexes]
-    offsets = [record_offsets(film) for film in films]
-    distance = [
-        [-point - record.reference_log_sensitivity for record, point in zip(film.records, points, strict=True)]
-        for film, points in ((film, shadow_points(film)) for film in films)
-    ]
+    offsets = {film: record_offsets(film) for film in dict.fromkeys(films)}
+    distance = {
+        film: [
+            -point - record.reference_log_sensitivity
+            for record, point in zip(film.records, shadow_points(film), strict=True)
+        ]
+        for film in offsets
+    }
     return FilmGroup(
         rolls=tuple(indexes),
         film=films[0],
-        hit_exponent_offset=offsets[0][0],
-        log_kappa=np.array([kappa for _, kappa in offsets]),
-        distance=np.array(distance),
+        hit_exponent_offset=offsets[films[0]][0],
+        log_kappa=np.array([offsets[film][1] for film in films]),
+        distance=np.array([distance[film] for film in films]),
     )

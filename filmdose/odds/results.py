@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import html
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from filmdose.answering import marked_index
+from filmdose.answering import grid_row, marked_index
 from filmdose.arguments import hold_to_annotations
+from filmdose.decision import LossTally
 from filmdose.errors import UnknownNameError
+from filmdose.film.model import Film
 from filmdose.names import Outcome, Status, Verdict
 from filmdose.odds.decision import Bracket, Cases, bracket_plan, frame_count
 from filmdose.odds.learned import Learned
@@ -28,7 +31,7 @@ from filmdose.words import headline
 if TYPE_CHECKING:
     import pandas as pd
 
-__all__ = ["RollOdds", "TripOdds", "Triple", "roll_odds"]
+__all__ = ["RollOdds", "TripOdds", "Triple", "rolls_odds"]
 
 #: 5, 50 and 95 % points.
 Triple = tuple[float, float, float]
@@ -313,8 +316,62 @@ def _row(row: RollOdds) -> dict[str, Any]:
 # -- from what was counted to the answer ---------------------------------------------------------------------------
 
 
-def roll_odds(roll: Roll, question: Question, middle_kerma_ugy: float, first: RollTally, second: RollTally) -> RollOdds:
-    """The odds of one roll from the kerma of its middle case and the two halves of its draws."""
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Decided:
+    """What was decided for a roll that is to be compensated, and what its middle case has at it and wants itself."""
+
+    losses: LossTally
+    given: float
+    loss: float
+    contrast_kept: float
+    typical_ei: float  # NaN where nothing helps it
+
+
+def rolls_odds(
+    rolls: Sequence[Roll],
+    questions: Sequence[Question],
+    middle_kerma_ugy: Sequence[float],
+    firsts: Sequence[RollTally],
+    seconds: Sequence[RollTally],
+) -> tuple[RollOdds, ...]:
+    """The odds of rolls from the kermas of their middle cases and the two halves of their draws.
+
+    Middle cases of one film are solved together.
+    """
+    wait: dict[tuple[Film, Question], list[int]] = {}
+    for number, (roll, question) in enumerate(zip(rolls, questions, strict=True)):
+        if not roll.film.reversal and roll.state != "exposed":
+            wait.setdefault((roll.film, question), []).append(number)
+    decided: dict[int, _Decided] = {}
+    for (film, question), members in wait.items():
+        losses = [_joined_loss(firsts[number], seconds[number]) for number in members]
+        given, loss = np.array([each.decide() for each in losses]).T
+        kerma = np.array([middle_kerma_ugy[number] for number in members])
+        contrast = contrast_kept(film, kerma, given, question).tolist()
+        typical = grid_row(film, kerma, question, ["ei"])[
+            "ei"
+        ].tolist()  # as the answer has it: no output knows another
+        for number, *each in zip(members, losses, given.tolist(), loss.tolist(), contrast, typical, strict=True):
+            names = ("losses", "given", "loss", "contrast_kept", "typical_ei")
+            decided[number] = _Decided(**dict(zip(names, each, strict=True)))
+    each_roll = enumerate(zip(rolls, questions, middle_kerma_ugy, firsts, seconds, strict=True))
+    return tuple(_roll_odds(*each, decided.get(number)) for number, each in each_roll)
+
+
+def _joined_loss(first: RollTally, second: RollTally) -> LossTally:
+    assert first.loss is not None
+    assert second.loss is not None
+    return first.loss.joined(second.loss)
+
+
+def _roll_odds(
+    roll: Roll,
+    question: Question,
+    middle_kerma_ugy: float,
+    first: RollTally,
+    second: RollTally,
+    decided: _Decided | None,
+) -> RollOdds:
     stops = first.stops.joined(second.stops)
     drawn = first.drawn + second.drawn
     speed = roll.film.speed
@@ -337,13 +394,17 @@ def roll_odds(roll: Roll, question: Question, middle_kerma_ugy: float, first: Ro
         "ei_recommended": None,
         "ei_recommended_exact": None,
         "bracket": None,
-        "settled_stops": _settled(first.stops.quantile(0.5), second.stops.quantile(0.5)),
+        "settled_stops": _settled(*first.stops.quantiles(0.5), *second.stops.quantiles(0.5)),
         "verdict": "lost" if math.isinf(triple[1]) else "good",
         "harmless": False,
     }
     if roll.film.reversal:
         return _reversal_odds(values, question, middle_kerma_ugy)
-    return _negative_odds(values, middle_kerma_ugy, first, second)
+    if decided is None:
+        values |= _worth(roll, middle_kerma_ugy, question)
+        values |= {"outcome": "exposed", "status": "already_exposed"}
+        return RollOdds(message=_exposed_sentence(values), **values)
+    return _negative_odds(values, first, second, decided)
 
 
 def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy: float) -> RollOdds:
@@ -368,25 +429,18 @@ def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy:
     return RollOdds(message=_reversal_sentence(values), **values)
 
 
-def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, second: RollTally) -> RollOdds:
+def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally, decided: _Decided) -> RollOdds:
     roll: Roll = values["roll"]
     speed = roll.film.speed
     assert first.loss is not None
     assert second.loss is not None
     assert first.cases is not None
-    losses = first.loss.joined(second.loss)
-    given, loss = losses.decide()
-    cases = first.cases
-    snr = cases.snr(given)
-    if roll.state == "exposed":
-        values |= _worth(roll, middle, cases.question)
-        values |= {"outcome": "exposed", "status": "already_exposed"}
-        return RollOdds(message=_exposed_sentence(values), **values)
+    cases, given = first.cases, decided.given
     values["outcome"] = "compensated"
     values["settled_stops"] = _settled(first.loss.decide()[0], second.loss.decide()[0])
     lost = values["chance_beyond_rescue"] > 0.5
     if not lost:
-        kept = np.median(snr) / cases.question.snr_target, contrast_kept(roll.film, middle, given, cases.question)
+        kept = np.median(cases.snr(given)) / cases.question.snr_target, decided.contrast_kept
         values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
         lost = values["verdict"] == "lost"  # an index for a roll that is not worth it would be no answer
     bright = cases.highlight_lost(given)
@@ -396,15 +450,14 @@ def _negative_odds(values: dict[str, Any], middle: float, first: RollTally, seco
     if lost:
         values["verdict"] = "lost"
         return RollOdds(message=_negative_sentence(values, cases), **values)
-    typical = answer_at(roll, middle, cases.question).ei  # the answer itself, so that no output knows another
     low, _, high = values["stops"]
     most = high if math.isfinite(high) else max(given, values["stops"][1])
     frames = frame_count(most - low)
     values |= {
         "given_stops": given,
-        "expected_loss": loss,
-        "expected_loss_marked": losses.at(0.0),
-        "ei_median": typical,
+        "expected_loss": decided.loss,
+        "expected_loss_marked": decided.losses.at(0.0),
+        "ei_median": None if math.isnan(decided.typical_ei) else decided.typical_ei,
         "ei_recommended": marked_index(speed, given),
         "ei_recommended_exact": float(exposure_index(speed, given)),
         "chance_highlights_lost": float(np.mean(bright > UNSPOKEN)),
@@ -425,7 +478,7 @@ def _settled(first: float, second: float) -> float:
 
 
 def _three(histogram: Histogram, *, from_log: bool = False) -> Triple:
-    low, middle, high = (histogram.quantile(p) for p in POINTS)
+    low, middle, high = histogram.quantiles(*POINTS)
     if from_log:
         low, middle, high = (0.0 if value <= histogram.low else 10.0**value for value in (low, middle, high))
     return low, middle, high

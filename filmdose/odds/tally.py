@@ -11,7 +11,7 @@ from filmdose.decision import LossTally
 from filmdose.odds.decision import Cases
 from filmdose.odds.learned import Learned
 from filmdose.odds.scores import even_points, to_normal
-from filmdose.odds.unknowns import Draws, TripModel
+from filmdose.odds.unknowns import TripModel
 from filmdose.question import Question
 
 __all__ = ["LEAST_LOG_FOG", "LEAST_LOG_KERMA", "Histogram", "RollTally", "ScoreStream", "case_scores", "middle_scores"]
@@ -81,18 +81,21 @@ class Histogram:
         result.least, result.greatest = min(self.least, other.least), max(self.greatest, other.greatest)
         return result
 
-    def quantile(self, probability: float) -> float:
-        """Quantile, straight within a bin; infinite when it lies among the infinite ones."""
-        inside = float(self.counts.sum())
+    def quantiles(self, *probabilities: float) -> tuple[float, ...]:
+        """Quantiles, straight within a bin; infinite where they lie among the infinite ones."""
+        cumulative = np.cumsum(self.counts)
+        return tuple(self._quantile(probability, cumulative) for probability in probabilities)
+
+    def _quantile(self, probability: float, cumulative: FloatArray) -> float:
+        inside = float(cumulative[-1])
         wanted = probability * (inside + self.above)
         if inside == 0.0 or wanted > inside * (1.0 + 1e-12):
             return math.inf
-        cumulative = np.cumsum(self.counts)
         place = min(int(np.searchsorted(cumulative, wanted, side="left")), _BINS - 1)
         before = float(cumulative[place] - self.counts[place])
         share = 0.5 if self.counts[place] == 0 else (wanted - before) / float(self.counts[place])
         value = self.low + (place + share) * self.width
-        return float(np.clip(value, self.least, self.greatest))
+        return min(max(value, self.least), self.greatest)
 
 
 class RollTally:
@@ -108,13 +111,13 @@ class RollTally:
         self.loss: LossTally | None = None
         self.cases: Cases | None = None
 
-    def count(self, draws: Draws, roll: int, *, stops: FloatArray, fog: FloatArray, snr_kept: FloatArray) -> None:
+    def count(self, kerma_ugy: FloatArray, *, stops: FloatArray, fog: FloatArray, snr_kept: FloatArray) -> None:
         """Add a block of draws; infinite stops where nothing helps."""
         self.stops.add(stops)
         with np.errstate(divide="ignore"):
             # fog of next to no dose may come out a rounding below zero
             self.log_fog.add(np.maximum(np.log10(np.maximum(fog, 0.0)), LEAST_LOG_FOG))
-            self.log_kerma.add(np.maximum(np.log10(draws.kerma_ugy[:, roll]), LEAST_LOG_KERMA))
+            self.log_kerma.add(np.maximum(np.log10(kerma_ugy), LEAST_LOG_KERMA))
         self.snr_kept.add(snr_kept)
         self.drawn += stops.size
         self.lost += int(np.isinf(stops).sum())

@@ -16,6 +16,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -251,26 +252,31 @@ class TripModel:
         The trip.
     priors
         Its priors.
+    alternatives
+        As of :func:`trip_model`.
 
     Notes
     -----
     ``inputs`` are what is unknown and matters to this trip, in a fixed order.
     """
 
-    def __init__(self, trip: Trip, priors: Priors) -> None:
+    def __init__(self, trip: Trip, priors: Priors, *, alternatives: bool = False) -> None:
         if not trip.rolls:
             raise ArgumentError("trip", trip.title, "a trip with at least one roll")
         _refuse_misspelt_doses(trip, priors)
         self.trip = trip
         self.priors = priors
+        self.alternatives = alternatives
         self._inputs: dict[str, Input] = {}
         self._known: dict[str, float] = {}
         self._doses: dict[str, tuple[Prior, float, str, str]] = {}
         self._points: dict[str, tuple[float, float, float]] = {}
         self._shares: dict[str, float] = {}
-        self._columns: dict[Any, _Column] = {}
-        entries: dict[tuple[Any, int], float] = {}
-        peaks: dict[tuple[Any, int], float] = {}
+        self._columns: list[_Column] = []
+        self._places: dict[Any, int] = {}
+        entries: dict[tuple[int, int], float] = {}
+        peaks: dict[tuple[int, int], float] = {}
+        parts: dict[int, list[tuple[int, float, float]]] = {}
 
         for name in ("calibration_kerma", "hit_exponent"):
             self._add(name, priors[name])
@@ -288,42 +294,45 @@ class TripModel:
                     of_record = f", {record} record" if record in key else ""
                     self._add(key, prior, prior.label + of_record, trip_only=name == "film_contrast")
         for index, roll in enumerate(trip.rolls):
-            for key, kerma, peak in self._parts(roll):
-                entries[key, index] = entries.get((key, index), 0.0) + kerma
+            # rolls that share a history, as the cells of a table do, share what is read off it
+            if id(roll.history) not in parts:
+                parts[id(roll.history)] = self._parts(roll.history)
+            for place, kerma, peak in parts[id(roll.history)]:
+                entries[place, index] = entries.get((place, index), 0.0) + kerma
                 weighted = kerma * (peak if roll.peak_to_mean is None else roll.peak_to_mean)
-                peaks[key, index] = peaks.get((key, index), 0.0) + weighted
-        self.film_names = tuple(f"film_factor[{roll.film.label}]" for roll in trip.rolls)
-        for roll, film_name in zip(trip.rolls, self.film_names, strict=True):
-            self._add(film_name, priors["film_factor"], f"fog of {roll.film.label} over that of its speed")
+                peaks[place, index] = peaks.get((place, index), 0.0) + weighted
+        films = ["any film" if alternatives else roll.film.label for roll in trip.rolls]
+        self.film_names = tuple(f"film_factor[{film}]" for film in films)
         self.speed_names = tuple(
-            f"true_speed[{item.film.label}]" if is_typical(item.film) else "" for item in trip.rolls
+            f"true_speed[{film}]" if is_typical(roll.film) else "" for film, roll in zip(films, trip.rolls, strict=True)
         )
-        for roll, name in zip(trip.rolls, self.speed_names, strict=True):
-            if name:
-                self._add(name, priors["true_speed"], f"speed of {roll.film.label} over that on its box")
+        for film, factor in zip(films, self.film_names, strict=True):
+            self._add(factor, priors["film_factor"], f"fog of {film} over that of its speed")
+        for film, speed in zip(films, self.speed_names, strict=True):
+            if speed:
+                self._add(speed, priors["true_speed"], f"speed of {film} over that on its box")
         self.uneven_names = tuple(f"unevenness[{roll.id}]" if roll.peak_to_mean is None else "" for roll in trip.rolls)
         for roll, name in zip(trip.rolls, self.uneven_names, strict=True):
             if name:
                 self._add(name, priors["unevenness"], f"uneven fog of roll {roll.id}", trip_only=True)
 
-        order = list(self._columns)
-        shape = (len(order), len(trip.rolls))
+        shape = (len(self._columns), len(trip.rolls))
         self._kerma, self._peak_kerma = np.zeros(shape), np.zeros(shape)
-        for (key, index), kerma in entries.items():
-            self._kerma[order.index(key), index] = kerma
-            self._peak_kerma[order.index(key), index] = peaks[key, index]
+        for where, kerma in entries.items():
+            self._kerma[where], self._peak_kerma[where] = kerma, peaks[where]
         self.inputs: tuple[Input, ...] = tuple(self._inputs.values())
         self.position = {item.name: place for place, item in enumerate(self.inputs)}
         low, high = (float(priors["hit_exponent"].value(side * SHAPE_SCORE)) for side in (-1.0, 1.0))
         self._log_calibrated = _log_calibration((max(low, 0.0), min(high, 2.0)))
 
-    def __reduce__(self) -> tuple[type[TripModel], tuple[Trip, Priors]]:
-        return TripModel, (self.trip, self.priors)
+    def __reduce__(self) -> tuple[Callable[..., TripModel], tuple[Trip, Priors]]:
+        return partial(TripModel, alternatives=self.alternatives), (self.trip, self.priors)
 
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TripModel):
             return NotImplemented
-        return self.trip == other.trip and self.priors == other.priors
+        mine, others = ((each.trip, each.priors, each.alternatives) for each in (self, other))
+        return mine == others
 
     __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
 
@@ -365,22 +374,21 @@ class TripModel:
             self._inputs[name] = Input(name=name, label=label or prior.label or name, prior=prior, trip_only=trip_only)
         return name
 
-    def _parts(self, roll: Roll) -> list[tuple[Any, float, float]]:
-        """(column key, typical air kerma where it stands, peak to mean) of everything that a roll met."""
-        parts: list[tuple[Any, float, float]] = []
-        for part in roll.history.passes:
+    def _parts(self, history: History) -> list[tuple[int, float, float]]:
+        """(place of the column, typical air kerma where it stands, peak to mean) of everything in a history."""
+        parts: list[tuple[int, float, float]] = []
+        for part in history.passes:
             peak = part.resolved_source.peak_to_mean if part.peak_to_mean is None else part.peak_to_mean
             names = () if part.air_kerma_ugy is not None else self._dose_names(part)
             names += self._held_names(part)
-            key = self._add_pass(names, part, roll.history)
-            parts.append((key, pass_air_kerma_ugy(part)[1], peak))
-        for flight in roll.history.flights:
+            parts.append((self._add_pass(names, part, history), pass_air_kerma_ugy(part)[1], peak))
+        for flight in history.flights:
             names = ("flight_gray_per_sievert", "flight_solar_range")
             for name in names:
                 self._add(name, self.priors[name], trip_only=name == "flight_solar_range")
             kerma = flight_kerma_ugy(flight.hours, flight.resolved_altitude_ft, flight.latitude)[1]
             parts.append((self._add_hard(names), kerma, 1.0))
-        for shelf in roll.history.storage:
+        for shelf in history.storage:
             names = () if shelf.rate_mgy_per_year is not None else ("background",)
             for name in names:
                 self._add(name, self.priors[name], trip_only=True)
@@ -428,13 +436,18 @@ class TripModel:
         prior = Prior(low=low / typical, typical=1.0, high=high / typical)
         return (self._add(name, prior, label, trip_only=True),)
 
-    def _add_pass(self, names: tuple[str, ...], part: Pass, history: History) -> Any:
-        """Key of the column of a pass; the column is made when it is new."""
+    def _add_column(self, key: Any, column: _Column) -> int:
+        self._places[key] = len(self._columns)
+        self._columns.append(column)
+        return self._places[key]
+
+    def _add_pass(self, names: tuple[str, ...], part: Pass, history: History) -> int:
+        """Place of the column of a pass; the column is made when it is new."""
         source = part.resolved_source
         ends = (source.beam_soft, source.beam, source.beam_hard)
         key = (names, ends, pass_chain(part, history))
-        if key in self._columns:
-            return key
+        if (place := self._places.get(key)) is not None:
+            return place
         walls = bool(key[2].layers) and not no_wall_counts(source.beam)
         thickness = hardness = ""
         walled = self.priors["shield_thickness"]
@@ -450,7 +463,7 @@ class TripModel:
             hardness = self._add(f"beam_hardness[{source.name}]", self.priors["beam_hardness"], label)
         if walls or hardness or source.beam != REFERENCE_BEAM:
             self._add("eta_low", self.priors["eta_low"])
-        self._columns[key] = _Column(
+        column = _Column(
             names=names,
             arrivals=_Arrivals(
                 [beam for beam in ends if beam is not None] if hardness else [source.beam],
@@ -462,17 +475,17 @@ class TripModel:
             hardness=hardness,
             walls=walls,
         )
-        return key
+        return self._add_column(key, column)
 
-    def _add_hard(self, names: tuple[str, ...]) -> Any:
-        """Key of the column of background or flight."""
+    def _add_hard(self, names: tuple[str, ...]) -> int:
+        """Place of the column of background or flight."""
         key = (names, HARD_BEAM)
-        if key not in self._columns:
-            self._add("eta_low", self.priors["eta_low"])
-            nothing = Chain(before=(), steps=())
-            arrivals = _Arrivals([HARD_BEAM], lambda factor: nothing, None, self.priors["eta_low"].typical)
-            self._columns[key] = _Column(names=names, arrivals=arrivals, thickness="", hardness="", walls=False)
-        return key
+        if (place := self._places.get(key)) is not None:
+            return place
+        self._add("eta_low", self.priors["eta_low"])
+        nothing = Chain(before=(), steps=())
+        arrivals = _Arrivals([HARD_BEAM], lambda factor: nothing, None, self.priors["eta_low"].typical)
+        return self._add_column(key, _Column(names=names, arrivals=arrivals, thickness="", hardness="", walls=False))
 
     # -- from scores to hits ------------------------------------------------------------------------------------
 
@@ -552,7 +565,7 @@ class TripModel:
         # column by column in memory, as they are made here and read roll by roll
         fog = np.zeros((n, len(self._columns)), order="F")
         air = np.zeros((n, len(self._columns)), order="F")
-        for place, column in enumerate(self._columns.values()):
+        for place, column in enumerate(self._columns):
             common = np.zeros(n)
             for name in column.names:
                 common = common + self._log_factor(scores, name)
@@ -689,7 +702,9 @@ def _log_calibration(bounds: tuple[float, float]) -> Callable[[FloatArray], Floa
     return lambda b: np.asarray(curve(b))
 
 
-def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = None) -> TripModel:
+def trip_model(
+    trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = None, *, alternatives: bool = False
+) -> TripModel:
     """The unknowns of a trip.
 
     Parameters
@@ -698,6 +713,9 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
         A :class:`filmdose.trip.Trip`, or rolls.
     priors
         Shipped ones when left out.
+    alternatives
+        True where the rolls' films stand for each other and are not used together: what is not known of a single
+        film is drawn once for all.
 
     Returns
     -------
@@ -720,7 +738,7 @@ def trip_model(trip: Trip | TripModel | Sequence[Roll], priors: Priors | None = 
         return trip
     if not isinstance(trip, Trip):
         trip = Trip(rolls=tuple(trip))
-    return TripModel(trip, default_priors() if priors is None else priors)
+    return TripModel(trip, default_priors() if priors is None else priors, alternatives=alternatives)
 
 
 #: What an emulsion can have at all.

@@ -21,6 +21,7 @@ MOST_PIXELS = 100_000_000
 _FORMATS = ("JPEG", "PNG", "TIFF")
 _LONG_SIDE = 1600
 _QUALITY = 85
+_PIXELS_AT_ONCE = 2**20
 
 
 def read_picture(path: str | Path, words: str) -> Picture:
@@ -63,7 +64,7 @@ def read_picture(path: str | Path, words: str) -> Picture:
                 upright = ImageOps.exif_transpose(opened)
                 small = _eight_bits(upright)
                 small.thumbnail((_LONG_SIDE, _LONG_SIDE))
-                plain = in_srgb(small, opened.info.get("icc_profile"))
+                plain = in_srgb(small.convert("RGB"), opened.info.get("icc_profile"))
     except Image.DecompressionBombError as error:
         raise InputFileError(
             path, "", f"has more than {MOST_PIXELS:,} pixels, the most that are read.", "Make it smaller."
@@ -85,8 +86,13 @@ def _eight_bits(image: Any) -> Any:
     if image.mode.startswith("I"):
         import numpy as np
 
-        values = np.asarray(image).astype(np.float64)
-        return Image.fromarray(np.clip(values / 257.0, 0.0, 255.0).astype(np.uint8)).convert("RGB")
+        values = np.atleast_2d(np.asarray(image))
+        eight = np.empty(values.shape, dtype=np.uint8)
+        rows = max(1, _PIXELS_AT_ONCE // values.shape[1])
+        for first in range(0, len(values), rows):  # the largest picture would take gigabytes in one go
+            part = slice(first, first + rows)
+            eight[part] = np.clip(values[part] / 257.0, 0.0, 255.0)
+        return Image.fromarray(eight)
     if image.mode in ("RGBA", "LA", "PA") or "transparency" in image.info:
         clear = image.convert("RGBA")
         white = Image.new("RGBA", clear.size, "white")

@@ -68,7 +68,7 @@ def compensation_table(
     safe
         Draw what is not known of film and fog as well, for the pair of the headline; the dose is taken as known. The
         cells have :data:`filmdose.odds.cells.CELL_SAMPLES` draws, fewer than a roll, so that the safe index may be
-        rounded otherwise where its exact value lies within 0.02 stop of the edge.
+        rounded otherwise where its exact value lies within 0.04 stop of the edge.
     progress
         Called with the share that is done, 0 to 1.
 

@@ -3,6 +3,7 @@
 import ast
 import importlib
 import json
+import os
 import pkgutil
 import re
 import subprocess
@@ -109,6 +110,30 @@ print("light")
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=120, cwd=REPOSITORY)
     assert done.returncode == 0, done.stderr
     assert done.stdout.splitlines()[-1] == "light"
+
+
+@pytest.mark.parametrize(
+    ("before", "threads"),
+    [
+        ("", 1),
+        ("import os; os.environ['OPENBLAS_NUM_THREADS'] = '2'", 2),  # whoever asks for more gets it
+        ("import numpy", None),  # a program that has the library already keeps its threads, and its environment
+    ],
+)
+def test_the_command_line_alone_keeps_matrix_products_from_making_threads(before, threads):
+    code = f"""
+import os
+os.environ.pop("OPENBLAS_NUM_THREADS", None)
+{before}
+from filmdose.cli import main
+assert main(["roll", "--speed", "400", "--kerma", "10", "--samples", "64"]) == 0
+from threadpoolctl import threadpool_info
+print(os.environ.get("OPENBLAS_NUM_THREADS"), {{one["num_threads"] for one in threadpool_info()}})
+"""
+    asked, found = fresh(code).splitlines()[-1].split(maxsplit=1)
+    assert asked == str(threads)
+    if threads is not None:
+        assert found == str({min(threads, os.cpu_count() or 1)})
 
 
 @pytest.mark.long

@@ -237,6 +237,12 @@ def test_large_deep_and_transparent_pictures(tmp_path):
         Image.open(io.BytesIO(read_picture(tmp_path / "deep.tif", "deep").jpeg)).convert("L"), dtype=float
     )
     assert np.max(np.abs(grey - deep / 257.0)) < 12  # of JPEG
+    # more pixels than are made eight bits deep at once: brightness goes on evenly across the borders of the parts
+    tall = np.linspace(0, 65535, 2600).astype(np.uint16)[:, None] * np.ones((1, 1000), dtype=np.uint16)
+    Image.fromarray(tall).save(tmp_path / "tall.tif")
+    shown = Image.open(io.BytesIO(read_picture(tmp_path / "tall.tif", "tall").jpeg)).convert("L")
+    assert shown.size == (615, 1600)
+    assert np.max(np.abs(np.asarray(shown, dtype=float).mean(axis=1) - np.linspace(0, 255, 1600))) < 4  # of JPEG
     Image.new("RGBA", (8, 8), (0, 0, 0, 0)).save(tmp_path / "clear.png")
     clear = Image.open(io.BytesIO(read_picture(tmp_path / "clear.png", "clear").jpeg))
     assert clear.getpixel((4, 4)) == (255, 255, 255)
