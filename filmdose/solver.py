@@ -239,11 +239,6 @@ class Shape:
     weights: FloatArray | None = None
     log_contrast: FloatArray | None = None
 
-    def part(self, rows: slice) -> Shape:
-        """The same for some of the rows."""
-        values = {name: getattr(self, name) for name in self.__dataclass_fields__}
-        return Shape(**{name: None if value is None else value[rows] for name, value in values.items()})
-
 
 AS_IT_IS = Shape()
 
