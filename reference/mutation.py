@@ -328,6 +328,8 @@ class Tests:
             )
         else:
             found = self.on_lines(mutant.file, 1, 10**6)
+            # how classes are made is looked at without making one
+            found |= {name for name in self._times if name.startswith("tests/analytic/test_signatures.py")}
         return sorted(found & set(self._times), key=lambda name: (self._times[name], name))
 
     def within(self, names: list[str], seconds: float) -> list[str]:

@@ -93,7 +93,7 @@ ARGUMENTS = [
     (lambda: half_value_layer_mm(mono_spectrum(1250.0)), "spectrum"),
     (lambda: kerma_per_mas_ugy(mono_spectrum(60.0)), "spectrum"),
     (lambda: kerma_per_mas_ugy(spectrum_of(Beam(tube_kvp=100)), 0.0), "distance_m"),
-    (lambda: mean_oblique_factor(90.0), "half_angle_deg"),
+    (lambda: mean_oblique_factor(80.5), "half_angle_deg"),
     (lambda: pass_kerma_ugy(**{**PASS, "tube_current_ma": 0.0}), "tube_current_ma"),
     (lambda: pass_kerma_ugy(**{**PASS, "slit_mm": -3.0}), "slit_mm"),
     (lambda: pass_kerma_ugy(**{**PASS, "slit_mm": 0.0}), "slit_mm"),
@@ -148,7 +148,7 @@ ARGUMENTS = [
     (lambda: history_dose(Pass(source="cabin-ct"), eta_low=-1), "eta_low"),
     (lambda: live_tube_spectrum(-5.0), "tube_kvp"),
     (lambda: live_tube_spectrum(310.0), "tube_kvp"),
-    (lambda: live_tube_spectrum(140.0, anode_angle_deg=200.0), "anode_angle_deg"),
+    (lambda: live_tube_spectrum(140.0, anode_angle_deg=45.5), "anode_angle_deg"),
     (lambda: live_tube_spectrum(140.0, bin_kev=100.0), "bin_kev"),
     (lambda: live_tube_spectrum(140.0, ("Al",)), "filtration"),
 ]
