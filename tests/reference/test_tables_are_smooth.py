@@ -1,4 +1,4 @@
-"""Tables of thousands of values: between edges and below the end of a spectrum nature has no steps, so no value stands out.
+"""Tables of thousands of values: between edges and below the end of a spectrum no value stands out from its neighbours.
 
 Each value is held against the cubic through its two neighbours on either side, in logarithms.  Edges: Elam, Ravel and
 Sieber, Radiat. Phys. Chem. 63, 121 (2002), as xraydb has them; of tungsten K 69.5 keV, L 10.2 to 12.1 keV.
