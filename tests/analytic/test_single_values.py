@@ -457,7 +457,8 @@ def test_a_chance_in_words_knows_no_tails(chance, told):
 
 def test_progress_over_several_films_rises_to_the_end():
     told = []
-    total_odds([100, 400, 800], [60.0], samples=64, progress=told.append)
+    films = [generic_film(400, kind=kind) for kind in ("bw-negative", "colour-negative", "colour-reversal")]
+    total_odds(films, [60.0], samples=64, progress=told.append)
     assert told == sorted(told)
     assert told[0] > 0.0
     assert told[-1] == 1.0
