@@ -198,7 +198,9 @@ def test_tones_of_an_exposed_roll_are_held_to_the_clean_film_where_they_lie_or_a
     """Whichever has less signal-to-noise, so that underexposure is no loss by the scan."""
     found = answer(400, 40.0, exposed=True, shot_ei=shot_ei)
     record = found.film.records[0]
-    marked = math.log10(0.8 / 400) + found.exposed.zones["stops_above_shadow"].to_numpy() * math.log10(2)
+    stops = found.exposed.zones["stops_above_shadow"].to_numpy()
+    assert stops.tolist() == list(range(-1, 8))  # from a stop below the shadow point on, as far as 2.2 log units reach
+    marked = math.log10(0.8 / 400) + stops * math.log10(2)
     x = marked + math.log10(400 / shot_ei)
     clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
     np.testing.assert_allclose(found.exposed.zones["snr_kept"], record.signal_to_noise(x, 40.0) / clean, rtol=1e-6)
