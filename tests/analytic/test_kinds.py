@@ -204,6 +204,11 @@ def test_tones_of_an_exposed_roll_are_held_to_the_clean_film_where_they_lie_or_a
     x = marked + math.log10(400 / shot_ei)
     clean = np.minimum(record.signal_to_noise(x), record.signal_to_noise(marked))
     np.testing.assert_allclose(found.exposed.zones["snr_kept"], record.signal_to_noise(x, 40.0) / clean, rtol=1e-6)
+    np.testing.assert_allclose(found.exposed.zones["gradient_kept"], record.gradient(x, 40.0) / record.gradient(x))
+    ends = x[1], x[1] + Question().scene_range
+    for state, kerma in (("clean", 0.0), ("fogged", 40.0)):
+        span = record.density(ends[1], kerma) - record.density(ends[0], kerma)
+        assert found.exposed.density_range[state] == pytest.approx(span, rel=1e-6)
     shadow = found.exposed.zones.set_index("stops_above_shadow").loc[0, "snr_kept"]
     assert shadow == pytest.approx(found.exposed.snr_kept, rel=1e-9)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -244,6 +245,13 @@ def test_readings_that_contradict_the_prior_or_each_other():
     ]
     with pytest.raises(ContradictionError, match="contradict each other"):
         learn(twins, readings)
+    # the one that stays farthest off is named
+    triplets = [*twins, replace(twins[0], id="c")]
+    one_off = [
+        replace(readings[0], roll=roll, base_plus_fog=0.3 + f) for roll, f in (("a", 0.1), ("b", 0.1), ("c", 0.6))
+    ]
+    with pytest.raises(ContradictionError, match=r"The fog of roll c.* stays"):
+        learn(triplets, one_off)
     # one reading alone contradicts no other, however far off it stays
     with pytest.raises(ContradictionError, match=r"stays \d+\.\d standard errors off whatever is assumed") as caught:
         learn(one(generic_film(100), "cabin-xray"), FogReading(roll="a", base_plus_fog=1.5, control=0.3, error=0.01))

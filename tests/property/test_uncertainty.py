@@ -518,12 +518,18 @@ def test_a_reading_of_a_record_predicts_the_fog_of_that_record():
             assert told[n] == pytest.approx(made.fog_density(1.0), rel=1e-6)
 
 
-def test_with_everything_known_the_fog_of_a_record_is_that_of_its_own_kappa_and_b():
-    item = Roll(id="a", film=three_records(), history=at_film(100.0), peak_to_mean=1.0)
-    model = trip_model([item], default_priors().all_known())
-    for name, record in item.film:
-        told = roll_fog(model, "a", record=name)(np.zeros((1, len(model.inputs))))
-        assert told[0] == pytest.approx(record.fog_density(100.0), rel=1e-6)
+@pytest.mark.parametrize(
+    "film", [three_records(), generic_film(100, kind="colour-reversal")], ids=["negative", "slide"]
+)
+def test_with_everything_known_the_fog_of_a_record_is_that_of_its_own_kappa_and_b(film):
+    """In its mean and its worst band; contrast multiplies it."""
+    item = Roll(id="a", film=film, history=at_film(100.0), peak_to_mean=1.5)
+    own = "colour-reversal.film_contrast" if film.reversal else "film_contrast"
+    for contrast in (1.0, 1.2):
+        model = trip_model([item], default_priors().all_known().replaced({own: contrast}))
+        for (name, record), (where, dose) in itertools.product(film, (("mean", 100.0), ("worst", 150.0))):
+            told = roll_fog(model, "a", record=name, where=where)(np.zeros((1, len(model.inputs))))
+            assert told[0] == pytest.approx(contrast * record.fog_density(dose), rel=1e-6)
 
 
 @pytest.mark.long
