@@ -239,7 +239,7 @@ NUMBER = re.compile(r"(?<![\w.+-])-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?(?![\w.-])")
 def data_mutants(count: int, seed: int) -> list[Mutant]:
     """Values of the data files moved by 5 %, the share of a file as the logarithm of its size."""
     rng = random.Random(seed)
-    places: dict[str, list[tuple[str, int, str]]] = {}
+    places: dict[str, list[tuple[str, int, Callable[[], str]]]] = {}
     for path in sorted((ROOT / "filmdose/data").rglob("*.*")):
         if path.suffix not in (".toml", ".csv"):
             continue
@@ -255,7 +255,12 @@ def data_mutants(count: int, seed: int) -> list[Mutant]:
                 if float(hit[0]) == 0.0 or "version" in key or "date" in key:
                     continue
                 moved = f"{1.05 * float(hit[0]):.10g}"
-                changed = text[: start + hit.start()] + moved + text[start + hit.end() :]
+
+                def changed(
+                    text: str = text, before: int = start + hit.start(), after: int = start + hit.end(), to: str = moved
+                ) -> str:
+                    return text[:before] + to + text[after:]
+
                 where = f"{table} {key.strip()}" if path.suffix == ".toml" else f"line {number}: {line.strip()[:40]}"
                 file = path.relative_to(ROOT / "filmdose").as_posix()
                 name = f"{file}::{where}: {hit[0]} -> {moved}"
@@ -266,10 +271,7 @@ def data_mutants(count: int, seed: int) -> list[Mutant]:
     chosen = []
     for file, found in places.items():
         share = min(len(found), max(1, round(count * weights[file] / whole)))
-        chosen += [
-            Mutant(file, name, line, lambda changed=changed: changed)
-            for name, line, changed in rng.sample(found, share)
-        ]
+        chosen += [Mutant(file, name, line, changed) for name, line, changed in rng.sample(found, share)]
     rng.shuffle(chosen)
     return chosen
 
