@@ -208,6 +208,10 @@ def test_keywords_of_ones_own_are_declared_and_the_standards_are_not(tmp_path):
     lines = path.read_text().splitlines()
     assert [line for line in lines if line.startswith("KEYWORD")] == ['KEYWORD "DEVELOPER"']
     assert read_cgats(path).keywords == keywords
+    assert read_cgats(path).signature == "CGATS.17"
+    with pytest.raises(ArgumentError, match="text of one line"):
+        write_cgats(CgatsTable(table=pd.DataFrame({"D_VIS": [0.2]}), keywords={"ORIGINATOR": "a\nb"}), path)
+    assert read_cgats(path).keywords == keywords
 
 
 def test_the_xml_form_is_named(file):
