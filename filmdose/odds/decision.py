@@ -96,10 +96,12 @@ def bracket_plan(cases: Cases, frames: int) -> Bracket:
     losses = np.stack([cases.loss(float(choice)) for choice in choices])
     single = float(losses.mean(axis=1).min())
     best: tuple[float, tuple[int, ...]] = (math.inf, ())
-    for chosen in itertools.combinations(range(choices.size), min(frames, choices.size)):
-        mean = float(losses[list(chosen)].min(axis=0).mean())
-        if mean < best[0] - 1e-12:
-            best = (mean, chosen)
+    for chosen in itertools.combinations(range(choices.size), min(frames, choices.size) - 1):
+        first = chosen[-1] + 1 if chosen else 0  # the last frame is any of those behind the others
+        means = np.minimum(losses[list(chosen)].min(axis=0, initial=np.inf), losses[first:]).mean(axis=1)
+        for last, mean in enumerate(means.tolist(), first):
+            if mean < best[0] - 1e-12:
+                best = (mean, (*chosen, last))
     return Bracket(
         stops=tuple(float(choices[place]) for place in best[1]), expected_loss=best[0], expected_loss_single=single
     )
