@@ -236,6 +236,11 @@ def sample(files: list[Path], count: int, seed: int) -> list[Mutant]:
 NUMBER = re.compile(r"(?<![\w.+-])-?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?(?![\w.-])")
 
 
+def _with_part(text: str, first: int, last: int, part: str) -> str:
+    """A text with another part from one place to another."""
+    return text[:first] + part + text[last:]
+
+
 def data_mutants(count: int, seed: int) -> list[Mutant]:
     """Values of the data files moved by 5 %, the share of a file as the logarithm of its size."""
     rng = random.Random(seed)
@@ -255,12 +260,7 @@ def data_mutants(count: int, seed: int) -> list[Mutant]:
                 if float(hit[0]) == 0.0 or "version" in key or "date" in key:
                     continue
                 moved = f"{1.05 * float(hit[0]):.10g}"
-
-                def changed(
-                    text: str = text, before: int = start + hit.start(), after: int = start + hit.end(), to: str = moved
-                ) -> str:
-                    return text[:before] + to + text[after:]
-
+                changed = functools.partial(_with_part, text, start + hit.start(), start + hit.end(), moved)
                 where = f"{table} {key.strip()}" if path.suffix == ".toml" else f"line {number}: {line.strip()[:40]}"
                 file = path.relative_to(ROOT / "filmdose").as_posix()
                 name = f"{file}::{where}: {hit[0]} -> {moved}"

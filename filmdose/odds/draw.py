@@ -40,7 +40,7 @@ __all__ = ["DEFAULT_SAMPLES", "draw_stops", "kerma_ends", "middle_kermas", "prop
 
 DEFAULT_SAMPLES = 2**15
 
-_BLOCK = 4096  # of shorter ones two threads wait for each other half of the time; longer ones leave the caches
+_BLOCK = 4096  # of shorter ones two threads wait for each other a third of the time; longer ones leave the caches
 _TOGETHER = 2048  # draws of which both halves are solved in one go: their arrays are too short for threads to help
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import html
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +12,7 @@ import numpy as np
 
 from filmdose.answering import grid_row, marked_index
 from filmdose.arguments import hold_to_annotations
+from filmdose.arrays import FloatArray
 from filmdose.decision import LossTally
 from filmdose.errors import UnknownNameError
 from filmdose.film.model import Film
@@ -320,9 +321,11 @@ def _row(row: RollOdds) -> dict[str, Any]:
 class _Decided:
     """What was decided for a roll that is to be compensated, and what its middle case has at it and wants itself."""
 
+    cases: Cases
     losses: LossTally
     given: float
     loss: float
+    settled: float
     contrast_kept: float
     typical_ei: float  # NaN where nothing helps it
 
@@ -344,24 +347,37 @@ def rolls_odds(
             wait.setdefault((roll.film, question), []).append(number)
     decided: dict[int, _Decided] = {}
     for (film, question), members in wait.items():
-        losses = [_joined_loss(firsts[number], seconds[number]) for number in members]
-        given, loss = np.array([each.decide() for each in losses]).T
+        halves = [(firsts[number], seconds[number]) for number in members]
         kerma = np.array([middle_kerma_ugy[number] for number in members])
-        contrast = contrast_kept(film, kerma, given, question).tolist()
-        typical = grid_row(film, kerma, question, ["ei"])[
-            "ei"
-        ].tolist()  # as the answer has it: no output knows another
-        for number, *each in zip(members, losses, given.tolist(), loss.tolist(), contrast, typical, strict=True):
-            names = ("losses", "given", "loss", "contrast_kept", "typical_ei")
-            decided[number] = _Decided(**dict(zip(names, each, strict=True)))
+        decided |= dict(zip(members, _decided(film, question, kerma, halves), strict=True))
     each_roll = enumerate(zip(rolls, questions, middle_kerma_ugy, firsts, seconds, strict=True))
     return tuple(_roll_odds(*each, decided.get(number)) for number, each in each_roll)
 
 
-def _joined_loss(first: RollTally, second: RollTally) -> LossTally:
-    assert first.loss is not None
-    assert second.loss is not None
-    return first.loss.joined(second.loss)
+def _decided(
+    film: Film, question: Question, kerma_ugy: FloatArray, halves: Sequence[tuple[RollTally, RollTally]]
+) -> Iterator[_Decided]:
+    """What was decided for the rolls of one film, from their middle cases and the halves of their draws."""
+    choices = []
+    for first, second in halves:
+        assert first.loss is not None
+        assert second.loss is not None
+        losses = first.loss.joined(second.loss)
+        choices.append((losses, *losses.decide(), _settled(first.loss.decide()[0], second.loss.decide()[0])))
+    given = np.array([choice[1] for choice in choices])
+    contrast = contrast_kept(film, kerma_ugy, given, question).tolist()
+    typical = grid_row(film, kerma_ugy, question, ["ei"])["ei"].tolist()  # the answers' own: no output knows another
+    for (first, _), (losses, stops, loss, settled), kept, ei in zip(halves, choices, contrast, typical, strict=True):
+        assert first.cases is not None
+        yield _Decided(
+            cases=first.cases,
+            losses=losses,
+            given=stops,
+            loss=loss,
+            settled=settled,
+            contrast_kept=kept,
+            typical_ei=ei,
+        )
 
 
 def _roll_odds(
@@ -404,7 +420,7 @@ def _roll_odds(
         values |= _worth(roll, middle_kerma_ugy, question)
         values |= {"outcome": "exposed", "status": "already_exposed"}
         return RollOdds(message=_exposed_sentence(values), **values)
-    return _negative_odds(values, first, second, decided)
+    return _negative_odds(values, decided)
 
 
 def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy: float) -> RollOdds:
@@ -429,15 +445,12 @@ def _reversal_odds(values: dict[str, Any], question: Question, middle_kerma_ugy:
     return RollOdds(message=_reversal_sentence(values), **values)
 
 
-def _negative_odds(values: dict[str, Any], first: RollTally, second: RollTally, decided: _Decided) -> RollOdds:
+def _negative_odds(values: dict[str, Any], decided: _Decided) -> RollOdds:
     roll: Roll = values["roll"]
     speed = roll.film.speed
-    assert first.loss is not None
-    assert second.loss is not None
-    assert first.cases is not None
-    cases, given = first.cases, decided.given
+    cases, given = decided.cases, decided.given
     values["outcome"] = "compensated"
-    values["settled_stops"] = _settled(first.loss.decide()[0], second.loss.decide()[0])
+    values["settled_stops"] = decided.settled
     lost = values["chance_beyond_rescue"] > 0.5
     if not lost:
         kept = np.median(cases.snr(given)) / cases.question.snr_target, decided.contrast_kept

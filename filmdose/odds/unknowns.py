@@ -331,8 +331,8 @@ class TripModel:
     def __eq__(self, other: object) -> bool:
         if not isinstance(other, TripModel):
             return NotImplemented
-        mine, others = ((each.trip, each.priors, each.alternatives) for each in (self, other))
-        return mine == others
+        same = self.trip == other.trip and self.priors == other.priors
+        return same and self.alternatives == other.alternatives
 
     __hash__ = None  # type: ignore[assignment]  # like the priors, which are a mapping
 
@@ -735,6 +735,8 @@ def trip_model(
     if isinstance(trip, TripModel):
         if priors is not None and priors != trip.priors:
             raise ArgumentError("priors", "other priors than the model's", "priors together with a trip, not a model")
+        if alternatives and not trip.alternatives:
+            raise ArgumentError("alternatives", alternatives, "True together with a trip, not a model")
         return trip
     if not isinstance(trip, Trip):
         trip = Trip(rolls=tuple(trip))

@@ -86,7 +86,7 @@ def _eight_bits(image: Any) -> Any:
     if image.mode.startswith("I"):
         import numpy as np
 
-        values = np.atleast_2d(np.asarray(image))
+        values = np.asarray(image)
         eight = np.empty(values.shape, dtype=np.uint8)
         rows = max(1, _PIXELS_AT_ONCE // values.shape[1])
         for first in range(0, len(values), rows):  # the largest picture would take gigabytes in one go

@@ -112,6 +112,7 @@ print("light")
     assert done.stdout.splitlines()[-1] == "light"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("before", "threads"),
     [

@@ -4,16 +4,18 @@ A roll's passes are added up in points as on the card; what the card then shows 
 """
 
 import math
+import pickle
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from digitised import sheet_film
 
+from filmdose.errors import ArgumentError
 from filmdose.film.generic import generic_film
 from filmdose.history import History, Pass, Storage, history_dose
-from filmdose.odds import propagate
-from filmdose.odds.cells import CELL_SAMPLES, total_odds
+from filmdose.odds import propagate, trip_model
+from filmdose.odds.cells import CELL_SAMPLES, cell_odds, total_odds
 from filmdose.present.card import make_card
 from filmdose.solution import VERDICTS
 from filmdose.trip import Roll
@@ -157,3 +159,24 @@ def test_the_typical_index_is_the_same_for_every_seed_and_the_safe_one_within_a_
     given = [one.given_stops for one in found]
     assert np.ptp(given) < 0.08
     assert len({odds_of(FILMS[film], history, samples=n).ei_median for n in (64, 2**14)} | {found[0].ei_median}) == 1
+
+
+@pytest.mark.parametrize("samples", [512, 4096])
+def test_cells_of_several_kinds_are_the_odds_of_single_rolls_to_the_last_digit(samples):
+    histories = [History(passes=Pass(source="cabin-ct", count=count)) for count in (1, 3)]
+    kinds = ((100, "bw-negative"), (400, "colour-negative"), (800, "bw-negative"), (100, "colour-reversal"))
+    films = [generic_film(speed, kind=kind) for speed, kind in kinds]
+    for film, row in zip(films, cell_odds(films, histories, samples=samples), strict=True):
+        for history, cell in zip(histories, row, strict=True):
+            assert cell == propagate([Roll(id="roll", film=film, history=history)], samples=samples)["roll"]
+
+
+def test_films_that_stand_for_each_other_are_drawn_once_for_all():
+    history = History(passes=Pass(source="cabin-ct"))
+    rolls = [Roll(id="a", film=generic_film(speed), history=history) for speed in (100, 400)]
+    together, apart = trip_model(rolls, alternatives=True), trip_model(rolls)
+    assert len(apart.inputs) - len(together.inputs) == 2  # fog and true speed of the second film
+    assert pickle.loads(pickle.dumps(together)) == together
+    assert together != apart
+    with pytest.raises(ArgumentError, match="alternatives: got True"):
+        trip_model(apart, alternatives=True)
