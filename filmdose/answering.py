@@ -324,7 +324,7 @@ def answer(
         "exposed": lost,
         "limited_by": "nothing" if kerma == 0.0 and not film.reversal else LIMITED_BY[status],
     }
-    message = _sentence(values, float(solution.best[0]), float(solution.snr_given[0]))
+    message = _sentence(values, solution)
     return Answer(message=message + _not_measured(values), **values)
 
 
@@ -404,7 +404,7 @@ def _reversal_values(film: Film, solution: FilmSolution, kerma_ugy: float) -> di
 # -- the answer in words ---------------------------------------------------------------------------------------------
 
 
-def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
+def _sentence(values: dict[str, Any], solution: FilmSolution) -> str:
     film: Film = values["film"]
     box = f"ISO {format_speed(film.speed)}"
     if values["exposed"] is not None:
@@ -423,37 +423,53 @@ def _sentence(values: dict[str, Any], best: float, snr_best: float) -> str:
             f"{span['clean']:.1f} stops lost at the dark end. More exposure would make it worse."
         )
     if values["status"] == "beyond_rescue":
-        return (
-            f"Nothing helps this {box} roll: even {best:.1f} stops more exposure would leave its shadows "
-            f"{_share(snr_best)} of their signal-to-noise. Use another roll if it matters."
-        )
+        return _lost_sentence(box, values["question"], solution)
     ei = format_speed(values["ei"])
     given = values["given_stops"]
     brought = f"{100 * values['snr_given']:.0f} %"
     if values["ei"] == film.speed and values["status"] == "highlight_limited":
         return (
             f"Set EI {ei}, the marked speed of this {box} roll: its shadows keep {kept} of their signal-to-noise, and "
-            f"more would cost highlights."
+            f"{_ENDED_BY['highlight_limited']}."
         )
     if values["ei"] == film.speed:
         return f"Set EI {ei}: this {box} roll needs no compensation (shadow signal-to-noise kept: {kept})."
     if values["status"] == "highlight_limited":
         return (
             f"Set EI {ei} for this {box} roll and no lower: {given:.2f} stops more exposure bring back {brought} of "
-            f"its shadows' signal-to-noise (at the marked speed {kept}); more would cost highlights."
+            f"its shadows' signal-to-noise (at the marked speed {kept}); {_ENDED_BY['highlight_limited']}."
         )
     if values["status"] in ("partly_restored", "readings_end"):
-        why = (
-            "the film was not measured further" if values["status"] == "readings_end" else "more is not worth its light"
-        )
         return (
             f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure bring back {brought} of its shadows' "
-            f"signal-to-noise (at the marked speed {kept}); {why}."
+            f"signal-to-noise (at the marked speed {kept}); {_ENDED_BY[values['status']]}."
         )
     return (
         f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure restores its shadows, "
         f"which at the marked speed would keep {kept} of their signal-to-noise."
     )
+
+
+#: What ends the compensation, by status; a roll may be lost though its shadows are restored.
+_ENDED_BY: dict[str, str] = {
+    "ok": "its contrast is gone",
+    "highlight_limited": "more would cost highlights",
+    "readings_end": "the film was not measured further",
+    "partly_restored": "more is not worth its light",
+}
+
+
+def _lost_sentence(box: str, question: Question, solution: FilmSolution) -> str:
+    """Of a negative that is lost at the exposure of least loss: whether at any other as well, and why not there."""
+    best = float(solution.best[0])
+    more = f"{best:.1f} stops more exposure would leave its shadows"
+    left = f"{_share(float(solution.snr_given[0]))} of their signal-to-noise"
+    scene, end = f"a scene of {question.scene_range:g} log units", "Use another roll if it matters."
+    if solution.snr_most[0] < VERDICTS["poor"][0] * question.snr_target:
+        return f"Nothing helps this {box} roll: even {more} {left}. {end}"
+    why = _ENDED_BY[tuple(STATUSES)[int(solution.ended_by[0])]]
+    there = "at its marked speed its shadows keep" if best < 0.05 else more  # printed as 0.0
+    return f"This {box} roll is lost for {scene}: {there} {left}, and {why}. {end}"
 
 
 def _not_measured(values: dict[str, Any]) -> str:

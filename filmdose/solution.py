@@ -57,6 +57,7 @@ __all__ = [
     "solve_film",
     "solve_films",
     "status_codes",
+    "stops_asked",
     "verdict_of",
 ]
 
@@ -82,7 +83,7 @@ STATUSES: dict[str, str] = {
     "partly_restored": "more light would cost more than it gives back; the index is the best bargain",
     "highlight_limited": "more light would cost highlights; the index balances both ends of the scene",
     "readings_end": "the film was not measured further right; the index stays inside its readings",
-    "beyond_rescue": "nothing helps: less than half of the shadows' signal-to-noise can be had",
+    "beyond_rescue": "nothing helps: the exposure of least loss leaves less than half of the shadows' signal-to-noise",
     "expose_as_marked": "reversal film: more exposure would make it worse; expose for the highlights as marked",
     "already_exposed": "exposed already: no index helps any more",
     "unknown": "the dose is not known",
@@ -113,6 +114,11 @@ class FilmSolution:
         Compensation of least loss [stops]; NaN beyond rescue.
     best
         The same where nothing helps as well [stops].
+    ended_by
+        What ends the compensation at ``best``, lost or not; index into ``STATUSES``.
+    snr_most
+        Of a lost negative: the most of the clean shadow's signal-to-noise that any exposure within the readings leaves
+        [1]; NaN otherwise.
     room_marked
         More exposure from the marked speed on until the scene's highlights begin to lose [stops]; NaN where the film's
         readings end before that.
@@ -136,6 +142,8 @@ class FilmSolution:
     needed: FloatArray
     given: FloatArray
     best: FloatArray
+    ended_by: NDArray[np.intp]
+    snr_most: FloatArray
     room_marked: FloatArray
     snr_kept: FloatArray
     snr_given: FloatArray
@@ -367,7 +375,8 @@ def _negative_rows(
     light = records[0].solver.light
     step = light.step
     stops = {name: most_of_records([one.stops[name] for one in criteria]) for name in question.criteria}
-    log2_snr, needed = least_of_records(dark), stops[question.criterion]
+    log2_snr = least_of_records(dark)
+    needed = stops_asked(stops[question.criterion], log2_snr, light, question)
     choice = least_loss(shadow_lost(needed, log2_snr, light, question), highlights.lost, step, question)
     best = np.where(kerma == 0.0, 0.0, choice.stops)
     place = best * LOG10_2 / step
@@ -375,24 +384,56 @@ def _negative_rows(
     verdict = verdict_of(snr_given / question.snr_target, cubic_at(least_of_records(kept), place))
     lost = verdict == "lost"
     restored = is_restored(needed, best, snr_given, question)
+    at_end = best >= highlights.ends.shadow - UNSPOKEN
+    ended_by = status_codes(False, restored, at_end, choice.highlight)
     kept_at_marked = [one.snr_kept for one in criteria]
     decides = deciding_record([one.stops[question.criterion] for one in criteria], kept_at_marked, question)
     return FilmSolution(
         fog_density=_pick([one.fog_density for one in criteria], decides),
         stops=stops,
-        needed=needed,
+        needed=stops[question.criterion],
         given=np.where(lost, np.nan, best),
         best=best,
+        ended_by=ended_by,
+        snr_most=_most_of_lost(log2_snr, lost, highlights.ends, light),
         room_marked=np.broadcast_to(highlights.room, kerma.shape).copy(),
         snr_kept=np.min(kept_at_marked, axis=0),
         snr_given=snr_given,
         contrast_clean=_pick([one.contrast_clean for one in criteria], decides),
         contrast_fogged=_pick([one.contrast_fogged for one in criteria], decides),
         verdict=verdict,
-        status=status_codes(lost, restored, best >= highlights.ends.shadow - UNSPOKEN, choice.highlight),
+        status=np.where(lost, _CODE["beyond_rescue"], ended_by),
         decides=decides,
         records=tuple(criteria),
     )
+
+
+def stops_asked(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
+    """What the criterion asks for at every dose [stops], and never less than what saves the roll.
+
+    A criterion of density or gradient knows nothing of noise: at the exposure that it asks for a roll may be lost that
+    a stop more would save.  So it asks for half of the shadows' signal-to-noise at least (the limit of ``VERDICTS``),
+    where that can be had.  That is the same for any criterion and grows with the dose, so lost is lost at every
+    greater dose.
+    """
+    if question.criterion == "shadow_snr":
+        return needed
+    least = math.log2(VERDICTS["poor"][0] * question.snr_target * (1.0 + _ABOVE))
+    saves = first_root(log2_snr[:, light.margin :] - least) * (light.step / LOG10_2)
+    return np.maximum(needed, np.nan_to_num(saves))
+
+
+_ABOVE = 1e-3  # so far above the limit that no rounding loses a roll that is saved
+
+
+def _most_of_lost(log2_snr: FloatArray, lost: NDArray[np.bool_], ends: _Ends, light: Light) -> FloatArray:
+    most = np.full(lost.shape, np.nan)
+    if lost.any():
+        right = log2_snr[lost, light.margin :]
+        stops = np.arange(right.shape[1]) * (light.step / LOG10_2)
+        end = np.broadcast_to(np.maximum(ends.shadow, 0.0), lost.shape)[lost]
+        most[lost] = np.exp2(np.where(stops <= end[:, None], right, -np.inf).max(axis=1))
+    return most
 
 
 def shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
@@ -545,8 +586,9 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     log2_snr, log2_highlight = (
         least_of_records([getattr(v, name) for v in views]) for name in ("log2_snr", "log2_highlight")
     )
-    needed = solve_film(film, kerma / question.peak_to_mean, question).needed
     light = solvers[0].light
+    needed = solve_film(film, kerma / question.peak_to_mean, question).needed
+    needed = stops_asked(needed, log2_snr, light, question)
     shadow = shadow_lost(needed, log2_snr, light, question)
     stops: FloatArray = np.arange(shadow.shape[1], dtype=np.float64) * (light.step / LOG10_2)
     return stops, shadow, film_highlight_lost(film, log2_highlight, question)
@@ -638,6 +680,8 @@ def _reversal_rows(losses: Sequence[ReversalLoss], kerma: FloatArray, question: 
         needed=nothing.copy(),
         given=np.where(lost, np.nan, 0.0),
         best=np.zeros(kerma.shape),
+        ended_by=np.full(kerma.shape, _CODE["expose_as_marked"]),
+        snr_most=nothing.copy(),
         room_marked=nothing.copy(),
         snr_kept=kept,
         snr_given=kept.copy(),

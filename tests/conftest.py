@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import importlib
 import os
+import pkgutil
 import sys
 from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+import filmdose
 
 # helpers that several rooms import stand beside this file
 for folder in (Path(__file__).parent, Path(__file__).parent / "bench"):
@@ -19,7 +23,13 @@ settings.register_profile("filmdose", deadline=None, max_examples=20, derandomiz
 settings.register_profile(
     "random", deadline=None, max_examples=2000, print_blob=True, suppress_health_check=[HealthCheck.too_slow]
 )
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "filmdose"))
+_PROFILE = os.environ.get("HYPOTHESIS_PROFILE", "filmdose")
+settings.load_profile(_PROFILE)
+if _PROFILE == "random":
+    # Constants of imported modules are among the examples.  With all of them imported a seed stands for the same
+    # examples on every machine, whichever tests ran before in the same process.
+    for module in pkgutil.walk_packages(filmdose.__path__, "filmdose."):
+        importlib.import_module(module.name)
 
 
 @pytest.fixture

@@ -503,7 +503,10 @@ def _best(
 def _sentence(values: dict[str, Any], wanted: WantedRange, exposed: bool) -> str:
     factor, time = values["factor"], values["time_min"]
     if values["verdict"] == "lost":
-        head = "Nothing helps: less than half of the shadows can be had in any development. If at all, develop"
+        head = (
+            "Nothing helps: in any development less than half of the shadows is left at the exposure of least loss. "
+            "If at all, develop"
+        )
     elif exposed:
         head = "Develop"
     else:

@@ -32,6 +32,7 @@ from filmdose.solution import (
     shadow_lost,
     shadow_points,
     snr_at,
+    stops_asked,
 )
 from filmdose.solver import RecordRows, RecordSolver, Shape, record_criteria, reversal_loss
 
@@ -62,8 +63,8 @@ class NegativeCases:
     shadow, highlight
         Shadow and highlight lost, as :func:`filmdose.decision.least_loss` takes them.
     needed
-        Compensation by the criterion that was asked for [stops; NaN where no exposure satisfies it]; 0 of
-        signal-to-noise, whose need is read off ``snr_given``.
+        What the criterion asks for (:func:`filmdose.solution.stops_asked`) [stops; NaN where no exposure satisfies it];
+        0 of signal-to-noise, whose need is read off ``snr_given``.
     best
         Compensation of least loss [stops].
     snr_given
@@ -175,7 +176,7 @@ class FilmGroup:
             dark.append(view.log2_snr)
         log2_snr = least_of_records(dark)
         decides = deciding_record(needs, [array[:, light.margin] for array in dark], question)
-        needed = most_of_records(needs)
+        needed = stops_asked(most_of_records(needs), log2_snr, light, question)
         shadow = shadow_lost(needed, log2_snr, light, question)
         choice = least_loss(shadow, highlight, light.step, question)
         nothing = most_of_records(hits) == 0.0
@@ -212,14 +213,14 @@ class FilmGroup:
         for column, roll in enumerate(self.rolls):
             question, hits = questions[roll], self.hits(draws, column)
             if self.film.reversal:
-                lost = self.reversal(rows, hits)
-                stops, kept = lost.range_stops, 1.0 - lost.range_stops / lost.span_stops
+                gone = self.reversal(rows, hits)
+                stops, lost = gone.range_stops, gone.lost
             else:
                 if question.scene_range not in highlights:
                     highlights[question.scene_range] = self.highlight(rows, question)
                 found = self.negative(rows, highlights[question.scene_range], hits, question)
-                stops, kept = found.best, found.snr_given
-            yield roll, np.where(lost_cases(kept, question), np.inf, stops)
+                stops, lost = found.best, lost_cases(found.snr_given, question)
+            yield roll, np.where(lost, np.inf, stops)
 
     def need(self, draws: Draws, roll: int, question: Question) -> FloatArray:
         """Compensation of least loss of one roll in every draw, or range lost of reversal film [stops]; finite."""

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from digitised import sheet_film
+from histories import at_film
 
 import filmdose.odds
 from filmdose.answering import answer, answer_grid, given_stops
@@ -141,15 +142,6 @@ def table(film, doses, question, tools):
 
     rows = compensation_table([film], doses, question).to_dict("records")
     return [{name: row[name] for name in ("given_stops", "ei", "ei_exact", *TEXTS)} for row in rows]
-
-
-def at_film(dose):
-    """A history whose one pass leaves an effective kerma at the film [uGy]."""
-
-    def one(air_kerma_ugy):
-        return History(passes=(Pass(source="cabin-ct", air_kerma_ugy=air_kerma_ugy, at="film", peak_to_mean=1.0),))
-
-    return one(dose / history_dose(one(1.0)).kerma_ugy) if dose else History()
 
 
 def trip(film, doses, question, tools):

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from histories import at_film
 
 import filmdose
 from filmdose.answering import answer, answer_grid, unique_labels
@@ -30,15 +31,6 @@ from filmdose.question import Question
 from filmdose.solution import solve_film
 from filmdose.trip import FogReading, Leg, Roll, Trip
 from filmdose.whatif import what_if
-
-
-def at_film(kerma):
-    """A history whose one pass leaves a known effective kerma at the film."""
-
-    def one(air_kerma_ugy):
-        return History(passes=(Pass(source="cabin-ct", air_kerma_ugy=air_kerma_ugy, at="film", peak_to_mean=1.0),))
-
-    return one(kerma / history_dose(one(1.0)).kerma_ugy)
 
 
 def sensitive_blue():

