@@ -25,7 +25,7 @@ from filmdose.film.model import Film
 from filmdose.names import Outcome, Status, Verdict, WithUnit
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.solution import STATUSES, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
+from filmdose.solution import STATUSES, UNSPOKEN, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
 from filmdose.solver import RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
@@ -443,6 +443,12 @@ def _sentence(values: dict[str, Any], solution: FilmSolution) -> str:
         return (
             f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure bring back {brought} of its shadows' "
             f"signal-to-noise (at the marked speed {kept}); {_ENDED_BY[values['status']]}."
+        )
+    needed = values["needed_stops"]
+    if needed is not None and values["question"].criterion != "shadow_snr" and given > needed + UNSPOKEN:
+        return (
+            f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure leave its shadows {brought} of their "
+            f"signal-to-noise; the {needed:.2f} stops that the criterion asks for would lose it."
         )
     return (
         f"Set EI {ei} for this {box} roll: {given:.2f} stops more exposure restores its shadows, "

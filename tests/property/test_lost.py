@@ -77,6 +77,7 @@ def test_no_roll_is_lost_for_a_criterion_that_knows_nothing_of_noise(name):
     assert found.needed_stops == pytest.approx(needed, abs=2e-3)  # as it is asked for it is told
     assert found.given_stops == pytest.approx(saves, abs=5e-3)
     assert found.snr_given == pytest.approx(half, rel=5e-3)
+    assert f"the {found.needed_stops:.2f} stops that the criterion asks for would lose it" in found.message
 
 
 @pytest.mark.parametrize("name", SAVED)
