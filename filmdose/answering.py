@@ -41,7 +41,6 @@ __all__ = [
     "as_film",
     "film_to_dict",
     "given_stops",
-    "marked_index",
     "unique_labels",
 ]
 
@@ -217,29 +216,6 @@ def as_film(film: Film | float) -> Film:
     return film if isinstance(film, Film) else generic_film(film)
 
 
-def marked_index(speed: float, stops: float) -> float:
-    """The index on the printed scale; a film that needs nothing keeps the number on its box.
-
-    Parameters
-    ----------
-    speed
-        Marked speed [ISO].
-    stops
-        Exposure to give more [stops].
-
-    Returns
-    -------
-    float
-        Exposure index [ISO].
-
-    Examples
-    --------
-    >>> marked_index(400.0, 0.05), marked_index(400.0, 1.0)
-    (400.0, 200.0)
-    """
-    return float(standard_exposure_index(speed, stops))
-
-
 def answer(
     film: Film | float,
     kerma_ugy: WithUnit,
@@ -310,7 +286,7 @@ def answer(
         "needed_stops": _or_none(solution.needed[0]),
         "given_stops": given,
         "ei_exact": None if given is None else float(exposure_index(film.speed, given)),
-        "ei": None if given is None else marked_index(film.speed, given),
+        "ei": None if given is None else standard_exposure_index(film.speed, given),
         "room_marked_stops": _or_none(solution.room_marked[0]),
         "room_left_stops": _or_none(solution.room_left[0]),
         "highlight_measured": (given or 0.0) <= readings_end(film, asked)[1],

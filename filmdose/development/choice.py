@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from filmdose.answering import as_film, marked_index
+from filmdose.answering import as_film
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_number
 from filmdose.decision import least_loss, lost_together, total_loss
@@ -30,7 +30,7 @@ from filmdose.sensitometry import density_range_for_grade, grade_for_density_ran
 from filmdose.solution import film_highlight_lost, record_solvers, shadow_lost, shadow_points, verdict_of
 from filmdose.solver import record_solver
 from filmdose.standards import CONTRAST_INTERVAL, LOG10_2, SPEED_POINT
-from filmdose.units import exposure_index, format_speed
+from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -476,7 +476,7 @@ def choose_development(
 
 
 def _index(film: Film, row: dict[str, float], shift: float | None) -> float:
-    return marked_index(film.speed, row["given_stops"]) if shift is None else film.speed / 10.0**shift
+    return standard_exposure_index(film.speed, row["given_stops"]) if shift is None else film.speed / 10.0**shift
 
 
 def _best(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from filmdose.answering import grid_row, marked_index
+from filmdose.answering import grid_row
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray
 from filmdose.decision import LossTally
@@ -26,7 +26,7 @@ from filmdose.question import Question
 from filmdose.result import Result
 from filmdose.solution import STATUSES, UNSPOKEN, contrast_kept, readings_end, status_codes, verdict_of
 from filmdose.trip import Roll, Trip, answer_at
-from filmdose.units import exposure_index, format_speed
+from filmdose.units import exposure_index, format_speed, standard_exposure_index
 from filmdose.words import headline
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ class RollOdds(Result):
         """Exposure indices of the bracketing plan, fastest first; empty without one."""
         if self.bracket is None:
             return ()
-        return tuple(marked_index(self.roll.film.speed, stops) for stops in self.bracket.stops)
+        return tuple(standard_exposure_index(self.roll.film.speed, stops) for stops in self.bracket.stops)
 
     @property
     def bracket_sentence(self) -> str:
@@ -471,7 +471,7 @@ def _negative_odds(values: dict[str, Any], decided: _Decided) -> RollOdds:
         "expected_loss": decided.loss,
         "expected_loss_marked": decided.losses.at(0.0),
         "ei_median": None if math.isnan(decided.typical_ei) else decided.typical_ei,
-        "ei_recommended": marked_index(speed, given),
+        "ei_recommended": standard_exposure_index(speed, given),
         "ei_recommended_exact": float(exposure_index(speed, given)),
         "chance_highlights_lost": float(np.mean(bright > UNSPOKEN)),
         "bracket": bracket_plan(cases, frames) if frames > 1 else None,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from filmdose.answering import as_film, marked_index
+from filmdose.answering import as_film
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.film.emulsion import Emulsion
@@ -19,7 +19,7 @@ from filmdose.plotting.style import DASHES, FOGGED, GUIDE, INK, earlier_plots, i
 from filmdose.question import Question
 from filmdose.solution import shadow_points, solve_film
 from filmdose.standards import LOG10_2
-from filmdose.units import exposure_index, format_speed
+from filmdose.units import exposure_index, format_speed, standard_exposure_index
 from filmdose.words import dose_text
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def meter(film: Film, kerma_ugy: float, question: Question, *, exposed: bool = F
     if math.isnan(given):
         best = float(found.best[0])
         return Metered(record, best, f"best that can be had, EI {format_speed(exposure_index(film.speed, best))}")
-    index = marked_index(film.speed, given)
+    index = standard_exposure_index(film.speed, given)
     return Metered(record, math.log2(film.speed / index), f"metered at EI {format_speed(index)}")
 
 
