@@ -448,7 +448,7 @@ def iso2240(curve: Curve) -> Iso2240Speed:
     highlight = float(curve.inverse(least + ISO2240_HIGHLIGHT))
     shadow = float(curve.inverse(least + ISO2240_SHADOW))
     touching = _point_of_tangency(curve, highlight)
-    # "lower density" is "more exposure" on a falling curve; 1e-6 of slack for a line that is straight all the way
+    # "lower density" is "more exposure" on a falling curve; 1e-6 of slack for one that is straight up to the shadow
     tangent_used = not math.isnan(touching) and (math.isnan(shadow) or touching > shadow + 1e-6)
     chosen = touching if tangent_used else shadow
     return Iso2240Speed(
@@ -460,14 +460,17 @@ def iso2240(curve: Curve) -> Iso2240Speed:
 
 
 def _point_of_tangency(curve: Curve, highlight: float) -> float:
-    """Log exposure at which the steepest chord from the highlight point touches the curve; NaN if none does."""
+    """Log exposure at which the steepest chord from the highlight point touches the curve; NaN if none does.
+
+    A straight stretch is touched all along: its far end counts, where the density is greatest.
+    """
     x = sample_exposures(curve)
     x = x[x < highlight - 0.05]
     if math.isnan(highlight) or x.size < 3:
         return math.nan
     start = float(curve.density(highlight))
     chord = (np.asarray(curve.density(x)) - start) / (highlight - x)
-    best = int(np.nanargmax(chord))
+    best = int(np.argmax(chord >= np.nanmax(chord) * (1.0 - 1e-9)))  # equal but for rounding
     if best in (0, x.size - 1):
         return math.nan
 

@@ -92,6 +92,13 @@ def test_closed_inverse_agrees_with_an_independent_root():
         assert EQUAL.inverse(target) == pytest.approx(root, abs=1e-8)
 
 
+@pytest.mark.parametrize("curve", [ROUND_SHOULDER, SHARP_SHOULDER])
+def test_a_searched_inverse_reaches_both_ends_of_its_range(curve):
+    for end in curve.log_exposure_range:
+        there = float(curve.inverse(float(curve.density(end))))
+        assert curve.density(there) == pytest.approx(curve.density(end), abs=1e-12)
+
+
 def test_closed_and_searched_inverse_meet_as_the_widths_meet():
     nearly = ToeShoulderCurve(
         unexposed_density=0.2,
@@ -135,6 +142,8 @@ def test_inverse_of_a_flat_stretch_is_its_least_exposure():
     falling = MeasuredCurve(log_exposures=(0, 1, 2, 3), densities=(1.0, 0.5, 0.5, 0.2))
     assert rising.inverse(0.5) == 1.0
     assert falling.inverse(0.5) == 1.0
+    toe = MeasuredCurve(log_exposures=(0, 1, 2, 3), densities=(0.2, 0.2, 0.5, 1.0))
+    assert toe.inverse(0.2) == 0.0
 
 
 def test_container_in_container_out():
@@ -235,6 +244,16 @@ def test_a_slide_that_only_gets_steeper_has_no_line_that_touches_its_shoulder():
     line = MeasuredCurve(log_exposures=np.log10([0.004, 0.02, 0.50, 3.2]), densities=(3.35, 2.15, 0.35, 0.15))
     found = iso2240(line)
     assert found.speed == pytest.approx(100.0, rel=1e-9)
+    assert not found.tangent_used
+
+
+@pytest.mark.parametrize("shoulder", [-3.0, -2.5])
+def test_a_slide_that_is_straight_up_to_its_shadow_point_is_rated_by_it(shoulder):
+    # from density 3.1 at log10 H = -3 down by 0.8 a unit: + 0.20 over the least at 0.75, + 2.00 at -1.50 (derived)
+    x = np.arange(-3.0, 1.1, 0.5)
+    line = MeasuredCurve(log_exposures=tuple(x), densities=tuple(3.1 - 0.8 * (np.maximum(x, shoulder) + 3.0)))
+    found = iso2240(line)
+    assert found.log_shadow_point == pytest.approx(-1.5, abs=1e-9)
     assert not found.tangent_used
 
 

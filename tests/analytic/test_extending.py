@@ -295,6 +295,21 @@ def test_points_are_a_curve():
     assert fit_curve(points).film.speed == pytest.approx(fit_curve(LINE).film.speed, rel=0.03)
 
 
+def test_records_that_are_known_over_different_exposures_are_met_where_all_are():
+    def part(first, last):
+        x = np.arange(first, last, 0.3)
+        return MeasuredCurve(log_exposures=tuple(x), densities=tuple(LINE.density(x)))
+
+    parts = {"red": part(-3.6, 1.5), "green": part(-3.6, 0.6), "blue": part(-3.3, 1.5)}
+    fit = fit_curve(parts, kind="colour-negative")
+    for record in fit.records:
+        assert record.log_exposure[0] >= -3.3 - 1e-9
+        assert record.log_exposure[-1] <= 0.6
+    x = np.linspace(-3.0, 0.2, 20)
+    for record in fit.film.records:
+        np.testing.assert_allclose(record.density(x), LINE.density(x), atol=0.02)
+
+
 @pytest.mark.long
 def test_colour_and_reversal_curves():
     colours = {name: record.curve() for name, record in fd.generic_film(400, kind="colour-negative")}

@@ -545,6 +545,7 @@ def test_granularity_that_cannot_be_used_is_refused():
         {"sigma": sigma[:2], "density": sigma[:2]},
         {"sigma": sigma, "density": sigma[:2]},
         {"sigma": -sigma, "density": sigma},
+        {"sigma": sigma * [1.0, 0.0, 1.0], "density": sigma},
         {"sigma": sigma * [1.0, np.nan, 1.0], "density": sigma},
         {"sigma": sigma, "density": sigma * [1.0, np.nan, 1.0]},
         {"sigma": sigma, "density": sigma, "aperture_area_um2": 0.0},

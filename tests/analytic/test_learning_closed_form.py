@@ -165,6 +165,14 @@ def test_what_was_nearly_known_narrows_by_the_same_rule():
     assert narrowed == pytest.approx(1.0 - math.sqrt(0.5), abs=0.02)
 
 
+def test_a_reading_of_next_to_no_dose_is_a_reading():
+    weak = Source(name="weak", air_kerma_low_ugy=0.01, air_kerma_typical_ugy=0.02, air_kerma_high_ugy=0.04, at="film")
+    rolls = [Roll(id="a", film=generic_film(400), history=History(passes=Pass(source=weak)))]
+    reading = DoseReading(roll="a", value=0.03, relative_error=0.1)
+    learned = learn(trip_model(rolls, SYMMETRIC), reading, samples=1024)
+    assert learned.to_dataframe().loc["dose[weak @ this trip]", "narrowed"] > 0.5
+
+
 def rolls_of(*pairs):
     return [Roll(id=name, film=generic_film(speed), history=history) for name, speed, history in pairs]
 

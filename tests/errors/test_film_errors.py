@@ -11,6 +11,7 @@ from filmdose.film.curves import MeasuredCurve, ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film, generic_granularity
+from filmdose.film.model import Film
 from filmdose.film.readings import StepReadings
 from filmdose.sensitometry import (
     contrast_index,
@@ -330,3 +331,11 @@ def test_the_numbers_of_a_record_end_where_they_are_said_to(name, inside, outsid
     assert getattr(dataclasses.replace(record, **{name: inside}), name) == inside
     with pytest.raises(ArgumentError, match=name):
         dataclasses.replace(record, **{name: outside})
+
+
+def test_records_of_one_film_all_fall_or_all_rise():
+    slide = generic_film(100, kind="bw-reversal")
+    with pytest.raises(
+        ArgumentError, match=r"records.*positive=True.*positive=False in every record of a bw-negative film"
+    ):
+        Film(kind="bw-negative", speed=100.0, records=slide.records)
