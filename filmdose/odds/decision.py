@@ -12,10 +12,11 @@ import numpy as np
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
+from filmdose.nodes import cubic_at
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.solution import is_restored, snr_at
+from filmdose.solution import is_restored
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
 from filmdose.units import THIRD
@@ -38,7 +39,10 @@ class Cases:
 
     def snr(self, stops: float) -> FloatArray:
         """Signal-to-noise of every case at some compensation, over the clean one [1]."""
-        return snr_at(self.log2_snr.astype(np.float64), np.full(len(self.log2_snr), stops), self.light)
+        place = stops * LOG10_2 / self.light.step + self.light.margin
+        first = min(max(int(place) - 1, 0), self.log2_snr.shape[1] - 4)
+        around = self.log2_snr[:, first : first + 4].astype(np.float64)
+        return np.asarray(np.exp2(cubic_at(around, np.full(len(around), place - first))))
 
     def restored_at(self, stops: float) -> float:
         """Share of the cases that have all that the criterion asks for at some compensation [1]."""

@@ -326,6 +326,7 @@ class _Decided:
     given: float
     loss: float
     settled: float
+    snr_kept: float  # of the middle of the cases kept
     contrast_kept: float
     typical_ei: float  # NaN where nothing helps it
 
@@ -367,14 +368,18 @@ def _decided(
     given = np.array([choice[1] for choice in choices])
     contrast = contrast_kept(film, kerma_ugy, given, question).tolist()
     typical = grid_row(film, kerma_ugy, question, ["ei"])["ei"].tolist()  # the answers' own: no output knows another
-    for (first, _), (losses, stops, loss, settled), kept, ei in zip(halves, choices, contrast, typical, strict=True):
+    for (first, second), (losses, stops, loss, settled), kept, ei in zip(
+        halves, choices, contrast, typical, strict=True
+    ):
         assert first.cases is not None
+        assert second.cases is not None
         yield _Decided(
             cases=first.cases,
             losses=losses,
             given=stops,
             loss=loss,
             settled=settled,
+            snr_kept=float(np.median(np.concatenate([first.cases.snr(stops), second.cases.snr(stops)]))),
             contrast_kept=kept,
             typical_ei=ei,
         )
@@ -453,7 +458,7 @@ def _negative_odds(values: dict[str, Any], decided: _Decided) -> RollOdds:
     values["settled_stops"] = decided.settled
     lost = values["chance_beyond_rescue"] > 0.5
     if not lost:
-        kept = np.median(cases.snr(given)) / cases.question.snr_target, decided.contrast_kept
+        kept = decided.snr_kept / cases.question.snr_target, decided.contrast_kept
         values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
         lost = values["verdict"] == "lost"  # an index for a roll that is not worth it would be no answer
     bright = cases.highlight_lost(given)
