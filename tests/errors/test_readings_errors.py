@@ -101,7 +101,7 @@ def test_four_columns_without_names_are_three_records(file):
         ("density,log_exposure\n-3,0.2\n-2.5,0.3\n-2,.7\n-1.5,1.1\n", ["swapped", "column 1"]),
         ("density,log_exposure\n-3,0.2\n,0.25\n-2.5,0.3\n-2,.7\n-1.5,1.1\n", ["swapped", "column 1"]),
         ("log_exposure,density\n0.2,0\n0.3,.15\n.7,.30\n1.1,.45\n", ["swapped", "column 2"]),
-        ("density,log_exposure\n.2,-2\n.3,-1.2\n.7,-.5\n1.1,.4\n", ["swapped", "column 1"]),
+        ("density,log_exposure\n-2,.2\n-1.2,.3\n-.5,.7\n.4,1.1\n", ["swapped", "column 1"]),
         # another unit, or two of them
         ("log_exposure,density\n-3,20\n-2.5,30\n", ["line 2", "20", "hundredths"]),
         ("log_exposure,density\n-3,.20\n-2.5,30\n", ["line 3", "30", "mixes units"]),
