@@ -189,6 +189,8 @@ def test_straight_line_finds_where_the_curve_is_straight():
     ends = [brentq(lambda x: SLIDE.gradient(x) - enough, steepest, far) for far in (-3.0, 0.2)]
     assert line.log_exposure_low == pytest.approx(ends[0], abs=0.05)
     assert line.log_exposure_high == pytest.approx(ends[1], abs=0.05)
+    at_ends = SLIDE.gradient([line.log_exposure_low, line.log_exposure_high])
+    assert np.all(np.abs(at_ends) >= abs(enough) * (1.0 - 1e-4))  # no flatter point is on the line
     assert 0.95 * 1.6 < -line.gamma < 1.6
 
 

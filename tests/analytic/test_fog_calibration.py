@@ -46,6 +46,22 @@ def test_exact_readings_give_the_film_back(b, kind):
     assert found.rms_density < 0.002
 
 
+@pytest.mark.filterwarnings("ignore:The .* readings do not reach the shoulder")
+def test_a_reading_that_is_known_to_be_wrong_counts_for_nothing():
+    """A step 0.3 too dark, with a stated error of ten densities, leaves b and kappa where they were."""
+    film = generic_film(200, hit_exponent=0.8)
+    clean, fogged = (tablet(film, dose, stated=0.002, steps=STEPS + 0.6) for dose in (0.0, 400.0))
+    density, sigma = fogged.densities["visual"].copy(), fogged.sigma.copy()
+    density[12] += 0.3
+    sigma[12] = 10.0
+    spoilt = replace(fogged, densities={"visual": density}, sigma=sigma)
+    found, expected = (
+        calibrate_fog(clean, FoggedSteps(readings=readings, kerma_ugy=400.0)) for readings in (spoilt, fogged)
+    )
+    assert found.hit_exponent == pytest.approx(expected.hit_exponent, abs=0.02)
+    assert found.hits_per_ugy == pytest.approx(expected.hits_per_ugy, rel=0.02)
+
+
 def test_kappa_is_the_weighted_mean_of_the_tablets_of_known_dose():
     """Of independent tablets: weights 1 / (variance of the fit + that of the dose), error 1 / sqrt of their sum."""
     readings = tablet(generic_film(200))

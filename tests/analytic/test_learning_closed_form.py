@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from filmdose.errors import ValidityWarning
+from filmdose.errors import ArgumentError, ValidityWarning
 from filmdose.film.generic import calibrated_hits_per_ugy, generic_film
 from filmdose.history import History, Pass
 from filmdose.odds import (
@@ -282,6 +282,22 @@ def test_scanners_bands_and_development_belong_to_a_trip():
     assert stays == {"film_contrast[bw-negative]", "dose[cabin-ct @ x]", "unevenness[a]"}
     goes_on = {"calibration_kerma", "hit_exponent", "film_factor[bw-negative ISO 400]", "dose[cabin-ct]", "eta_low"}
     assert goes_on <= set(model.position) - stays
+
+
+def test_draws_read_from_a_file_weigh_alike(tmp_path):
+    learned = learn(rolls_of(("a", 400, History(passes=Pass(source=SCANNER)))), fog_reading("a", 0.10), samples=1024)
+    kept = read_learned(save_learned(learned, tmp_path / "learned.json", samples=128))
+    np.testing.assert_allclose(kept.weights, 1.0 / 128.0, rtol=1e-12)
+
+
+@pytest.mark.filterwarnings("ignore:Only .* draws count")
+def test_no_fog_is_darker_than_the_film_can_be():
+    (roll,) = rolls_of(("a", 400, History(passes=Pass(source=SCANNER, count=40))))
+    (record,) = roll.film.records
+    darkest = float(record.maximum_density() - record.minimum_density()) + 0.03  # three of its errors
+    assert learn([roll], fog_reading("a", darkest - 0.05), samples=256).effective_draws > 1.0
+    with pytest.raises(ArgumentError, match="the range of this film"):
+        learn([roll], fog_reading("a", darkest + 0.05), samples=256)
 
 
 @pytest.mark.long

@@ -307,6 +307,15 @@ def test_all_records_stand_on_the_finest_nodes_that_one_of_them_asks_for():
     assert step < alone
 
 
+def test_one_of_two_shapes_is_that_shape_alone():
+    (solver,) = record_solvers(generic_film(400))
+    both, alone = (solver.rows(Shape(hit_exponent=np.array(b))) for b in ((0.6, 0.9), (0.9,)))
+    hits = np.array([0.05])
+    for name in ("log2_snr", "fog_density"):
+        pair = [getattr(rows.view(hits, 2.2), name) for rows in (both.part(slice(1, 2)), alone)]
+        np.testing.assert_allclose(*pair, rtol=1e-12)
+
+
 @pytest.mark.parametrize("exponents", [(-0.15, 0.3), (-0.3, 1.0)])
 def test_rows_that_strike_slow_and_fast_grains_more_are_solved_together_as_alone(exponents):
     (solver,) = record_solvers(generic_film(400))
@@ -532,6 +541,14 @@ def test_an_answer_in_print_and_in_html_tells_its_figures(criterion):
 
 
 @pytest.mark.parametrize("kind", ["bw-negative", "colour-reversal"])
+def test_an_exposed_roll_tells_how_it_was_shot(kind):
+    film = generic_film(400, kind=kind)
+    words = [answer(film, 300.0, exposed=True, shot_ei=ei).message for ei in (None, 400.0, 200.0)]
+    assert ["shot at EI" in text for text in words] == [False, False, True]
+    assert "(shot at EI 200)" in words[2]
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "colour-negative", "colour-reversal"])
 def test_an_exposed_roll_in_print_and_in_html_tells_its_zones(kind):
     found = answer(generic_film(400, kind=kind), 300.0, exposed=True)
     page = html.unescape(re.sub(r"<[^>]+>", " ", found._repr_html_()))

@@ -165,6 +165,29 @@ def test_too_few_steps():
         fit_emulsion(np.repeat(STEPS[8:13], 3), np.repeat(DENSITY[8:13], 3))
 
 
+@pytest.mark.filterwarnings("ignore::filmdose.errors.ValidityWarning")
+def test_six_steps_are_enough():
+    few = slice(None, None, len(STEPS) // 6 + (len(STEPS) % 6 > 0))
+    x, d = STEPS[few][:6], DENSITY[few][:6]
+    assert len(x) == 6
+    np.testing.assert_allclose(fit_emulsion(x, d).emulsion.density(x), d, atol=0.05)
+
+
+@pytest.mark.parametrize("name", ["log_sensitivity", "weights"])
+def test_grains_are_numbers(name):
+    record = generic_film(400).records[0]
+    wrong = getattr(record, name).copy()
+    wrong[3] = np.nan
+    with pytest.raises(ArgumentError, match=name):
+        dataclasses.replace(record, **{name: wrong})
+
+
+@pytest.mark.parametrize("kind", ["bw-negative", "bw-reversal"])
+def test_no_dose_is_no_fog_and_not_less_than_none(kind):
+    fog = generic_film(100, kind=kind).records[0].fog_density([0.0, 0.0])
+    assert not np.signbit(fog).any()
+
+
 def test_small_falls_are_noise_and_are_counted():
     d = DENSITY.copy()
     d[2] = d[1] - 0.02

@@ -235,6 +235,12 @@ def test_densities_above_the_base_and_relative_exposures_are_not_swapped(tmp_pat
     assert found.densities["visual"].tolist() == [0.01, 0.05, 0.11, 0.45, 0.7]
 
 
+def test_a_value_that_is_missing_among_spaces_is_missed(tmp_path):
+    (tmp_path / "steps.txt").write_text("log_exposure density sigma\n-3 0.2 0.01\n-2.5  0.3\n", encoding="utf-8")
+    with pytest.raises(InputFileError, match=r"line 3.*2 values where 3 columns"):
+        read_csv_table(tmp_path / "steps.txt")
+
+
 def test_one_character_is_not_both_point_and_delimiter(tmp_path):
     (tmp_path / "steps.csv").write_text("log_exposure,density\n-3,0.2\n", encoding="utf-8")
     with pytest.raises(ArgumentError, match=r"decimal.*another character than the delimiter"):

@@ -104,7 +104,7 @@ def test_what_a_prior_may_reach(name, low, high):
         ("[priors.hit_exponent]\ntypical = 0.9\nmost = 1.0\n", "field 'most': is not known"),
         ("[priors.hits]\ntypical = 0.9\n", "hit_exponent"),
         ('[priors.hit_exponent]\ntypical = "much"\n', "a finite number"),
-        ("scanner_class_share = 2\n", "scanner_class_share"),
+        ("scanner_class_share = 1.02\n", "scanner_class_share"),
         ("[prior.hit_exponent]\ntypical = 0.9\n", "table 'prior': is not known.*priors"),
         ("[priors\n", "not valid TOML"),
     ],

@@ -17,6 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import CubicSpline
 
+import filmdose.odds.draw
 from filmdose.answering import answer
 from filmdose.errors import ArgumentError, UnknownNameError
 from filmdose.film.generic import generic_film, reference_noise_floor
@@ -231,6 +232,36 @@ def test_more_dose_never_needs_less_and_never_costs_less(kind):
     assert np.all(table[:, 1:] >= table[:, :-1] - 1e-3)
     given = [told.given_stops for told in propagate(rolls, samples=512).rolls if told.given_stops is not None]
     assert given == sorted(given)
+
+
+def test_draws_are_as_many_as_the_next_power_of_two():
+    assert [len(draw_stops([roll()], samples=samples)) for samples in (64, 65, 300)] == [64, 128, 512]
+
+
+def test_axes_are_unit_vectors_at_right_angles():
+    model = trip_model([roll(), roll(history=History(passes=Pass(source="hold-ct", scanner="x")), name="b")])
+    axes = np.array(list(model.axes().values()))
+    np.testing.assert_allclose(axes @ axes.T, np.eye(len(axes)), atol=1e-12)
+
+
+def test_a_model_has_its_own_priors():
+    model = trip_model([roll()])
+    assert trip_model(model, model.priors) is model
+    with pytest.raises(ArgumentError, match="priors together with a trip"):
+        trip_model(model, default_priors().all_known())
+
+
+def test_each_half_of_the_draws_is_counted_by_itself(monkeypatch):
+    counted = []
+    count_block = filmdose.odds.draw._count_block
+
+    def watch(plan, draws, halves):
+        counted.append(len(halves))
+        count_block(plan, draws, halves)
+
+    monkeypatch.setattr(filmdose.odds.draw, "_count_block", watch)
+    propagate([roll()], samples=4096)
+    assert counted == [1, 1]
 
 
 def test_rolls_of_one_family_are_drawn_together_and_as_if_alone():
