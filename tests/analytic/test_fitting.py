@@ -11,6 +11,7 @@ from scipy.optimize import brentq
 from filmdose.errors import ArgumentError, OutputFileError, UnknownNameError, ValidityWarning
 from filmdose.film.curves import ToeShoulderCurve
 from filmdose.film.filmfile import film_text, parse_film, read_film, write_film
+from filmdose.film.fitresult import StandardErrors
 from filmdose.film.fitting import fit_emulsion, fit_film
 from filmdose.film.generic import generic_film
 from filmdose.film.nnls import second_differences, smooth_nnls
@@ -558,3 +559,18 @@ def test_granularity_that_cannot_be_used_is_refused():
         fit_film(readings_of(film), granularity={"green": good})
     with pytest.raises(ArgumentError, match="within the film's densities"):
         fit_film(readings_of(film), granularity=replace(good, density=np.array([5.0, 6.0, 7.0])))
+
+
+@pytest.mark.parametrize(
+    ("errors", "enough"),
+    [
+        ({"log_speed_point": 0.045, "contrast": 0.04, "base_plus_fog": 0.01}, True),
+        ({"log_speed_point": 0.055, "contrast": 0.04, "base_plus_fog": 0.01}, False),  # a sixth of a stop: 0.050
+        ({"log_speed_point": 0.045, "contrast": 0.06, "base_plus_fog": 0.01}, False),
+        ({"log_speed_point": 0.045, "contrast": 0.04, "base_plus_fog": 0.03}, False),
+    ],
+)
+def test_a_fit_says_when_nothing_needs_to_be_read_again(errors, enough):
+    told = StandardErrors(**errors, next_log_exposure=-2.0, next_for="contrast", next_error=0.03).sentence("visual")
+    assert ("nothing needs to be read again" in told) == enough
+    assert ("read a step near log exposure -2.0" in told) != enough
