@@ -172,7 +172,9 @@ def test_random_films_agree_with_an_independent_brentq_solve(record, dose):
         elif stops is None:
             assert math.isnan(slow) or slow > farthest[name] - 0.5 or only_touches(film, dose, name, shadow, slow), name
         else:
-            assert stops == pytest.approx(slow, abs=1e-3) or only_touches(film, dose, name, shadow, slow), name
+            # where one is hardly passed, the solver may stop at it and the walk step over it, or the other way round
+            touched = (only_touches(film, dose, name, shadow, place) for place in (slow, stops))
+            assert stops == pytest.approx(slow, abs=1e-3) or any(touched), name
 
 
 def only_touches(film, dose, name, shadow, stops):
