@@ -25,7 +25,17 @@ from filmdose.film.model import Film
 from filmdose.names import Outcome, Status, Verdict, WithUnit
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.solution import STATUSES, UNSPOKEN, VERDICTS, FilmSolution, readings_end, shadow_points, solve_film
+from filmdose.solution import (
+    STATUSES,
+    UNSPOKEN,
+    VERDICTS,
+    FilmSolution,
+    least_kept,
+    most_kept,
+    readings_end,
+    shadow_points,
+    solve_film,
+)
 from filmdose.solver import RecordCriteria, ReversalLoss
 from filmdose.units import exposure_index, format_speed, standard_exposure_index
 
@@ -399,7 +409,7 @@ def _sentence(values: dict[str, Any], solution: FilmSolution) -> str:
             f"{span['clean']:.1f} stops lost at the dark end. More exposure would make it worse."
         )
     if values["status"] == "beyond_rescue":
-        return _lost_sentence(box, values["question"], solution)
+        return _lost_sentence(box, values, solution)
     ei = format_speed(values["ei"])
     given = values["given_stops"]
     brought = f"{100 * values['snr_given']:.0f} %"
@@ -441,13 +451,15 @@ _ENDED_BY: dict[str, str] = {
 }
 
 
-def _lost_sentence(box: str, question: Question, solution: FilmSolution) -> str:
+def _lost_sentence(box: str, values: dict[str, Any], solution: FilmSolution) -> str:
     """Of a negative that is lost at the exposure of least loss: whether at any other as well, and why not there."""
+    question: Question = values["question"]
+    worst = np.array([values["kerma_ugy"] * question.peak_to_mean])
     best = float(solution.best[0])
     more = f"{best:.1f} stops more exposure would leave its shadows"
     left = f"{_share(float(solution.snr_given[0]))} of their signal-to-noise"
     scene, end = f"a scene of {question.scene_range:g} log units", "Use another roll if it matters."
-    if solution.snr_most[0] < VERDICTS["poor"][0] * question.snr_target:
+    if most_kept(values["film"], worst, question)[0] < least_kept(question):
         return f"Nothing helps this {box} roll: even {more} {left}. {end}"
     why = _ENDED_BY[tuple(STATUSES)[int(solution.ended_by[0])]]
     there = "at its marked speed its shadows keep" if best < 0.05 else more  # printed as 0.0

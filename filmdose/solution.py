@@ -26,6 +26,7 @@ from filmdose.solver import (
     RecordCriteria,
     RecordRows,
     RecordSolver,
+    RecordView,
     ReversalLoss,
     record_criteria,
     record_solver,
@@ -45,8 +46,10 @@ __all__ = [
     "film_highlight_lost",
     "given_contrast",
     "is_restored",
+    "least_kept",
     "least_of_records",
     "loss_curves",
+    "most_kept",
     "most_of_records",
     "readings_end",
     "record_solvers",
@@ -116,9 +119,6 @@ class FilmSolution:
         The same where nothing helps as well [stops].
     ended_by
         What ends the compensation at ``best``, lost or not; index into ``STATUSES``.
-    snr_most
-        Of a lost negative: the most of the clean shadow's signal-to-noise that any exposure within the readings leaves
-        [1]; NaN otherwise.
     room_marked
         More exposure from the marked speed on until the scene's highlights begin to lose [stops]; NaN where the film's
         readings end before that.
@@ -143,7 +143,6 @@ class FilmSolution:
     given: FloatArray
     best: FloatArray
     ended_by: NDArray[np.intp]
-    snr_most: FloatArray
     room_marked: FloatArray
     snr_kept: FloatArray
     snr_given: FloatArray
@@ -190,6 +189,11 @@ def verdict_of(shadow_kept: FloatArray, contrast_kept: FloatArray) -> NDArray[np
         least_shadow, least_contrast = VERDICTS[name]
         result[(shadow >= least_shadow - 1e-9) & (contrast >= least_contrast - 1e-9)] = name
     return result
+
+
+def least_kept(question: Question) -> float:
+    """Signal-to-noise of the shadow over the clean one, below which a negative is lost [1]."""
+    return VERDICTS["poor"][0] * question.snr_target
 
 
 @lru_cache(maxsize=2048)
@@ -385,7 +389,7 @@ def _negative_rows(
     lost = verdict == "lost"
     restored = is_restored(needed, best, snr_given, question)
     at_end = best >= highlights.ends.shadow - UNSPOKEN
-    ended_by = status_codes(False, restored, at_end, choice.highlight)
+    ended_by = status_codes(restored, at_end, choice.highlight)
     kept_at_marked = [one.snr_kept for one in criteria]
     decides = deciding_record([one.stops[question.criterion] for one in criteria], kept_at_marked, question)
     return FilmSolution(
@@ -395,7 +399,6 @@ def _negative_rows(
         given=np.where(lost, np.nan, best),
         best=best,
         ended_by=ended_by,
-        snr_most=_most_of_lost(log2_snr, lost, highlights.ends, light),
         room_marked=np.broadcast_to(highlights.room, kerma.shape).copy(),
         snr_kept=np.min(kept_at_marked, axis=0),
         snr_given=snr_given,
@@ -418,22 +421,12 @@ def stops_asked(needed: FloatArray, log2_snr: FloatArray, light: Light, question
     """
     if question.criterion == "shadow_snr":
         return needed
-    least = math.log2(VERDICTS["poor"][0] * question.snr_target * (1.0 + _ABOVE))
+    least = math.log2(least_kept(question) * (1.0 + _ABOVE))
     saves = first_root(log2_snr[:, light.margin :] - least) * (light.step / LOG10_2)
     return np.maximum(needed, np.nan_to_num(saves))
 
 
 _ABOVE = 1e-3  # so far above the limit that no rounding loses a roll that is saved
-
-
-def _most_of_lost(log2_snr: FloatArray, lost: NDArray[np.bool_], ends: _Ends, light: Light) -> FloatArray:
-    most = np.full(lost.shape, np.nan)
-    if lost.any():
-        right = log2_snr[lost, light.margin :]
-        stops = np.arange(right.shape[1]) * (light.step / LOG10_2)
-        end = np.broadcast_to(np.maximum(ends.shadow, 0.0), lost.shape)[lost]
-        most[lost] = np.exp2(np.where(stops <= end[:, None], right, -np.inf).max(axis=1))
-    return most
 
 
 def shadow_lost(needed: FloatArray, log2_snr: FloatArray, light: Light, question: Question) -> FloatArray:
@@ -530,19 +523,19 @@ def is_restored(needed: FloatArray, best: FloatArray, snr_given: FloatArray, que
     return np.asarray(best >= needed - UNSPOKEN)
 
 
-def status_codes(lost: Any, restored: Any, at_end: Any, highlight: Any) -> NDArray[np.intp]:
-    """Which end decided, as indices into ``STATUSES``.
+def status_codes(restored: Any, at_end: Any, highlight: Any) -> NDArray[np.intp]:
+    """What ends the compensation, as indices into ``STATUSES``.
 
     Parameters
     ----------
-    lost, restored, at_end
-        Whether nothing helps, the criterion has all that it asks for, the exposure stands at the end of the readings.
+    restored, at_end
+        Whether the criterion has all that it asks for, the exposure stands at the end of the readings.
     highlight
         Highlight lost at the exposure given [stops; negative where there is room].
     """
-    names = ("beyond_rescue", "ok", "readings_end", "highlight_limited")
+    names = ("ok", "readings_end", "highlight_limited")
     return np.select(
-        [lost, restored, at_end, highlight >= -UNSPOKEN], [_CODE[name] for name in names], _CODE["partly_restored"]
+        [restored, at_end, highlight >= -UNSPOKEN], [_CODE[name] for name in names], _CODE["partly_restored"]
     )
 
 
@@ -572,6 +565,26 @@ def _contrast_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> t
     return least_of_records(kept), LOG10_2 / solvers[0].light.step
 
 
+def most_kept(film: Film, kerma_ugy: FloatArray, question: Question) -> FloatArray:
+    """Most of the clean shadow's signal-to-noise that any exposure within a negative film's readings leaves [1].
+
+    At effective kermas of the worst band [uGy].
+    """
+    light = record_solvers(film)[0].light
+    kerma = np.atleast_1d(np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64))
+    right = least_of_records([view.log2_snr for view in _views(film, kerma, question)])[:, light.margin :]
+    stops = np.arange(right.shape[1]) * (light.step / LOG10_2)
+    reached = stops <= max(readings_end(film, question)[0], 0.0)
+    return np.asarray(np.exp2(right[:, reached].max(axis=1)))
+
+
+def _views(film: Film, kerma_ugy: FloatArray, question: Question) -> list[RecordView]:
+    """What every record of a negative film shows at effective kermas of the worst band [uGy]."""
+    return [
+        solver.rows().view(kerma_ugy * solver.hits_per_ugy, question.scene_range) for solver in record_solvers(film)
+    ]
+
+
 def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[FloatArray, FloatArray, FloatArray]:
     """What a negative film loses against the compensation given, for every effective kerma of an array [uGy].
 
@@ -581,12 +594,11 @@ def loss_curves(film: Film, kerma_ugy: FloatArray, question: Question) -> tuple[
     [stops; negative where there is room], as :func:`filmdose.decision.least_loss` takes them.
     """
     kerma = np.atleast_1d(np.asarray(in_unit("kerma_ugy", kerma_ugy, "uGy"), dtype=np.float64)) * question.peak_to_mean
-    solvers = record_solvers(film)
-    views = [solver.rows().view(kerma * solver.hits_per_ugy, question.scene_range) for solver in solvers]
+    views = _views(film, kerma, question)
     log2_snr, log2_highlight = (
         least_of_records([getattr(v, name) for v in views]) for name in ("log2_snr", "log2_highlight")
     )
-    light = solvers[0].light
+    light = record_solvers(film)[0].light
     needed = solve_film(film, kerma / question.peak_to_mean, question).needed
     needed = stops_asked(needed, log2_snr, light, question)
     shadow = shadow_lost(needed, log2_snr, light, question)
@@ -681,7 +693,6 @@ def _reversal_rows(losses: Sequence[ReversalLoss], kerma: FloatArray, question: 
         given=np.where(lost, np.nan, 0.0),
         best=np.zeros(kerma.shape),
         ended_by=np.full(kerma.shape, _CODE["expose_as_marked"]),
-        snr_most=nothing.copy(),
         room_marked=nothing.copy(),
         snr_kept=kept,
         snr_given=kept.copy(),

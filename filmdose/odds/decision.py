@@ -12,11 +12,10 @@ import numpy as np
 from filmdose.arguments import hold_to_annotations
 from filmdose.arrays import FloatArray, check_array, check_number
 from filmdose.errors import ArgumentError
-from filmdose.nodes import cubic_at
 from filmdose.odds.groups import NegativeCases
 from filmdose.question import Question
 from filmdose.result import Result
-from filmdose.solution import is_restored
+from filmdose.solution import is_restored, snr_at
 from filmdose.solver import Light
 from filmdose.standards import LOG10_2
 from filmdose.units import THIRD
@@ -32,17 +31,14 @@ class Cases:
 
     def __init__(self, found: NegativeCases, light: Light, question: Question) -> None:
         self.question, self.light = question, light
-        self.log2_snr = found.log2_snr[:SAMPLE].astype(np.float32)
+        self.log2_snr: np.ndarray[Any, Any] = found.log2_snr[:SAMPLE].astype(np.float32)
         self.shadow = found.shadow[:SAMPLE].astype(np.float32)
         self.highlight = found.highlight[:SAMPLE].astype(np.float32)
         self.needed, self.best = found.needed[:SAMPLE].copy(), found.best[:SAMPLE].copy()
 
     def snr(self, stops: float) -> FloatArray:
         """Signal-to-noise of every case at some compensation, over the clean one [1]."""
-        place = stops * LOG10_2 / self.light.step + self.light.margin
-        first = min(max(int(place) - 1, 0), self.log2_snr.shape[1] - 4)
-        around = self.log2_snr[:, first : first + 4].astype(np.float64)
-        return np.asarray(np.exp2(cubic_at(around, np.full(len(around), place - first))))
+        return snr_at(self.log2_snr, np.full(len(self.log2_snr), stops), self.light)
 
     def restored_at(self, stops: float) -> float:
         """Share of the cases that have all that the criterion asks for at some compensation [1]."""

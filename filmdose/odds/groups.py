@@ -21,10 +21,10 @@ from filmdose.film.population import population_rows, record_value
 from filmdose.odds.unknowns import LN10, Draws, TripModel
 from filmdose.question import Question
 from filmdose.solution import (
-    VERDICTS,
     deciding_record,
     film_highlight_lost,
     is_restored,
+    least_kept,
     least_of_records,
     most_of_records,
     record_solvers,
@@ -243,7 +243,7 @@ _ROWS = 1024
 
 def lost_cases(snr_given: FloatArray, question: Question) -> NDArray[np.bool_]:
     """Draws in which nothing helps: the verdict is "lost"."""
-    return np.asarray(snr_given < VERDICTS["poor"][0] * question.snr_target - 1e-9)
+    return np.asarray(snr_given < least_kept(question) - 1e-9)
 
 
 def film_groups(model: TripModel) -> list[FilmGroup]:

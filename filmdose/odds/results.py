@@ -461,13 +461,13 @@ def _negative_odds(values: dict[str, Any], decided: _Decided) -> RollOdds:
         kept = decided.snr_kept / cases.question.snr_target, decided.contrast_kept
         values["verdict"] = str(verdict_of(*map(np.asarray, kept)))
         lost = values["verdict"] == "lost"  # an index for a roll that is not worth it would be no answer
+    if lost:
+        values |= {"verdict": "lost", "status": "beyond_rescue"}
+        return RollOdds(message=_negative_sentence(values, cases), **values)
     bright = cases.highlight_lost(given)
     at_end = given >= readings_end(roll.film, cases.question)[0] - UNSPOKEN
-    code = status_codes(lost, cases.restored_at(given) >= 0.5, at_end, np.median(bright))
+    code = status_codes(cases.restored_at(given) >= 0.5, at_end, np.median(bright))
     values["status"] = tuple(STATUSES)[int(code)]
-    if lost:
-        values["verdict"] = "lost"
-        return RollOdds(message=_negative_sentence(values, cases), **values)
     low, _, high = values["stops"]
     most = high if math.isfinite(high) else max(given, values["stops"][1])
     frames = frame_count(most - low)

@@ -589,7 +589,7 @@ def _what_was_lost(report: DamageReport) -> Iterator[Block]:
     yield Paragraph(loss.message)
     if rows and odds.chance_beyond_rescue >= 0.01:
         chance = _percent(odds.chance_beyond_rescue)
-        yield Paragraph(f"Chance that it would be lost at its best exposure too: {chance}.")
+        yield Paragraph(f"Chance that the roll would be lost at its best exposure too: {chance}.")
     if loss.exposed is not None:
         yield from _zones(loss.exposed)
     fog = "the middle fog of the table" if rows else "the fog that was read"

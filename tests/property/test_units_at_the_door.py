@@ -211,6 +211,7 @@ DOORS = {
     ),
     "solution.contrast_kept": ({"kerma_ugy": 30.0}, {"film": FILM, "stops": 1.0, "question": ASKED}),
     "solution.loss_curves": ({"kerma_ugy": 30.0}, {"film": FILM, "question": ASKED}),
+    "solution.most_kept": ({"kerma_ugy": 30.0}, {"film": FILM, "question": ASKED}),
     "solution.solve_film": ({"kerma_ugy": [30.0]}, {"film": FILM, "question": ASKED}),
     "solution.solve_films": ({"kerma_ugy": [30.0]}, {"films": [FILM], "question": ASKED}),
     "tonecurve.restore_tones": ({"kerma_ugy": 30.0}, {"film": FILM, "density": [0.4, 0.8]}),
